@@ -1,0 +1,5 @@
+"""`python -m companion`."""
+
+from companion.cli.main import main
+
+main()

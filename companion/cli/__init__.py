@@ -1,0 +1,1 @@
+"""The commands. Everything heavy is imported inside the command that needs it."""

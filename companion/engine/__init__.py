@@ -1,0 +1,1 @@
+"""The engine process: ports, sending, timing threads, and the link's server."""

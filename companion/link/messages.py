@@ -1,0 +1,202 @@
+"""The messages between engine and screens, as frozen values, and their JSON. No socket here.
+
+A snapshot is everything a screen needs to draw itself; screens draw from the newest one alone.
+Positions are ticks from the start of the running part; `at_ns` is the host's monotonic clock.
+"""
+
+from __future__ import annotations
+
+import json
+from dataclasses import asdict, dataclass, field, fields
+from typing import Any
+
+PROTOCOL = 1
+# Longest line either side accepts. A snapshot of 64 coming items is about 20 kB.
+MAX_LINE = 1 << 20
+
+
+class LinkError(Exception):
+    """The other side of the link cannot be reached or understood."""
+
+
+class BadMessage(LinkError):
+    """A line that is not a message of this protocol."""
+
+
+@dataclass(frozen=True, slots=True)
+class Coming:
+    """One line of the agenda: what comes at `tick` of the running part.
+
+    `kind` is step, fill, cue or change. `text` is the plain sentence to show. Rare steps carry
+    `track`, `what`, `step` and `chance` (0 to 1); cues carry `do`, `tracks` and `text`; fills carry
+    `hold_ticks`; changes carry `part` and, where a program goes out, `program` as the instrument
+    shows it and whether it has been `sent`. `warn_ticks` is how early it is to be announced.
+    """
+
+    tick: int
+    kind: str
+    text: str
+    track: str = ""
+    what: str = ""
+    step: int = 0
+    chance: float = 1.0
+    do: str = ""
+    tracks: tuple[str, ...] = ()
+    hold_ticks: int = 0
+    program: int | None = None
+    part: int | None = None
+    sent: bool = False
+    warn_ticks: int = 0
+
+
+@dataclass(frozen=True, slots=True)
+class TrackView:
+    """A track of the running pattern and whether the plan has it muted now."""
+
+    name: str
+    muted: bool
+
+
+@dataclass(frozen=True, slots=True)
+class Snapshot:
+    """What the engine publishes.
+
+    `state` is waiting, ready, running, stopped or lost. `doubt` says in plain words why `sure` is
+    False. `sending` says whether program changes go out by themselves; `sending_note` why not.
+    `tempo` is in beats (quarter notes) a minute, 0 when unknown. `part_ticks_left` is None while
+    the part's end is open. `at_ns` is time.monotonic_ns() when `tick` was current, `tick_ns` the
+    time of the latest clock tick on the same clock. `troubles` are sentences, worst first.
+    """
+
+    at_ns: int
+    tick_ns: int = 0
+    set_name: str = ""
+    state: str = "waiting"
+    sure: bool = True
+    doubt: str = ""
+    sending: bool = False
+    sending_note: str = ""
+    tempo: float = 0.0
+    song: str = ""
+    song_number: int = 1
+    songs: int = 1
+    part: int = 1
+    parts: int = 1
+    pattern: str = ""
+    instrument: str = ""
+    tick: int = 0
+    pass_number: int = 1
+    step: int = 1
+    bar: int = 1
+    beat: int = 1
+    step_ticks: int = 6
+    beat_ticks: int = 24
+    bar_ticks: int = 96
+    pass_ticks: int = 96
+    phrase_ticks: int = 768
+    phrase: int = 1
+    phrase_pass: int = 1
+    phrase_ticks_left: int = 768
+    phrases_planned: int | None = None
+    part_ticks_left: int | None = None
+    next_part: str = ""
+    next_song: str = ""
+    change_ticks: int | None = None
+    change_part: int | None = None
+    change_program: int | None = None
+    change_sent: bool = False
+    coming: tuple[Coming, ...] = ()
+    tracks: tuple[TrackView, ...] = ()
+    clock_port: str = ""
+    jitter_ms: float = 0.0
+    clocks_lost: int = 0
+    demo: bool = False
+    notice: str = ""
+    troubles: tuple[str, ...] = field(default_factory=tuple)
+
+
+@dataclass(frozen=True, slots=True)
+class Wish:
+    """What a screen asks of the engine.
+
+    `name` is one of: next (go to the next part at the coming phrase boundary), back (withdraw
+    that), arm, disarm, align (the one is now), confirm (the count is right), stop (end the engine).
+    """
+
+    name: str
+    unit: str = ""
+
+
+WISHES = ("next", "back", "arm", "disarm", "align", "confirm", "stop")
+
+
+def encode_hello(token: str) -> bytes:
+    """The first line a client sends."""
+    return _line({"hello": "companion", "version": PROTOCOL, "token": token})
+
+
+def encode_wish(wish: Wish) -> bytes:
+    """A wish as a line."""
+    return _line({"wish": wish.name, "unit": wish.unit})
+
+
+def encode_snapshot(snapshot: Snapshot) -> bytes:
+    """A snapshot as a line."""
+    return _line({"snapshot": asdict(snapshot)})
+
+
+def decode_hello(line: bytes) -> tuple[int, str]:
+    """Protocol version and token of a hello line. Raises BadMessage."""
+    message = _object(line)
+    version, token = message.get("version"), message.get("token")
+    if message.get("hello") != "companion" or type(version) is not int or type(token) is not str:
+        raise BadMessage("not a hello")
+    return version, token
+
+
+def decode_wish(line: bytes) -> Wish:
+    """The wish in a line. Raises BadMessage for anything else, unknown wishes included."""
+    message = _object(line)
+    name, unit = message.get("wish"), message.get("unit", "")
+    if type(name) is not str or name not in WISHES or type(unit) is not str:
+        raise BadMessage("not a wish")
+    return Wish(name, unit)
+
+
+def decode_snapshot(line: bytes) -> Snapshot:
+    """The snapshot in a line. Raises BadMessage; fields of a newer engine are passed over."""
+    body = _object(line).get("snapshot")
+    if type(body) is not dict:
+        raise BadMessage("not a snapshot")
+    try:
+        known = _known(Snapshot, body)
+        known["coming"] = tuple(
+            Coming(**{**_known(Coming, item), "tracks": tuple(item.get("tracks", ()))})
+            for item in body.get("coming", ())
+        )
+        known["tracks"] = tuple(
+            TrackView(**_known(TrackView, item)) for item in body.get("tracks", ())
+        )
+        known["troubles"] = tuple(body.get("troubles", ()))
+        return Snapshot(**known)
+    except (TypeError, AttributeError) as error:
+        raise BadMessage(f"not a snapshot: {error}") from error
+
+
+def _known(kind: type, body: dict[str, Any]) -> dict[str, Any]:
+    names = {f.name for f in fields(kind)}
+    return {name: value for name, value in body.items() if name in names}
+
+
+def _line(message: dict[str, Any]) -> bytes:
+    return json.dumps(message, separators=(",", ":"), ensure_ascii=False).encode() + b"\n"
+
+
+def _object(line: bytes) -> dict[str, Any]:
+    try:
+        message = json.loads(line)
+    except (ValueError, RecursionError) as error:
+        raise BadMessage("not JSON") from error
+    if type(message) is not dict:
+        raise BadMessage("not an object")
+    return message

@@ -1,0 +1,1 @@
+"""The Textual screen: shows what the engine publishes, passes the performer's wishes back."""
