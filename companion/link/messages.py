@@ -7,7 +7,9 @@ Positions are ticks from the start of the running part; `at_ns` is the host's mo
 from __future__ import annotations
 
 import json
-from dataclasses import asdict, dataclass, field, fields
+import re
+from dataclasses import MISSING, dataclass, field, fields
+from math import isfinite
 from typing import Any
 
 PROTOCOL = 1
@@ -141,13 +143,16 @@ def encode_wish(wish: Wish) -> bytes:
 
 
 def encode_snapshot(snapshot: Snapshot) -> bytes:
-    """A snapshot as a line."""
-    return _line({"snapshot": asdict(snapshot)})
+    """A snapshot as a line; raises ValueError for a figure that is no number (nan, infinity)."""
+    body = _changed(snapshot, _SNAPSHOT)
+    body["coming"] = [_changed(item, _COMING) for item in snapshot.coming]
+    body["tracks"] = [_changed(item, _TRACK) for item in snapshot.tracks]
+    return _line({"snapshot": body})
 
 
 def decode_hello(line: bytes) -> tuple[int, str]:
     """Protocol version and token of a hello line. Raises BadMessage."""
-    message = _object(line)
+    message = _parse(line)
     version, token = message.get("version"), message.get("token")
     if message.get("hello") != "companion" or type(version) is not int or type(token) is not str:
         raise BadMessage("not a hello")
@@ -156,47 +161,120 @@ def decode_hello(line: bytes) -> tuple[int, str]:
 
 def decode_wish(line: bytes) -> Wish:
     """The wish in a line. Raises BadMessage for anything else, unknown wishes included."""
-    message = _object(line)
+    message = _parse(line)
     name, unit = message.get("wish"), message.get("unit", "")
-    if type(name) is not str or name not in WISHES or type(unit) is not str:
+    if type(name) is not str or name not in WISHES or not _is_text(unit):
         raise BadMessage("not a wish")
     return Wish(name, unit)
 
 
 def decode_snapshot(line: bytes) -> Snapshot:
     """The snapshot in a line. Raises BadMessage; fields of a newer engine are passed over."""
-    body = _object(line).get("snapshot")
-    if type(body) is not dict:
-        raise BadMessage("not a snapshot")
-    try:
-        known = _known(Snapshot, body)
-        known["coming"] = tuple(
-            Coming(**{**_known(Coming, item), "tracks": tuple(item.get("tracks", ()))})
-            for item in body.get("coming", ())
-        )
-        known["tracks"] = tuple(
-            TrackView(**_known(TrackView, item)) for item in body.get("tracks", ())
-        )
-        known["troubles"] = tuple(body.get("troubles", ()))
-        return Snapshot(**known)
-    except (TypeError, AttributeError) as error:
-        raise BadMessage(f"not a snapshot: {error}") from error
+    body = _object(_parse(line).get("snapshot"))
+    known = _known(body, _SNAPSHOT)
+    known["coming"] = tuple(
+        Coming(**_known(item, _COMING)) for item in _list(body.get("coming", []))
+    )
+    known["tracks"] = tuple(
+        TrackView(**_known(item, _TRACK)) for item in _list(body.get("tracks", []))
+    )
+    return Snapshot(**known)
 
 
-def _known(kind: type, body: dict[str, Any]) -> dict[str, Any]:
-    names = {f.name for f in fields(kind)}
-    return {name: value for name, value in body.items() if name in names}
+@dataclass(frozen=True, slots=True)
+class _Field:
+    kind: str
+    default: Any
+
+
+def _table(kind: type, nested: tuple[str, ...] = ()) -> dict[str, _Field]:
+    return {
+        f.name: _Field(str(f.type), () if f.default_factory is not MISSING else f.default)
+        for f in fields(kind)
+        if f.name not in nested
+    }
+
+
+_SNAPSHOT = _table(Snapshot, nested=("coming", "tracks"))
+_COMING = _table(Coming)
+_TRACK = _table(TrackView)
+
+
+def _changed(value: Any, table: dict[str, _Field]) -> dict[str, Any]:
+    # What stands at its default is left out: the reader fills it in, and most of an agenda is
+    # defaults. Less to encode is less time in the interpreter that the clock shares.
+    body = {}
+    for name, entry in table.items():
+        content = getattr(value, name)
+        if content != entry.default:
+            body[name] = content
+    return body
+
+
+def _known(body: Any, table: dict[str, _Field]) -> dict[str, Any]:
+    body = _object(body)
+    known = {}
+    for name, entry in table.items():
+        if name in body:
+            known[name] = _checked(name, body[name], entry.kind)
+        elif entry.default is MISSING:
+            raise BadMessage(f"{name} is missing")
+    return known
+
+
+def _checked(name: str, content: Any, kind: str) -> Any:
+    if kind == "str":
+        right = _is_text(content)
+    elif kind == "int":
+        right = _is_count(content)
+    elif kind == "bool":
+        right = type(content) is bool
+    elif kind == "float":
+        right = (type(content) is float and isfinite(content)) or _is_count(content)
+        content = float(content) if right else content
+    elif kind == "int | None":
+        right = content is None or _is_count(content)
+    else:
+        right = type(content) is list and all(map(_is_text, content))
+        content = tuple(content) if right else content
+    if not right:
+        raise BadMessage(f"{name} is not of the kind {kind}")
+    return content
+
+
+def _is_count(content: Any) -> bool:
+    # Beyond 64 bits a figure is an error somewhere, and would overflow a float on the screen.
+    return type(content) is int and -(1 << 63) <= content < 1 << 63
+
+
+def _is_text(content: Any) -> bool:
+    # JSON can spell half a character (a lone surrogate); no terminal or file would take it.
+    return type(content) is str and (content.isascii() or not _HALVES.search(content))
+
+
+def _list(content: Any) -> list[Any]:
+    if type(content) is not list:
+        raise BadMessage("not a list where one belongs")
+    return content
+
+
+_HALVES = re.compile("[\ud800-\udfff]")
+_ENCODER = json.JSONEncoder(separators=(",", ":"), ensure_ascii=False, allow_nan=False)
 
 
 def _line(message: dict[str, Any]) -> bytes:
-    return json.dumps(message, separators=(",", ":"), ensure_ascii=False).encode() + b"\n"
+    # A port's name may hold bytes that are no UTF-8: they become "?", for the line must go out.
+    return _ENCODER.encode(message).encode("utf-8", "replace") + b"\n"
 
 
-def _object(line: bytes) -> dict[str, Any]:
+def _parse(line: bytes) -> dict[str, Any]:
     try:
-        message = json.loads(line)
-    except (ValueError, RecursionError) as error:
+        return _object(json.loads(line))
+    except (ValueError, TypeError, RecursionError) as error:
         raise BadMessage("not JSON") from error
-    if type(message) is not dict:
-        raise BadMessage("not an object")
-    return message
+
+
+def _object(content: Any) -> dict[str, Any]:
+    if type(content) is not dict:
+        raise BadMessage("not an object where one belongs")
+    return content
