@@ -1,1 +1,1 @@
-"""Pure: transport state machine, tempo tracker, conductor and agenda. Time comes in as an argument."""
+"""Pure: transport, tempo tracker, conductor and agenda. Time comes in as an argument."""

@@ -1,0 +1,112 @@
+"""The commands with a screen: demo, play and screen. The engine is another process."""
+
+from __future__ import annotations
+
+import os
+import subprocess
+import sys
+import tempfile
+from pathlib import Path
+from typing import IO
+
+import click
+
+from companion.cli.main import Refused
+from companion.cli.shipped import DEMO, shipped_set
+from companion.link.client import Client, send_wish
+from companion.link.endpoint import NoEngine, find_endpoint
+from companion.link.messages import LinkError, Wish
+
+
+def engine_arguments(
+    in_glob: str | None, out_glob: str | None, api: str | None, no_send: bool
+) -> list[str]:
+    """The command-line words that hand these choices on to `companion engine`."""
+    words: list[str] = []
+    for option, value in (("--in", in_glob), ("--out", out_glob), ("--api", api)):
+        if value is not None:
+            words += [option, value]
+    return [*words, "--no-send"] if no_send else words
+
+
+def demo(*, calm: bool, light: bool) -> None:
+    """Start an engine with the internal clock on the shipped set, and show it."""
+    play(shipped_set(DEMO), ["--internal-clock", "--demo"], calm=calm, light=light)
+
+
+def play(set_file: Path, arguments: list[str], *, calm: bool, light: bool) -> None:
+    """Start an engine on `set_file` and show it. Raises Refused if it does not start."""
+    with tempfile.TemporaryFile() as complaints:
+        process = _spawn(set_file, arguments, complaints)
+        # While the engine reads the set list, this process loads the screen.
+        import companion.screen.app  # noqa: F401
+
+        _wait_until_ready(process, complaints)
+    show(calm=calm, light=light)
+
+
+def screen(*, calm: bool, light: bool) -> None:
+    """Show the running engine. Raises Refused if there is none."""
+    try:
+        find_endpoint()
+    except NoEngine as error:
+        raise Refused(f"{error}; start one: companion play SET") from error
+    except LinkError as error:
+        raise Refused(str(error)) from error
+    show(calm=calm, light=light)
+
+
+def show(*, calm: bool, light: bool) -> None:
+    """Run the screen until it is closed, and end the engine if the performer says so."""
+    from companion.screen.app import make_app
+
+    choice = make_app(Client(find_endpoint), calm=calm, light=light).run()
+    if choice == "stop":
+        try:
+            send_wish(find_endpoint(), Wish("stop"))
+        except NoEngine:
+            return
+        except LinkError as error:
+            raise Refused(str(error)) from error
+        click.echo("The engine has ended.")
+    elif _engine_runs():
+        click.echo("The engine goes on. Look again: companion screen. End it: companion stop.")
+
+
+def _engine_runs() -> bool:
+    try:
+        find_endpoint()
+    except LinkError:
+        return False
+    return True
+
+
+def _spawn(set_file: Path, arguments: list[str], complaints: IO[bytes]) -> subprocess.Popen[bytes]:
+    # A session of its own: closing the terminal, or Ctrl-C in it, must not reach the engine.
+    apart: dict[str, object] = {"start_new_session": True}
+    if os.name == "nt":
+        flags = subprocess.CREATE_NEW_PROCESS_GROUP | subprocess.DETACHED_PROCESS  # type: ignore[attr-defined]
+        apart = {"creationflags": flags}
+    command = [sys.executable, "-m", "companion", "engine", *arguments, "--", str(set_file)]
+    return subprocess.Popen(
+        command,
+        stdin=subprocess.DEVNULL,
+        stdout=subprocess.PIPE,
+        stderr=complaints,
+        **apart,  # type: ignore[call-overload]
+    )
+
+
+def _wait_until_ready(process: subprocess.Popen[bytes], complaints: IO[bytes]) -> None:
+    """The engine says one line once it can be reached, or ends with its complaints."""
+    assert process.stdout is not None
+    with process.stdout as said:
+        if said.readline():
+            return
+    process.wait()
+    complaints.seek(0)
+    text = complaints.read().decode(errors="replace").strip()
+    if not text:
+        raise Refused(f"the engine ended with status {process.returncode} and said nothing")
+    click.echo(text, err=True)
+    raise click.exceptions.Exit(process.returncode or 1)

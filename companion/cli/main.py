@@ -1,0 +1,208 @@
+"""The command line: names, options and help. Each command imports what it needs when it runs."""
+
+from __future__ import annotations
+
+import os
+import sys
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any, TypeVar
+
+import click
+
+from companion import __version__
+from companion.cli import exits
+
+F = TypeVar("F", bound=Callable[..., Any])
+
+CAUTION = (
+    "Cautions: a program change or an unmute can be far louder than what went before; check levels "
+    "at low volume and protect your hearing. Never let this tool drive anything that can hurt: no "
+    "pyrotechnics, lasers, moving rigs or stage machinery. Do not operate it while driving or "
+    "working at height."
+)
+
+
+class Refused(Exception):
+    """A command cannot do its work; the message is the one line the user sees."""
+
+
+@click.group(
+    context_settings={"help_option_names": ["-h", "--help"]}, epilog=CAUTION, no_args_is_help=True
+)
+@click.version_option(__version__, prog_name="companion")
+def cli() -> None:
+    """Count passes and phrases for a hardware drum machine, and change patterns on the boundary."""
+
+
+def _file_argument(function: F) -> F:
+    return click.argument("set_file", metavar="SET", type=click.Path(path_type=Path))(function)
+
+
+def _json_option(function: F) -> F:
+    return click.option("--json", "as_json", is_flag=True, help="Print JSON for programs.")(
+        function
+    )
+
+
+def _port_options(function: F) -> F:
+    options = [
+        click.option("--in", "in_glob", metavar="GLOB", help="Listen only to these MIDI inputs."),
+        click.option("--out", "out_glob", metavar="GLOB", help="Send only to this MIDI output."),
+        click.option(
+            "--api",
+            type=click.Choice(["alsa", "jack", "core", "winmm"]),
+            help="The MIDI system to use; default: the first that works.",
+        ),
+        click.option("--no-send", is_flag=True, help="Send nothing at all."),
+    ]
+    for option in reversed(options):
+        function = option(function)
+    return function
+
+
+def _look_options(function: F) -> F:
+    options = [
+        click.option("--calm", is_flag=True, help="No pulsing on the screen."),
+        click.option("--light", is_flag=True, help="Dark figures on a light ground, for daylight."),
+    ]
+    for option in reversed(options):
+        function = option(function)
+    return function
+
+
+@cli.command()
+@_look_options
+def demo(calm: bool, light: bool) -> None:
+    """The stage screen on a shipped set with the internal clock: no instrument, no set-up."""
+    from companion.cli import live
+
+    live.demo(calm=calm, light=light)
+
+
+@cli.command()
+@_file_argument
+@_port_options
+@_look_options
+def play(
+    set_file: Path,
+    in_glob: str | None,
+    out_glob: str | None,
+    api: str | None,
+    no_send: bool,
+    calm: bool,
+    light: bool,
+) -> None:
+    """Play SET: start the engine and attach a screen to it."""
+    from companion.cli import live
+
+    arguments = live.engine_arguments(in_glob, out_glob, api, no_send)
+    live.play(set_file, arguments, calm=calm, light=light)
+
+
+@cli.command()
+@_file_argument
+@_port_options
+@click.option("--internal-clock", is_flag=True, help="Tick by itself instead of following.")
+@click.option(
+    "--tempo",
+    type=click.FloatRange(20, 400),
+    help="Beats a minute of the internal clock; default: each song's.",
+)
+@click.option("--demo", "is_demo", is_flag=True, hidden=True)
+def engine(
+    set_file: Path,
+    in_glob: str | None,
+    out_glob: str | None,
+    api: str | None,
+    no_send: bool,
+    internal_clock: bool,
+    tempo: float | None,
+    is_demo: bool,
+) -> None:
+    """Run the engine alone, in the foreground, until Ctrl-C or `companion stop`."""
+    from companion.cli import serve
+
+    if tempo is not None and not internal_clock:
+        raise click.UsageError("--tempo is the internal clock's; add --internal-clock")
+    serve.engine(
+        set_file,
+        in_glob=in_glob,
+        out_glob=out_glob,
+        api=api,
+        send=not no_send,
+        internal_clock=internal_clock,
+        tempo=tempo,
+        is_demo=is_demo,
+    )
+
+
+@cli.command()
+@_look_options
+def screen(calm: bool, light: bool) -> None:
+    """Open one more screen on the running engine."""
+    from companion.cli import live
+
+    live.screen(calm=calm, light=light)
+
+
+@cli.command()
+@_json_option
+def status(as_json: bool) -> None:
+    """Tell where the running engine is."""
+    from companion.cli import ask
+
+    ask.status(as_json)
+
+
+@cli.command()
+def stop() -> None:
+    """End the running engine."""
+    from companion.cli import ask
+
+    ask.stop()
+
+
+@cli.command()
+@click.option("--api", type=click.Choice(["alsa", "jack", "core", "winmm"]), help="MIDI system.")
+@_json_option
+def ports(api: str | None, as_json: bool) -> None:
+    """List the MIDI ports, and which of them sends clock now."""
+    from companion.cli import listing
+
+    listing.ports(api, as_json)
+
+
+@cli.command()
+@click.argument("set_files", metavar="SET...", nargs=-1, required=True, type=click.Path(path_type=Path))
+@_json_option
+def check(set_files: tuple[Path, ...], as_json: bool) -> None:
+    """Report every fault in set lists, and give advice."""
+    from companion.cli import judge
+
+    judge.check(set_files, as_json)
+
+
+def main() -> None:
+    """Run a command; whatever goes wrong ends in one line and an exit status, not a traceback."""
+    try:
+        status = cli.main(standalone_mode=False)
+    except click.exceptions.Abort:
+        status = exits.INTERRUPTED
+    except click.ClickException as error:
+        error.show()
+        status = error.exit_code
+    except Refused as error:
+        click.echo(f"companion: {error}", err=True)
+        status = exits.FAULT
+    except BrokenPipeError:
+        # Whoever read our output has seen enough.
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        status = exits.OK
+    except Exception as error:
+        if os.environ.get("COMPANION_DEBUG"):
+            raise
+        what = " ".join(f"{type(error).__name__}: {error}".split())
+        click.echo(f"companion: a fault of our own: {what}; please report it", err=True)
+        status = exits.FAULT
+    sys.exit(status if isinstance(status, int) else exits.OK)

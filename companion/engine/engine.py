@@ -1,0 +1,228 @@
+"""The engine: follower, ports, sending and link put together, and the threads that drive them.
+
+Threads: the driver's (one for each input, or the internal clock) bring messages and send what is
+due; the keeper opens and closes ports; the watch tells the follower of silence; the link serves
+screens. One lock guards the follower and is held for microseconds; no disk, no screen and no
+logging stand behind it.
+"""
+
+from __future__ import annotations
+
+import gc
+import secrets
+import signal
+import sys
+import threading
+import time
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+
+from companion.engine.internal import DEFAULT_BPM, InternalClock
+from companion.engine.keeper import Keeper
+from companion.engine.ports import MidiSystem
+from companion.engine.view import Surroundings, Viewer
+from companion.follow.conductor import Send, Standing
+from companion.follow.follower import Follower
+from companion.follow.transport import State
+from companion.link.endpoint import EngineLock
+from companion.link.messages import Snapshot, Wish
+from companion.link.server import Server
+from companion.setlist.model import SetList, Unit
+
+# How often silence is looked for, and snapshots are called for while ticks flow.
+WATCH_S = 0.01
+POKE_EVERY = 10
+NOTICE_NS = 6_000_000_000
+# A thread that draws or encodes hands the interpreter to the MIDI thread after this long; the
+# interpreter's own 5 ms would be heard.
+SWITCH_S = 0.0001
+
+ALIGN_UNITS = {"bar": Unit.BARS, "pass": Unit.PASSES, "phrase": Unit.PHRASES}
+
+
+@dataclass(frozen=True, slots=True)
+class Options:
+    """How an engine was asked to run.
+
+    `in_glob` and `out_glob` are the command line's port globs or None; `tempo` overrides the songs'
+    for the internal clock; `demo` marks the shipped demonstration.
+    """
+
+    in_glob: str | None = None
+    out_glob: str | None = None
+    send: bool = True
+    internal_clock: bool = False
+    tempo: float | None = None
+    demo: bool = False
+
+
+class Engine:
+    """One running engine. `system` is None where no MIDI is wanted or to be had."""
+
+    def __init__(self, setlist: SetList, options: Options, system: MidiSystem | None) -> None:
+        sends = options.send and system is not None
+        self._setlist = setlist
+        self._options = options
+        self._system = system
+        self._lock = threading.Lock()
+        self._follower = Follower(setlist, sends=sends)
+        self._viewer = Viewer(setlist)
+        self._keeper = Keeper(
+            setlist,
+            system,
+            None if options.internal_clock else self.hear,
+            in_glob=options.in_glob,
+            out_glob=options.out_glob,
+            sends=sends,
+            beside=lambda: self._follower.port,
+            gone=self._port_gone,
+        )
+        self._server: Server | None = None
+        self._ended = threading.Event()
+        self._count = 0
+        self._notice = ""
+        self._notice_ns = 0
+        self._faults = 0
+
+    def run(self, lock: EngineLock, ready: Callable[[], None]) -> None:
+        """Run until told to stop, by wish, SIGTERM or SIGINT.
+
+        `lock` is held by the caller; `ready` is called once screens can attach. Raises LinkError
+        if the link cannot be offered.
+        """
+        token = secrets.token_urlsafe(32)
+        server = Server(self.snapshot, self.wish, token)
+        port = server.start()
+        clock = InternalClock(self.hear, self._internal_bpm)
+        try:
+            lock.publish(port, token, self._setlist.name)
+            self._server = server
+            for number in (signal.SIGTERM, signal.SIGINT):
+                signal.signal(number, lambda *_: self._ended.set())
+            sys.setswitchinterval(SWITCH_S)
+            # What is loaded stays; the collector need not walk it again while we play.
+            gc.collect()
+            gc.freeze()
+            self._keeper.start()
+            if self._options.internal_clock:
+                clock.start()
+            ready()
+            self._watch()
+        finally:
+            if self._options.internal_clock:
+                clock.close()
+            self._keeper.close()
+            server.close()
+
+    def hear(self, port: str, t_ns: int, message: Sequence[int]) -> None:
+        """Take one message from a port, on whatever thread brings it; never raises."""
+        try:
+            with self._lock:
+                for send in self._follower.hear(port, t_ns, message):
+                    self._send(send)
+                changed = self._follower.conductor.count != self._count
+            if changed:
+                self._poke()
+        except Exception:
+            # Whatever it was, the next tick is more important than this one.
+            self._faults += 1
+
+    def wish(self, wish: Wish) -> None:
+        """Do what a screen asks."""
+        if wish.name == "stop":
+            self._ended.set()
+            return
+        with self._lock:
+            conductor = self._follower.conductor
+            match wish.name:
+                case "next":
+                    for send in conductor.go_next():
+                        self._send(send)
+                case "back":
+                    conductor.take_back()
+                case "arm":
+                    conductor.arm(True)
+                case "disarm":
+                    conductor.arm(False)
+                case "align":
+                    conductor.align(ALIGN_UNITS.get(wish.unit))
+                case "confirm":
+                    conductor.confirm()
+            self._notice = conductor.notice
+            self._notice_ns = time.monotonic_ns()
+        self._poke()
+
+    def snapshot(self) -> Snapshot:
+        """What screens show, as of now. Called by the link's thread only."""
+        with self._lock:
+            now_ns = time.monotonic_ns()
+            follower = self._follower
+            standing = follower.conductor.standing()
+            around = self._surroundings(standing, now_ns)
+        return self._viewer.snapshot(standing, around)
+
+    def _surroundings(self, standing: Standing, now_ns: int) -> Surroundings:
+        follower = self._follower
+        if standing.notice != self._notice:
+            self._notice, self._notice_ns = standing.notice, now_ns
+        fresh = now_ns - self._notice_ns < NOTICE_NS
+        troubles = list(self._keeper.troubles)
+        others = follower.other_clocks(now_ns)
+        if others:
+            troubles.append(f"{', '.join(others)} sends clock too; following {follower.port}")
+        if self._faults:
+            troubles.append(f"the engine met {self._faults} faults of its own and went on")
+        if not self._options.send:
+            note = "started without sending: change by hand"
+        elif not standing.sends:
+            note = "nothing to send to: no instrument is connected"
+        else:
+            note = "disarmed: change by hand"
+        return Surroundings(
+            now_ns=now_ns,
+            tick_ns=min(follower.last_clock_ns, now_ns),
+            bpm=round(follower.tempo.bpm, 3),
+            jitter_ms=round(follower.tempo.jitter_ms, 3),
+            clock_port=follower.port or "",
+            clocks_lost=follower.clocks_lost,
+            demo=self._options.demo,
+            notice=standing.notice if fresh else "",
+            troubles=tuple(troubles),
+            sending_note=note,
+        )
+
+    def _send(self, send: Send) -> None:
+        """Let a program change out. Called under the lock, on the thread that brought the tick."""
+        out = self._keeper.send(send.change)
+        if not out:
+            self._follower.conductor.report(send, False)
+
+    def _port_gone(self, port: str) -> None:
+        with self._lock:
+            self._follower.port_gone(port)
+        self._poke()
+
+    def _internal_bpm(self) -> float:
+        if self._options.tempo is not None:
+            return self._options.tempo
+        part = self._follower.conductor.part
+        return self._setlist.songs[part.song].tempo or DEFAULT_BPM
+
+    def _watch(self) -> None:
+        """Look for silence until told to stop; also the heartbeat of the snapshots."""
+        rounds = 0
+        while not self._ended.wait(WATCH_S):
+            rounds += 1
+            try:
+                with self._lock:
+                    changed = self._follower.passed(time.monotonic_ns())
+                    counting = self._follower.conductor.state is State.RUNNING
+                if changed or (counting and rounds % POKE_EVERY == 0):
+                    self._poke()
+            except Exception:
+                self._faults += 1
+
+    def _poke(self) -> None:
+        self._count = self._follower.conductor.count
+        if self._server is not None:
+            self._server.poke()

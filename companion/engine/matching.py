@@ -1,0 +1,51 @@
+"""Matching port names with the globs of the set list and the command line. No driver needed."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Sequence
+from fnmatch import fnmatchcase
+
+# ALSA appends its client and port numbers, and these change when a cable is plugged in again.
+_NUMBERS = re.compile(r"\s+\d+:\d+$")
+
+
+def plain_name(name: str) -> str:
+    """A port's name without the numbers that the system may give anew at any time."""
+    return _NUMBERS.sub("", name)
+
+
+def matches(glob: str, name: str) -> bool:
+    """Whether a port's name matches `glob`, case aside; a plain word matches anywhere in it."""
+    pattern = glob.lower()
+    if not any(mark in pattern for mark in "*?["):
+        pattern = f"*{pattern}*"
+    candidates = (name.lower(), plain_name(name).lower())
+    return any(fnmatchcase(candidate, pattern) for candidate in candidates)
+
+
+def choose_output(
+    names: Sequence[str], glob: str | None, override: str | None, beside: str | None
+) -> str | None:
+    """The one port that an instrument's messages go to, None if there is none.
+
+    `glob` is the set list's, `override` the command line's and the stronger of the two, `beside`
+    the input port whose clock is followed: where nothing else decides, the output of the same
+    device. Never more than one, or a message would be sent twice.
+    """
+    allowed = [n for n in names if override is None or matches(override, n)]
+    named = [n for n in allowed if glob is not None and matches(glob, n)]
+    if not named and (glob is None or override is not None):
+        named = allowed
+    if not named:
+        return None
+    if beside is not None:
+        device = _device(beside)
+        for name in named:
+            if _device(name) == device:
+                return name
+    return named[0]
+
+
+def _device(name: str) -> str:
+    return plain_name(name).split(":", 1)[0].lower()

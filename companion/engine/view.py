@@ -1,0 +1,197 @@
+"""From where things stand to what screens show: the snapshot, with its plain sentences."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from companion.counting.pattern import place
+from companion.follow.agenda import Agenda, Item, Kind, planned_mutes
+from companion.follow.conductor import Outcome, Standing
+from companion.link.messages import Coming, Snapshot, TrackView
+from companion.setlist.cues import hold_ticks
+from companion.setlist.model import Action, Cue, Part, ProgramChange, SetList
+
+
+@dataclass(frozen=True, slots=True)
+class Surroundings:
+    """What the engine knows beside the conductor's standing. Times are monotonic nanoseconds."""
+
+    now_ns: int
+    tick_ns: int
+    bpm: float
+    jitter_ms: float
+    clock_port: str
+    clocks_lost: int
+    demo: bool
+    notice: str
+    troubles: tuple[str, ...]
+    sending_note: str
+
+
+class Viewer:
+    """Builds snapshots of one set. Used by one thread at a time."""
+
+    def __init__(self, setlist: SetList) -> None:
+        self._setlist = setlist
+        self._agenda = Agenda(setlist)
+
+    def snapshot(self, standing: Standing, around: Surroundings) -> Snapshot:
+        """Everything a screen shows, as of `standing`."""
+        setlist, part, tick = self._setlist, standing.part, standing.tick
+        pattern = part.pattern
+        here = place(pattern, tick, standing.carried_passes, standing.carried_phrases)
+        following = setlist.parts[part.number] if part.number < len(setlist.parts) else None
+        end = part.planned_ticks if standing.end is None else standing.end
+        muted = planned_mutes(part, end, tick)
+        items = self._agenda.coming(standing)
+        change = standing.pending[0] if standing.pending else None
+        sending = standing.sends and standing.armed
+        open_end = standing.end is None
+        return Snapshot(
+            at_ns=around.now_ns,
+            tick_ns=around.tick_ns,
+            set_name=setlist.name,
+            state=standing.state.value,
+            sure=standing.sure,
+            doubt=standing.doubt,
+            sending=sending,
+            sending_note="" if sending else around.sending_note,
+            tempo=around.bpm,
+            song=setlist.songs[part.song].title,
+            song_number=part.song + 1,
+            songs=len(setlist.songs),
+            part=part.number,
+            parts=len(setlist.parts),
+            pattern=pattern.name,
+            instrument=part.instrument or "",
+            tick=tick,
+            pass_number=here.pass_number,
+            step=here.step,
+            bar=here.bar,
+            beat=here.beat,
+            step_ticks=pattern.step_ticks,
+            beat_ticks=pattern.meter.beat_ticks,
+            bar_ticks=pattern.meter.bar_ticks,
+            pass_ticks=pattern.pass_ticks,
+            phrase_ticks=pattern.phrase_ticks,
+            phrase=here.phrase,
+            phrase_pass=here.phrase_pass,
+            phrase_ticks_left=_to_boundary(standing, here.phrase_ticks_left),
+            phrases_planned=part.phrases,
+            part_ticks_left=None if end is None or tick >= end else end - tick,
+            next_part="" if following is None else following.pattern.name,
+            next_song=""
+            if following is None or following.song == part.song
+            else setlist.songs[following.song].title,
+            change_ticks=None if open_end or following is None else _left(standing, tick),
+            change_part=None if open_end or following is None else following.number,
+            change_program=None if open_end or change is None else self._shown(change.change),
+            change_sent=change is not None and change.outcome is Outcome.SENT,
+            coming=tuple(self._coming(item, sending, part) for item in items),
+            tracks=tuple(TrackView(t.name, t.name in muted) for t in pattern.tracks),
+            clock_port=around.clock_port,
+            jitter_ms=around.jitter_ms,
+            clocks_lost=around.clocks_lost,
+            demo=around.demo,
+            notice=around.notice,
+            troubles=around.troubles,
+        )
+
+    def _shown(self, change: ProgramChange) -> int:
+        return self._setlist.instruments[change.instrument].shown(change.program)
+
+    def _coming(self, item: Item, sending: bool, part: Part) -> Coming:
+        if item.event is not None:
+            event = item.event
+            return Coming(
+                tick=item.tick,
+                kind=item.kind.value,
+                text=step_sentence(event.track, event.step, event.what, event.chance),
+                track=event.track,
+                what=event.what,
+                step=event.step,
+                chance=event.chance,
+            )
+        if item.cue is not None:
+            cue, pattern = item.cue, item.part.pattern
+            return Coming(
+                tick=item.tick,
+                kind=item.kind.value,
+                text=cue_sentence(cue),
+                what=cue.text,
+                do=cue.action.value,
+                tracks=cue.tracks,
+                hold_ticks=hold_ticks(cue, pattern),
+                warn_ticks=cue.warn.ticks(pattern),
+            )
+        new_song = item.part.song != part.song
+        return Coming(
+            tick=item.tick,
+            kind=item.kind.value,
+            text=self._change_sentence(item, sending, new_song),
+            program=None if item.change is None else self._shown(item.change),
+            part=item.part.number,
+            sent=item.outcome is Outcome.SENT,
+            warn_ticks=part.pattern.meter.bar_ticks,
+        )
+
+    def _change_sentence(self, item: Item, sending: bool, new_song: bool) -> str:
+        to = item.part.pattern.name
+        if new_song:
+            to = f"{self._setlist.songs[item.part.song].title}, {to}"
+        if item.change is None:
+            return f"change to {to} by hand"
+        program = f"program {self._shown(item.change)}"
+        name = item.change.instrument
+        if item.outcome is Outcome.SENT:
+            return f"change to {to}: {program} is sent to {name}"
+        if item.outcome is Outcome.MISSED:
+            return f"{program} was not sent to {name}: {to} does not come by itself"
+        if item.outcome is Outcome.BY_HAND or not sending:
+            return f"change to {to} by hand: {program} on {name}"
+        return f"change to {to}: {program} goes to {name}"
+
+
+def step_sentence(track: str, step: int, what: str, chance: float) -> str:
+    """A rare step in plain words, such as "reverse swell (shaker, step 5), chance 50%"."""
+    name = f"{what} ({track}, step {step})" if what else f"{track}, step {step}"
+    return name if chance >= 1 else f"{name}, chance {_percent(chance)}"
+
+
+def cue_sentence(cue: Cue) -> str:
+    """A cue in plain words, such as "mute shaker and hat"."""
+    match cue.action:
+        case Action.MUTE | Action.UNMUTE:
+            return f"{cue.action.value} {_listed(cue.tracks)}"
+        case Action.FILL:
+            return f"hold the fill for {cue.hold}"
+        case Action.SAY:
+            return cue.text
+        case Action.RELOAD:
+            return "reload the pattern"
+        case Action.SWEEP:
+            return f"sweep {cue.text}"
+
+
+def _to_boundary(standing: Standing, phrase_ticks_left: int) -> int:
+    """Ticks to the next phrase boundary, or to the part's end where that comes first."""
+    if standing.end is None:
+        return phrase_ticks_left
+    return min(phrase_ticks_left, max(standing.end - standing.tick, 0))
+
+
+def _left(standing: Standing, tick: int) -> int | None:
+    return None if standing.end is None else max(standing.end - tick, 0)
+
+
+def _percent(chance: float) -> str:
+    percent = 100 * chance
+    if percent < 1:
+        return "under 1%"
+    return f"{min(percent, 99):.0f}%"
+
+
+def _listed(names: tuple[str, ...]) -> str:
+    if len(names) < 2:
+        return "".join(names)
+    return f"{', '.join(names[:-1])} and {names[-1]}"

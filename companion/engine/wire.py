@@ -1,0 +1,26 @@
+"""The bytes of what is sent. Wire values in (channels 0-15, programs 0-127), MIDI messages out."""
+
+from __future__ import annotations
+
+# MIDI 1.0 Detailed Specification 4.2.1: channel voice messages and bank select controllers.
+CONTROL_CHANGE, PROGRAM_CHANGE = 0xB0, 0xC0
+BANK_HIGH, BANK_LOW = 0, 32
+
+Message = tuple[int, ...]
+
+
+def program_change(channel: int, program: int, bank: int | None = None) -> tuple[Message, ...]:
+    """The messages of a program change, in order: with a bank, controllers 0 and 32 before it.
+
+    `channel` 0-15, `program` 0-127, `bank` 0-16383 or None for no bank select. Raises ValueError
+    for a value outside.
+    """
+    if not 0 <= channel <= 15 or not 0 <= program <= 127:
+        raise ValueError("channel 0-15 and program 0-127 on the wire")
+    change = (PROGRAM_CHANGE | channel, program)
+    if bank is None:
+        return (change,)
+    if not 0 <= bank <= 16383:
+        raise ValueError("a bank has 14 bits")
+    control = CONTROL_CHANGE | channel
+    return ((control, BANK_HIGH, bank >> 7), (control, BANK_LOW, bank & 0x7F), change)

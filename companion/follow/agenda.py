@@ -1,0 +1,181 @@
+"""The agenda: rare steps, fills, cues and changes ahead, soonest first. Pure; no words to show here.
+
+The part that follows is looked into as well, so that what is due on its first tick is announced
+before the boundary and not after it.
+"""
+
+from __future__ import annotations
+
+from collections import deque
+from collections.abc import Iterator
+from dataclasses import dataclass
+from enum import Enum
+
+from companion.counting.forecast import StepEvent, step_events
+from companion.follow.conductor import Outcome, Standing
+from companion.setlist.cues import cue_ticks
+from companion.setlist.model import Action, Cue, Part, ProgramChange, SetList
+
+# Most items handed out: more than any screen shows, few enough to publish often.
+MOST = 32
+
+
+class Kind(Enum):
+    """What an item is. The values are the words of `companion status`."""
+
+    STEP = "step"
+    FILL = "fill"
+    CUE = "cue"
+    CHANGE = "change"
+
+
+@dataclass(frozen=True, slots=True)
+class Item:
+    """Something that comes at `tick`, counted from the start of the running part.
+
+    Rare steps have `event`, fills and cues have `cue`; `part` is the one it belongs to, for a
+    change the one it leads to, with the program `change` if one goes out and what became of it.
+    """
+
+    tick: int
+    kind: Kind
+    part: Part
+    event: StepEvent | None = None
+    cue: Cue | None = None
+    change: ProgramChange | None = None
+    outcome: Outcome | None = None
+
+
+class Agenda:
+    """Keeps the agenda of one set up to date; works out steps about once a pass, not each tick."""
+
+    def __init__(self, setlist: SetList) -> None:
+        self._setlist = setlist
+        self._key: tuple[object, ...] = ()
+        self._items: list[Item] = []
+
+    def coming(self, standing: Standing, fill: bool = False) -> list[Item]:
+        """At most `MOST` items, soonest first; cues and changes stay for one beat after their tick.
+
+        `fill` says whether a fill is held now.
+        """
+        pattern = standing.part.pattern
+        pass_start = standing.tick - standing.tick % pattern.pass_ticks
+        key = (
+            standing.part.number,
+            standing.carried_passes,
+            standing.end,
+            standing.pending,
+            pass_start,
+            fill,
+        )
+        if key != self._key:
+            self._items = self._look_ahead(standing, pass_start, fill)
+            self._key = key
+        now = standing.tick
+        kept = now - pattern.meter.beat_ticks
+        items = [i for i in self._items if i.tick > (now - 1 if i.kind is Kind.STEP else kept)]
+        if len(items) > MOST:
+            # Rare steps may be many; they never push out what the performer has to do.
+            steps = [i for i in items if i.kind is Kind.STEP]
+            others = [i for i in items if i.kind is not Kind.STEP][:MOST]
+            items = sorted(others + steps[: MOST - len(others)], key=_by_tick)
+        return items
+
+    def _look_ahead(self, standing: Standing, from_tick: int, fill: bool) -> list[Item]:
+        part, end = standing.part, standing.end
+        until = from_tick + part.pattern.pass_ticks + _reach(part)
+        items = list(
+            self._of_part(
+                part, from_tick, until if end is None else min(until, end), standing, fill
+            )
+        )
+        if end is not None and end < until and part.number < len(self._setlist.parts):
+            following = self._setlist.parts[part.number]
+            items += self._of_change(end, following, standing)
+            items += self._of_following(end, following, until, standing, fill)
+        return sorted(items, key=_by_tick)
+
+    def _of_part(
+        self, part: Part, from_tick: int, until: int, standing: Standing, fill: bool
+    ) -> Iterator[Item]:
+        for event in step_events(
+            part.pattern,
+            from_tick,
+            until,
+            carried_passes=standing.carried_passes,
+            fill=fill,
+            rare=self._setlist.rare,
+        ):
+            yield Item(event.tick, Kind.STEP, part, event=event)
+        # Without a part to follow the plan has an end all the same.
+        end = part.planned_ticks if standing.end is None else standing.end
+        last = until + 1 if until == end else until
+        yield from _cues(part, end, max(0, from_tick - part.pattern.meter.beat_ticks), last)
+
+    def _of_change(self, end: int, following: Part, standing: Standing) -> Iterator[Item]:
+        if not standing.pending:
+            yield Item(end, Kind.CHANGE, following)
+        for pending in standing.pending:
+            yield Item(
+                end, Kind.CHANGE, following, change=pending.change, outcome=pending.outcome
+            )
+
+    def _of_following(
+        self, end: int, following: Part, until: int, standing: Standing, fill: bool
+    ) -> Iterator[Item]:
+        carried = 0
+        if following.instrument is not None:
+            instrument = self._setlist.instruments[following.instrument]
+            if not instrument.recount:
+                carried = standing.carried_passes + end // standing.part.pattern.pass_ticks
+        planned = following.planned_ticks
+        reach = until - end if planned is None else min(until - end, planned)
+        for event in step_events(
+            following.pattern,
+            0,
+            reach,
+            carried_passes=carried,
+            fill=fill,
+            rare=self._setlist.rare,
+        ):
+            yield Item(end + event.tick, Kind.STEP, following, event=event)
+        for item in _cues(following, planned, 0, reach):
+            yield Item(end + item.tick, item.kind, following, cue=item.cue)
+
+
+def planned_mutes(part: Part, end: int | None, tick: int) -> frozenset[str]:
+    """Names of the tracks that the plan has muted at `tick` of a part that ends at `end`."""
+    latest: list[tuple[int, int, Cue]] = []
+    for order, cue in enumerate(part.cues):
+        if cue.action in (Action.MUTE, Action.UNMUTE):
+            # A deque keeps the last of many at the speed of C.
+            due = deque(cue_ticks(cue.when, part.pattern, end, 0, tick + 1), maxlen=1)
+            if due:
+                latest.append((due[0], order, cue))
+    muted: set[str] = set()
+    for _, _, cue in sorted(latest, key=lambda entry: entry[:2]):
+        if cue.action is Action.MUTE:
+            muted.update(cue.tracks)
+        else:
+            muted.difference_update(cue.tracks)
+    return frozenset(muted)
+
+
+def _cues(part: Part, end: int | None, from_tick: int, until: int) -> Iterator[Item]:
+    for cue in part.cues:
+        kind = Kind.FILL if cue.action is Action.FILL else Kind.CUE
+        for tick in cue_ticks(cue.when, part.pattern, end, from_tick, until):
+            yield Item(tick, kind, part, cue=cue)
+
+
+def _reach(part: Part) -> int:
+    """How far ahead the agenda looks: two phrases, but no further than 64 bars."""
+    return min(2 * part.pattern.phrase_ticks, 64 * part.pattern.meter.bar_ticks)
+
+
+_ORDER = {Kind.CHANGE: 0, Kind.FILL: 1, Kind.CUE: 2, Kind.STEP: 3}
+
+
+def _by_tick(item: Item) -> tuple[int, int]:
+    return item.tick, _ORDER[item.kind]

@@ -1,0 +1,561 @@
+"""The conductor: which part and tick we are on, what was asked for, what is due to go out.
+
+It counts; it knows no port, no clock and no file. It is fed signals of the transport and wishes
+and answers with the program changes that are due at that very tick. Every position is a whole
+number of ticks from the start of the part.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from enum import Enum
+
+from companion.counting.ticks import TICKS_PER_SONG_POSITION
+from companion.follow.transport import Effect, Signal, State, transport
+from companion.setlist.model import Part, ProgramChange, SetList, Unit
+
+JOINED = "joined in the middle: no start was heard"
+CLOCK_LOST = "the clock is lost"
+CLOCK_WAS_LOST = "the clock was lost and came back"
+MOVED = "the instrument moved its position while playing"
+ELSEWHERE = "the instrument jumped to another part"
+STOPPED_BEFORE_CHANGE = "the instrument stopped between a program change and its boundary"
+
+NOTHING: tuple[Send, ...] = ()
+
+
+class Outcome(Enum):
+    """What became of a program change."""
+
+    OPEN = "open"
+    SENT = "sent"
+    BY_HAND = "by hand"
+    MISSED = "missed"
+
+
+@dataclass(frozen=True, slots=True)
+class Send:
+    """A program change that is due now, so that part `part` starts `ticks_left` ticks from now."""
+
+    change: ProgramChange
+    part: int
+    ticks_left: int
+
+
+class _Pending:
+    """A program change for the coming boundary. `due` is its tick, None for a lead in time."""
+
+    __slots__ = ("change", "due", "lead_ns", "outcome")
+
+    def __init__(self, change: ProgramChange, due: int | None, lead_ns: int) -> None:
+        self.change = change
+        self.due = due
+        self.lead_ns = lead_ns
+        self.outcome = Outcome.OPEN
+
+
+@dataclass(frozen=True, slots=True)
+class PendingView:
+    """A program change of the coming boundary as others see it."""
+
+    change: ProgramChange
+    outcome: Outcome
+
+
+@dataclass(frozen=True, slots=True)
+class Standing:
+    """Where things stand: one immutable look at the conductor.
+
+    `tick` is the tick the next reader should show (0 or more). `end` is the tick at which the next
+    part begins, None while that is open; `asked` whether a wish set it. `count` goes up with
+    everything that happens but a plain tick.
+    """
+
+    state: State
+    sure: bool
+    doubt: str
+    part: Part
+    tick: int
+    end: int | None
+    asked: bool
+    pending: tuple[PendingView, ...]
+    carried_passes: int
+    carried_phrases: int
+    armed: bool
+    sends: bool
+    notice: str
+    count: int
+
+
+@dataclass(frozen=True, slots=True)
+class _Stretch:
+    """One part in the timeline since the last start: where it began, and what it carried over."""
+
+    start: int
+    part_index: int
+    carried_passes: int
+    carried_phrases: int
+
+
+class Conductor:
+    """Follows one set. Not thread-safe: one caller at a time."""
+
+    def __init__(self, setlist: SetList, *, sends: bool = True) -> None:
+        self.setlist = setlist
+        self.sends = sends
+        self.armed = True
+        self.state = State.WAITING
+        self.sure = True
+        self.doubt = ""
+        self.notice = ""
+        self.count = 0
+        # Nanoseconds per tick, 0 while unknown; only leads in milliseconds look at it.
+        self.period_ns = 0
+        self.tick = -1
+        # Whether the next clock is the first at a position that was set rather than counted.
+        self._fresh = True
+        self._known = False
+        self._asked = False
+        self._end: int | None = None
+        self._pending: list[_Pending] = []
+        self._act_at = 0
+        self._timeline = [_Stretch(0, 0, 0, 0)]
+        self._part = setlist.parts[0]
+        self._plan()
+
+    # -- what is heard -----------------------------------------------------------------------
+
+    def signal(self, signal: Signal, value: int = 0) -> tuple[Send, ...]:
+        """Take one signal; `value` is the song position in units of 6 clocks. Returns what is due.
+
+        A clock that comes back after silence counts as one tick here; see `regain` for a gap
+        whose length is known.
+        """
+        self.state, effect = transport(self.state, signal)
+        if effect is Effect.ADVANCE:
+            tick = self.tick + 1
+            self._fresh = False
+            if tick < self._act_at:
+                self.tick = tick
+                return NOTHING
+            return self._act(tick, True)
+        if effect is Effect.IGNORE:
+            return NOTHING
+        self.count += 1
+        match effect:
+            case Effect.BEGIN:
+                self._begin()
+            case Effect.RESUME:
+                self._resume()
+            case Effect.HOLD:
+                pass
+            case Effect.LOCATE:
+                self._locate(value * TICKS_PER_SONG_POSITION)
+            case Effect.RELOCATE:
+                self._relocate(value * TICKS_PER_SONG_POSITION)
+            case Effect.LOSE:
+                self._lose()
+            case Effect.REGAIN:
+                return self.regain(0, False)
+            case Effect.FORGET:
+                self._forget()
+        return NOTHING
+
+    def regain(self, missed: int, certain: bool) -> tuple[Send, ...]:
+        """The clock is back with this tick, after `missed` ticks that were not heard.
+
+        `certain` says that the gap is known to the tick; else the count stays unsure. Nothing that
+        fell due in the gap is sent: it would be late.
+        """
+        self.state = State.RUNNING
+        self.count += 1
+        for _ in range(missed):
+            self._fresh = False
+            self._act(self.tick + 1, False)
+        if certain and self.doubt == CLOCK_LOST:
+            self._trust()
+        elif self.doubt == CLOCK_LOST:
+            self._doubt(CLOCK_WAS_LOST)
+        self._fresh = False
+        return self._act(self.tick + 1, True)
+
+    # -- what is asked -----------------------------------------------------------------------
+
+    def go_next(self) -> tuple[Send, ...]:
+        """Go to the next part: at the coming phrase boundary, or at once while nothing runs.
+
+        Sets `notice`. Returns what is due now (only while nothing runs).
+        """
+        self.count += 1
+        if self._part.number == len(self.setlist.parts):
+            self.notice = "this is the last part"
+            return NOTHING
+        if self.state is State.LOST:
+            self.notice = "the clock is lost: nothing can be planned"
+            return NOTHING
+        if self.state is not State.RUNNING:
+            return self._step_to_next()
+        if self._change_is_out():
+            self.notice = "already on its way"
+            return NOTHING
+        phrase = self._part.pattern.phrase_ticks
+        tick = max(self.tick, 0)
+        boundary = (tick // phrase + 1) * phrase
+        while not self._in_time(boundary, tick):
+            boundary += phrase
+        if self._end is None or boundary < self._end:
+            self._set_end(boundary)
+            self._asked = True
+        self.notice = f"going to part {self._part.number + 1} at the boundary"
+        return NOTHING
+
+    def take_back(self) -> None:
+        """Withdraw the wish to go on, unless its program change is out already. Sets `notice`."""
+        self.count += 1
+        if not self._asked:
+            self.notice = "nothing to take back"
+        elif self._change_is_out():
+            self.notice = "too late: the program change is out"
+        else:
+            self._asked = False
+            self._set_end(self._planned_end())
+            self.notice = "taken back"
+
+    def arm(self, armed: bool) -> None:
+        """Let program changes go out by themselves, or not. Sets `notice`."""
+        self.count += 1
+        if not self.sends:
+            self.notice = "started without sending"
+            return
+        self.armed = armed
+        self.notice = "armed: program changes go out" if armed else "disarmed: change by hand"
+
+    def align(self, unit: Unit | None = None) -> None:
+        """The performer says that the one is now: the nearest start of a `unit` is this tick.
+
+        Without a unit, or while no position is known, the part starts now. Sets `notice`.
+        """
+        self.count += 1
+        if self.state not in (State.READY, State.RUNNING):
+            self.notice = "no clock is running: press play on the instrument"
+            return
+        self.state = State.RUNNING
+        if unit is None or not self._known:
+            self._restart(self._part.number - 1)
+            self.tick = 0
+        else:
+            self._move_to_nearest(unit.ticks(self._part.pattern))
+        self._fresh = False
+        self._trust()
+        self.notice = "aligned: the one is now"
+
+    def confirm(self) -> None:
+        """The performer says that the count on the screen is right. Sets `notice`."""
+        self.count += 1
+        if self.state is State.LOST:
+            self.notice = "the clock is lost: wait until it is back"
+        elif self.state is State.READY:
+            self.notice = "nothing is counted yet: press play, or align on the one"
+        elif self.sure:
+            self.notice = "the count is sure already"
+        else:
+            self._known = True
+            self._trust()
+            self.notice = "confirmed: the count is right"
+
+    # -- what others see ---------------------------------------------------------------------
+
+    def report(self, send: Send, out: bool) -> None:
+        """Tell what became of a `Send`: whether it left. A failed one is never tried again."""
+        self.count += 1
+        for pending in self._pending:
+            if pending.change is send.change and not out:
+                pending.outcome = Outcome.MISSED
+
+    @property
+    def part(self) -> Part:
+        """The running part."""
+        return self._part
+
+    def standing(self) -> Standing:
+        """One immutable look at everything."""
+        stretch = self._timeline[-1]
+        return Standing(
+            state=self.state,
+            sure=self.sure and self.state is not State.READY,
+            doubt=JOINED if self.state is State.READY else self.doubt,
+            part=self._part,
+            tick=max(self.tick + 1 if self._fresh else self.tick, 0),
+            end=self._end,
+            asked=self._asked,
+            pending=tuple(PendingView(p.change, p.outcome) for p in self._pending),
+            carried_passes=stretch.carried_passes,
+            carried_phrases=stretch.carried_phrases,
+            armed=self.armed,
+            sends=self.sends,
+            notice=self.notice,
+            count=self.count,
+        )
+
+    # -- inside ------------------------------------------------------------------------------
+
+    def _begin(self) -> None:
+        interrupted = self._change_is_out()
+        self._restart(self._part.number - 1 + interrupted)
+        if interrupted:
+            # The instrument holds the new program, and most take it on the next start. Most.
+            self._doubt(STOPPED_BEFORE_CHANGE)
+        else:
+            self._trust()
+
+    def _restart(self, part_index: int) -> None:
+        self._timeline = [_Stretch(0, part_index, 0, 0)]
+        self._known = True
+        self._asked = False
+        self._take_part(part_index)
+        self.tick = -1
+        self._fresh = True
+        self._plan()
+
+    def _resume(self) -> None:
+        if not self._known:
+            self._restart(self._part.number - 1)
+            self._known = False
+            self._doubt(JOINED)
+        elif self.doubt == CLOCK_LOST:
+            self._doubt(CLOCK_WAS_LOST)
+        elif self.sure and self._change_is_out():
+            self._doubt(STOPPED_BEFORE_CHANGE)
+
+    def _move_to_nearest(self, length: int) -> None:
+        tick = (max(self.tick, 0) + length // 2) // length * length
+        end = self._end
+        if end is None or tick < end:
+            self.tick = tick
+            self._reckon_act()
+        elif all(p.outcome in (Outcome.SENT, Outcome.BY_HAND) for p in self._pending):
+            self._enter_next(end)
+        else:
+            # The boundary is now, and the instrument was not told: it plays on.
+            self.tick = end
+            self._hold_over(end)
+
+    def _locate(self, position: int) -> None:
+        """Go to `position` ticks from the last start, so that the next clock is that tick."""
+        known = self._known
+        self._known = True
+        was = self._part
+        sent = self._change_is_out()
+        while len(self._timeline) > 1 and self._timeline[-1].start > position:
+            self._timeline.pop()
+        stretch = self._timeline[-1]
+        self._asked = self._asked and stretch.part_index == was.number - 1
+        asked_end = self._end if self._asked else None
+        self._take_part(stretch.part_index)
+        tick = position - stretch.start
+        end = asked_end or self._planned_end()
+        while end is not None and tick >= end:
+            tick -= end
+            self._extend(end)
+            self._asked, asked_end = False, None
+            end = self._planned_end()
+        self.tick = tick - 1
+        self._fresh = True
+        self._set_end(end)
+        if self._part is not was:
+            self._doubt(ELSEWHERE)
+        elif sent:
+            self._doubt(STOPPED_BEFORE_CHANGE)
+        elif not known or self.doubt in (JOINED, CLOCK_LOST, CLOCK_WAS_LOST):
+            self._trust()
+
+    def _relocate(self, position: int) -> None:
+        here = self._timeline[-1].start + self.tick + 1
+        # Told once a sixteenth, a position that lies within it only repeats the count.
+        if 0 <= here - position <= TICKS_PER_SONG_POSITION:
+            return
+        self._locate(position)
+        self._doubt(MOVED)
+
+    def _lose(self) -> None:
+        if self.sure:
+            self._doubt(CLOCK_LOST)
+
+    def _forget(self) -> None:
+        self._restart(self._part.number - 1)
+        self._known = False
+        self._trust()
+
+    def _trust(self) -> None:
+        self.sure, self.doubt = True, ""
+
+    def _doubt(self, why: str) -> None:
+        self.sure, self.doubt = False, why
+
+    def _act(self, tick: int, may_send: bool) -> tuple[Send, ...]:
+        """Take `tick`, at which something may be due: changes to send, the part's end."""
+        self.tick = tick
+        end = self._end
+        if end is None or tick < self._act_at:
+            return NOTHING
+        sends: list[Send] = []
+        for pending in self._pending:
+            if pending.outcome is not Outcome.OPEN:
+                continue
+            due = self._due(pending, end)
+            if tick < due:
+                continue
+            self.count += 1
+            on_time = pending.due is None or tick == due
+            if not (self.sends and self.armed):
+                pending.outcome = Outcome.BY_HAND
+            elif self.sure and may_send and on_time:
+                pending.outcome = Outcome.SENT
+                sends.append(Send(pending.change, self._part.number + 1, end - tick))
+            else:
+                pending.outcome = Outcome.MISSED
+        if tick == end:
+            self._pass_boundary(end)
+        else:
+            self._reckon_act()
+        return tuple(sends) if sends else NOTHING
+
+    def _pass_boundary(self, end: int) -> None:
+        self.count += 1
+        own = self._own_change()
+        for pending in self._pending:
+            if pending.outcome is Outcome.MISSED:
+                change = pending.change
+                self.notice = f"program {self._shown(change)} was not sent to {change.instrument}"
+        if own is not None and own.outcome is Outcome.MISSED:
+            # Never told, the instrument plays on; saying that it changed would be a lie.
+            self.notice += ": the part goes on for another phrase"
+            self._hold_over(end)
+        else:
+            self._enter_next(end)
+
+    def _hold_over(self, end: int) -> None:
+        sent = {id(p.change) for p in self._pending if p.outcome is Outcome.SENT}
+        self._set_end(end + self._part.pattern.phrase_ticks)
+        for pending in self._pending:
+            if id(pending.change) in sent:
+                pending.outcome = Outcome.SENT
+        self._reckon_act()
+
+    def _change_is_out(self) -> bool:
+        """Whether the change that moves the next part's own instrument has left already."""
+        own = self._own_change()
+        deciding = self._pending if own is None else [own]
+        return any(p.outcome is Outcome.SENT for p in deciding)
+
+    def _own_change(self) -> _Pending | None:
+        following = self._next_part()
+        if following is None:
+            return None
+        own = (p for p in self._pending if p.change.instrument == following.instrument)
+        return next(own, None)
+
+    def _enter_next(self, end: int) -> None:
+        self._extend(end)
+        self._asked = False
+        self.tick = 0
+        self._plan()
+
+    def _extend(self, end: int) -> None:
+        """Add the part that follows to the timeline, the running one ending at tick `end`."""
+        stretch = self._timeline[-1]
+        pattern = self._part.pattern
+        self._take_part(stretch.part_index + 1)
+        passes = phrases = 0
+        name = self._part.instrument
+        if name is not None and not self.setlist.instruments[name].recount:
+            passes = stretch.carried_passes + end // pattern.pass_ticks
+            phrases = stretch.carried_phrases + -(-end // pattern.phrase_ticks)
+        self._timeline.append(
+            _Stretch(stretch.start + end, stretch.part_index + 1, passes, phrases)
+        )
+
+    def _step_to_next(self) -> tuple[Send, ...]:
+        index = self._part.number
+        sent = [p.change for p in self._pending if p.outcome is Outcome.SENT]
+        changes = [c for c in self.setlist.parts[index].changes if c not in sent]
+        self._restart(index)
+        self._known = False
+        self.notice = f"part {index + 1} comes with the next start"
+        if not (self.sends and self.armed and self.sure and self.state is not State.READY):
+            return NOTHING
+        return tuple(Send(change, index + 1, 0) for change in changes)
+
+    def _take_part(self, index: int) -> None:
+        self._part: Part = self.setlist.parts[index]
+
+    def _next_part(self) -> Part | None:
+        number = self._part.number
+        return self.setlist.parts[number] if number < len(self.setlist.parts) else None
+
+    def _planned_end(self) -> int | None:
+        return None if self._next_part() is None else self._part.planned_ticks
+
+    def _plan(self) -> None:
+        self._set_end(self._planned_end())
+
+    def _set_end(self, end: int | None) -> None:
+        self._end = end
+        following = self._next_part()
+        self._pending = []
+        if following is not None:
+            for change in following.changes:
+                lead_ticks, lead_ns = self._lead(change)
+                due = None if end is None or lead_ticks is None else end - lead_ticks
+                self._pending.append(_Pending(change, due, lead_ns))
+        self._reckon_act()
+
+    def _lead(self, change: ProgramChange) -> tuple[int | None, int]:
+        """The lead of a change: in ticks, or None and nanoseconds.
+
+        Kept inside the pass that ends on the boundary for an instrument that applies a change
+        there: outside it the change would be taken a pass early, or a pass late.
+        """
+        instrument = self.setlist.instruments[change.instrument]
+        lead = instrument.lead
+        if lead.unit is Unit.MILLISECONDS:
+            return None, lead.count * 1_000_000
+        ticks = lead.ticks(self._part.pattern)
+        if not instrument.at_once:
+            ticks = min(max(ticks, 1), self._part.pattern.pass_ticks)
+        return ticks, 0
+
+    def _due(self, pending: _Pending, end: int) -> int:
+        if pending.due is not None:
+            return pending.due
+        # Rounded to the tick before, so that it is never later than asked.
+        period = self.period_ns or 20_833_333
+        ticks = -(-pending.lead_ns // period)
+        if not self.setlist.instruments[pending.change.instrument].at_once:
+            ticks = min(max(ticks, 1), self._part.pattern.pass_ticks)
+        return end - ticks
+
+    def _in_time(self, boundary: int, tick: int) -> bool:
+        """Whether every change for `boundary` would still be due after `tick`."""
+        for pending in self._pending:
+            lead_ticks, _ = self._lead(pending.change)
+            due = self._due(pending, boundary) if lead_ticks is None else boundary - lead_ticks
+            if due <= tick:
+                return False
+        return True
+
+    def _reckon_act(self) -> None:
+        """Work out the next tick at which anything can be due, so that plain ticks cost nothing."""
+        end = self._end
+        if end is None:
+            self._act_at = 1 << 62
+            return
+        at = end
+        for pending in self._pending:
+            if pending.outcome is Outcome.OPEN:
+                timed = end - self._part.pattern.pass_ticks
+                at = min(at, timed if pending.due is None else pending.due)
+        self._act_at = at
+
+    def _shown(self, change: ProgramChange) -> int:
+        return self.setlist.instruments[change.instrument].shown(change.program)
