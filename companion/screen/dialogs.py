@@ -1,0 +1,109 @@
+"""The screens laid over the stage: whether the engine goes on, and help. They decide nothing."""
+
+from __future__ import annotations
+
+from typing import ClassVar
+
+from textual.app import ComposeResult
+from textual.binding import Binding, BindingType
+from textual.containers import Vertical, VerticalScroll
+from textual.events import Click
+from textual.screen import ModalScreen
+from textual.widget import Widget
+from textual.widgets import Static
+
+from companion.screen.keys import KEYS, key_names
+
+CAUTIONS = (
+    "Sound: a program change or an unmute can be far louder than what went before. Check levels "
+    "at low volume; protect your hearing.",
+    "Light: nothing on this screen flashes more than three times a second; a beat pulse above 180 "
+    "beats a minute halves itself. Started with --calm, nothing pulses at all.",
+    "Never let this tool drive anything that can hurt: no pyrotechnics, lasers, moving rigs or "
+    "stage machinery. Those belong to licensed practice, with their own interlocks, under local "
+    "rules.",
+    "Do not operate it while driving or working at height.",
+)
+
+KEEP, STOP, BACK = "keep", "stop", ""
+
+
+class Choice(Widget, can_focus=True):
+    """One line that can be chosen."""
+
+    ALLOW_SELECT = False
+
+    def __init__(self, key: str, text: str, answer: str) -> None:
+        super().__init__()
+        self._text = f" {key}  {text}"
+        self.answer = answer
+
+    def render(self) -> str:
+        """The line."""
+        return self._text
+
+    def on_click(self, event: Click) -> None:
+        """A click chooses."""
+        event.stop()
+        if isinstance(self.screen, Leave):
+            self.screen.dismiss(self.answer)
+
+
+class Leave(ModalScreen[str]):
+    """Asks whether the engine goes on; returns KEEP, STOP or BACK."""
+
+    BINDINGS: ClassVar[list[BindingType]] = [
+        Binding("k", "answer('keep')", "Keep it running"),
+        Binding("s", "answer('stop')", "Stop it too"),
+        Binding("b,escape", "answer('')", "Back"),
+        Binding("down,right,tab", "app.focus_next", "Down", show=False),
+        Binding("up,left,shift+tab", "app.focus_previous", "Up", show=False),
+        Binding("enter", "pick", "Choose"),
+        # The key that opened this asks nothing twice.
+        Binding("q,ctrl+q,ctrl+c,ctrl+p", "nothing", show=False),
+    ]
+    AUTO_FOCUS = "Choice"
+
+    def compose(self) -> ComposeResult:
+        """A question and three answers; the harmless one has the focus."""
+        with Vertical():
+            yield Static("This screen closes. Does the engine go on counting and sending?")
+            yield Choice("k", "Keep the engine running", KEEP)
+            yield Choice("s", "Stop the engine too", STOP)
+            yield Choice("b", "Back to the screen", BACK)
+
+    def action_answer(self, answer: str) -> None:
+        """Close with `answer`."""
+        self.dismiss(answer)
+
+    def action_pick(self) -> None:
+        """Close with the answer that has the focus."""
+        if isinstance(self.focused, Choice):
+            self.dismiss(self.focused.answer)
+
+    def action_nothing(self) -> None:
+        """Do nothing."""
+
+
+class Help(ModalScreen[None]):
+    """Keys and cautions."""
+
+    BINDINGS: ClassVar[list[BindingType]] = [
+        Binding("h,escape,q,question_mark,enter", "close", "Close"),
+    ]
+
+    def compose(self) -> ComposeResult:
+        """Keys from the one list, then the cautions."""
+        with VerticalScroll():
+            yield Static(help_text(), markup=False)
+
+    def action_close(self) -> None:
+        """Back to the stage."""
+        self.dismiss(None)
+
+
+def help_text() -> str:
+    """Keys and cautions as plain text."""
+    keys = "\n".join(f"  {key_names(k):<4}{k.description:<17}{k.tooltip}." for k in KEYS)
+    cautions = "\n\n".join(CAUTIONS)
+    return f"Keys\n\n{keys}\n\nCautions\n\n{cautions}\n\nh or escape goes back."

@@ -1,0 +1,184 @@
+"""What the screen says at a moment: every figure and sentence, worked out from one snapshot.
+
+Pure. Where each goes and how it looks belong to drawing; how the count runs on, to reckon.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from companion.link.messages import Coming, Snapshot
+from companion.screen import reckon
+from companion.screen.reckon import Spot, Stage
+from companion.screen.wording import Alarm, alarms, quiet_facts
+
+# More lines than the tallest screen shows.
+_MOST_ENTRIES = 48
+
+
+@dataclass(frozen=True, slots=True)
+class Entry:
+    """One plain sentence and its own small countdown; `stage` is how near it is.
+
+    `announced` says that its warning time has come.
+    """
+
+    when: str
+    text: str
+    stage: Stage
+    announced: bool
+
+
+@dataclass(frozen=True, slots=True)
+class Reading:
+    """All that one glance can take in.
+
+    `condition` is waiting, ready, running, stopped, lost or gone. `figure` counts `unit`, or is a
+    word with no unit. `left` and `whole` are ticks of the phrase. `lit` is the beat pulse.
+    """
+
+    condition: str
+    stage: Stage
+    figure: str
+    unit: str
+    word: str
+    clock: str
+    left: int
+    whole: int
+    pass_fact: tuple[int, int]
+    phrase_fact: tuple[int, int | None]
+    action: Entry
+    agenda: tuple[Entry, ...]
+    sounding: tuple[str, ...]
+    muted: tuple[str, ...]
+    quiet: tuple[tuple[int, str], ...]
+    alarms: tuple[Alarm, ...]
+    lit: bool
+
+
+def read(
+    snapshot: Snapshot, now_ns: int, *, connected: bool = True, shown_tick: int = -1
+) -> Reading:
+    """The reading at `now_ns` (the clock of `Snapshot.at_ns`).
+
+    `connected` is False when the engine does not answer. `shown_tick` is the tick of the previous
+    reading of the same part, so that no figure flickers back by a tick; -1 for none.
+    """
+    tick = reckon.steady(shown_tick, reckon.now_tick(snapshot, now_ns))
+    at = reckon.spot(snapshot, tick)
+    gone = not connected or reckon.silent(snapshot, now_ns)
+    condition = "gone" if gone else snapshot.state
+    counting = condition in ("running", "lost")
+    figure, unit = _figure(snapshot, at, condition)
+    action, rest = _action(snapshot, at, condition)
+    seconds = reckon.seconds_left(snapshot, at.left)
+    return Reading(
+        condition=condition,
+        stage=at.stage if counting else Stage.FAR,
+        figure=figure,
+        unit=unit,
+        word=_word(snapshot, at, condition),
+        clock=f"{seconds // 60}:{seconds % 60:02}" if counting and seconds is not None else "",
+        left=at.left,
+        whole=snapshot.phrase_ticks,
+        pass_fact=(at.phrase_pass, at.passes),
+        phrase_fact=(snapshot.phrase, snapshot.phrases_planned),
+        action=action,
+        agenda=rest,
+        sounding=tuple(t.name for t in snapshot.tracks if not t.muted),
+        muted=tuple(t.name for t in snapshot.tracks if t.muted),
+        quiet=quiet_facts(snapshot, at, condition),
+        alarms=alarms(snapshot, condition),
+        lit=condition == "running" and reckon.pulse_lit(snapshot, tick),
+    )
+
+
+_STATE_FIGURES = {
+    "waiting": "NO CLOCK",
+    "ready": "READY",
+    "stopped": "STOPPED",
+    "gone": "NO ENGINE",
+}
+
+
+def _figure(snapshot: Snapshot, at: Spot, condition: str) -> tuple[str, str]:
+    if condition in _STATE_FIGURES:
+        return _STATE_FIGURES[condition], ""
+    if at.stage is Stage.NOW:
+        return "NOW", ""
+    count = reckon.countdown(snapshot, max(1, at.left))
+    return str(count.count), count.units
+
+
+def _word(snapshot: Snapshot, at: Spot, condition: str) -> str:
+    if condition == "stopped":
+        bars = reckon.countdown(snapshot, max(1, at.left))
+        return f"held with {bars} to the boundary"
+    if condition not in ("running", "lost"):
+        return ""
+    if at.stage is Stage.NOW:
+        begun = snapshot.phrase + (1 if at.left == 0 else 0)
+        return f"phrase {begun} begins" if begun > 1 or snapshot.part == 1 else "the part begins"
+    return ("to the boundary", "boundary near", "get ready")[at.stage]
+
+
+def _action(snapshot: Snapshot, at: Spot, condition: str) -> tuple[Entry, tuple[Entry, ...]]:
+    """The next thing to do as a sentence, and the agenda without it."""
+    instead = _INSTEAD.get(condition)
+    if instead is not None:
+        rest = () if condition == "gone" else _entries(snapshot, at, snapshot.coming)
+        return Entry("", instead, Stage.FAR, False), rest
+    boundary = at.tick + at.left
+    due = next((c for c in snapshot.coming if c.kind != "step"), None)
+    if due is None:
+        entry = Entry("At the boundary", _goes_on(snapshot), at.stage, False)
+        return entry, _entries(snapshot, at, snapshot.coming)
+    together = [c for c in snapshot.coming if c.kind != "step" and c.tick == due.tick]
+    left = due.tick - at.tick
+    if left <= 0:
+        when = "Now"
+    elif due.tick == boundary:
+        when = "At the boundary"
+    else:
+        when = _in(snapshot, left).capitalize()
+    entry = Entry(
+        when,
+        "; ".join(c.text for c in together),
+        reckon.ticks_stage(snapshot, left),
+        any(left <= c.warn_ticks for c in together),
+    )
+    return entry, _entries(snapshot, at, tuple(c for c in snapshot.coming if c not in together))
+
+
+_INSTEAD = {
+    "waiting": "Start the clock on the instrument, or check its cable and its clock setting.",
+    "ready": "Press play on the instrument. If it plays already, press 1 on the one.",
+    "stopped": "Press play: start begins the part anew, continue goes on from here.",
+    "gone": "Count on by ear and change patterns by hand; the screen keeps trying.",
+}
+
+
+def _goes_on(snapshot: Snapshot) -> str:
+    planned = snapshot.phrases_planned
+    if planned is not None and snapshot.phrase >= planned and not snapshot.next_part:
+        return "the set ends"
+    of = f" of {planned}" if planned is not None and snapshot.phrase < planned else ""
+    return f"nothing to do, phrase {snapshot.phrase + 1}{of} begins"
+
+
+def _entries(snapshot: Snapshot, at: Spot, coming: tuple[Coming, ...]) -> tuple[Entry, ...]:
+    return tuple(_entry(snapshot, at, c) for c in coming[:_MOST_ENTRIES])
+
+
+def _entry(snapshot: Snapshot, at: Spot, coming: Coming) -> Entry:
+    left = coming.tick - at.tick
+    return Entry(
+        _in(snapshot, left),
+        coming.text,
+        reckon.ticks_stage(snapshot, left),
+        coming.kind != "step" and left <= coming.warn_ticks,
+    )
+
+
+def _in(snapshot: Snapshot, ticks: int) -> str:
+    return "now" if ticks <= 0 else f"in {reckon.countdown(snapshot, ticks)}"

@@ -1,0 +1,196 @@
+"""Where the count stands at a moment between two snapshots, and how near the boundary is.
+
+Pure arithmetic over the newest snapshot; wording and drawing belong elsewhere.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from enum import IntEnum
+
+from companion.link.messages import Snapshot
+
+# How long the count is carried on with no new snapshot. An engine speaks several times a second,
+# so a longer silence says that it is in trouble, and a figure that still moved would be a guess.
+REACH_NS = 2_000_000_000
+# Snapshot and reckoning differ by a tick or two when the tempo moves; no figure jumps back for it.
+STEADY_TICKS = 2
+# Ten figures a second is about what an eye can still tell apart; faster steps stay one beat.
+LEAST_STEP_SECONDS = 0.1
+# A phrase shorter than this would make its "now" a flicker, so it has none.
+LEAST_PHRASE_SECONDS = 1.0
+# WCAG 2.2, 2.3.1: no more than three flashes a second, so no pulse above 180 a minute.
+MOST_PULSES_A_MINUTE = 180.0
+
+
+class Stage(IntEnum):
+    """How near something is, rising."""
+
+    FAR = 0
+    NEAR = 1
+    IMMINENT = 2
+    NOW = 3
+
+
+@dataclass(frozen=True, slots=True)
+class Spot:
+    """Where the count stands. `left` is ticks to the next phrase boundary, 0 when it is reached.
+
+    Numbers count from 1. `passes` is how many passes the phrase has.
+    """
+
+    tick: int
+    left: int
+    pass_number: int
+    phrase_pass: int
+    passes: int
+    bar: int
+    beat: int
+    stage: Stage
+
+
+@dataclass(frozen=True, slots=True)
+class Countdown:
+    """A figure and the unit it counts in, singular."""
+
+    count: int
+    unit: str
+
+    @property
+    def units(self) -> str:
+        """The unit as spoken with the count."""
+        if self.count == 1:
+            return self.unit
+        return "passes" if self.unit == "pass" else self.unit + "s"
+
+    def __str__(self) -> str:
+        return f"{self.count} {self.units}"
+
+
+def moving(snapshot: Snapshot) -> bool:
+    """Whether the count moves on by itself: running, or free-running after the clock was lost."""
+    return snapshot.state in ("running", "lost") and snapshot.tempo > 0
+
+
+def tick_seconds(tempo: float) -> float:
+    """Seconds a MIDI clock lasts at `tempo` quarter notes a minute (24 clocks to the quarter)."""
+    return 60 / (24 * tempo)
+
+
+def silent(snapshot: Snapshot, now_ns: int) -> bool:
+    """Whether a moving count has had no snapshot for longer than it may be carried on."""
+    return moving(snapshot) and now_ns - snapshot.at_ns > REACH_NS
+
+
+def now_tick(snapshot: Snapshot, now_ns: int) -> int:
+    """The tick of the part at `now_ns`, reckoned from the newest snapshot by its tempo.
+
+    Never past the next boundary, phrase or part: what lies beyond is the engine's to say. Never
+    further than REACH_NS. A tick the engine had not seen at `at_ns` is not counted before then.
+    """
+    if not moving(snapshot):
+        return snapshot.tick
+    length_ns = tick_seconds(snapshot.tempo) * 1e9
+    latest = snapshot.tick_ns or snapshot.at_ns
+    since = max(float(latest), snapshot.at_ns - length_ns)
+    elapsed = min(now_ns, snapshot.at_ns + REACH_NS) - since
+    ahead = max(0, int(elapsed / length_ns))
+    limits = (snapshot.phrase_ticks_left, snapshot.part_ticks_left, snapshot.change_ticks)
+    return snapshot.tick + min(ahead, *(max(0, n) for n in limits if n is not None))
+
+
+def steady(shown: int, reckoned: int) -> int:
+    """`reckoned`, unless it lies so little behind what was `shown` that it would only flicker."""
+    return shown if 0 < shown - reckoned <= STEADY_TICKS else reckoned
+
+
+def spot(snapshot: Snapshot, tick: int) -> Spot:
+    """Where `tick` lies, reckoned onward from the snapshot's own place in the same phrase."""
+    left = max(0, snapshot.phrase_ticks_left - (tick - snapshot.tick))
+    # On a boundary that only the reckoning has reached, the old pass is still the last one told.
+    inside = tick - 1 if left == 0 and tick > snapshot.tick else tick
+    further = inside // snapshot.pass_ticks - snapshot.tick // snapshot.pass_ticks
+    return Spot(
+        tick=tick,
+        left=left,
+        pass_number=snapshot.pass_number + further,
+        phrase_pass=snapshot.phrase_pass + further,
+        passes=max(1, -(-snapshot.phrase_ticks // snapshot.pass_ticks)),
+        bar=tick // snapshot.bar_ticks + 1,
+        beat=tick % snapshot.bar_ticks // snapshot.beat_ticks + 1,
+        stage=boundary_stage(snapshot, left),
+    )
+
+
+def boundary_stage(snapshot: Snapshot, left: int) -> Stage:
+    """How near the boundary is with `left` ticks to go.
+
+    Far until two bars before; imminent in the last bar; now from the boundary for one beat, or a
+    quarter of a phrase shorter than four beats. Phrases too short to tell apart are all imminent.
+    """
+    if snapshot.tempo > 0:
+        seconds = snapshot.phrase_ticks * tick_seconds(snapshot.tempo)
+        if seconds < LEAST_PHRASE_SECONDS:
+            return Stage.IMMINENT
+    if left <= 0 or snapshot.phrase_ticks - left < min(
+        snapshot.beat_ticks, snapshot.phrase_ticks // 4
+    ):
+        return Stage.NOW
+    return ticks_stage(snapshot, left)
+
+
+def ticks_stage(snapshot: Snapshot, ticks: int) -> Stage:
+    """How near something `ticks` ahead is: far, two bars, one bar, or due."""
+    if ticks <= 0:
+        return Stage.NOW
+    if ticks <= snapshot.bar_ticks:
+        return Stage.IMMINENT
+    return Stage.NEAR if ticks <= 2 * snapshot.bar_ticks else Stage.FAR
+
+
+def countdown(snapshot: Snapshot, ticks: int) -> Countdown:
+    """`ticks` (1 or more) in the unit that matters: bars, in the last bar beats, then steps.
+
+    The unit under way counts as one to go, as a musician counts down. Steps too fast to read, or
+    as long as a beat, are not counted.
+    """
+    if ticks > snapshot.bar_ticks:
+        return Countdown(-(-ticks // snapshot.bar_ticks), "bar")
+    if ticks > snapshot.beat_ticks or not _steps_readable(snapshot):
+        return Countdown(-(-ticks // snapshot.beat_ticks), "beat")
+    return Countdown(-(-ticks // snapshot.step_ticks), "step")
+
+
+def _steps_readable(snapshot: Snapshot) -> bool:
+    if snapshot.step_ticks >= snapshot.beat_ticks:
+        return False
+    return snapshot.tempo > 0 and (
+        snapshot.step_ticks * tick_seconds(snapshot.tempo) >= LEAST_STEP_SECONDS
+    )
+
+
+def seconds_left(snapshot: Snapshot, ticks: int) -> int | None:
+    """Whole seconds, rounded up, that `ticks` last; None while the tempo is unknown."""
+    if snapshot.tempo <= 0:
+        return None
+    return -int(-ticks * tick_seconds(snapshot.tempo) // 1)
+
+
+def pulse_beats(snapshot: Snapshot) -> int:
+    """How many beats one pulse takes: 1, doubled until no more than 180 pulses come in a minute."""
+    beats = 1
+    while _beats_a_minute(snapshot) / beats > MOST_PULSES_A_MINUTE:
+        beats *= 2
+    return beats
+
+
+def pulse_lit(snapshot: Snapshot, tick: int) -> bool:
+    """Whether the beat pulse is lit at `tick`: the first half of each pulse, only while moving."""
+    if not moving(snapshot):
+        return False
+    period = pulse_beats(snapshot) * snapshot.beat_ticks
+    return tick % period < period // 2
+
+
+def _beats_a_minute(snapshot: Snapshot) -> float:
+    return snapshot.tempo * 24 / snapshot.beat_ticks

@@ -1,0 +1,74 @@
+"""The one widget of the stage: rows of inked text, repainted only where they changed."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import ClassVar
+
+from rich.segment import Segment
+from textual.geometry import Region
+from textual.strip import Strip
+from textual.widget import Widget
+
+from companion.screen.drawing import Row
+
+ROLES = (
+    "ground",
+    "far",
+    "near",
+    "imminent",
+    "now",
+    "dim",
+    "fact",
+    "strong",
+    "text",
+    "soon",
+    "quiet",
+    "spent",
+    "alarm",
+    "note",
+)
+
+
+class Sheet(Widget):
+    """Shows rows it is given; each ink's role is a component class `sheet--ROLE`."""
+
+    COMPONENT_CLASSES: ClassVar[set[str]] = {f"sheet--{role}" for role in ROLES}
+    ALLOW_SELECT = False
+
+    def __init__(self, *, id: str) -> None:
+        super().__init__(id=id)
+        self._rows: list[Row] = []
+        self._height = -1
+
+    def set_height(self, rows: int) -> None:
+        """Take `rows` rows; none hides the sheet."""
+        if rows != self._height:
+            self._height = rows
+            self.display = rows > 0
+            self.styles.height = rows
+
+    def show(self, rows: Sequence[Row]) -> None:
+        """Show `rows`; rows equal to those already shown are left alone."""
+        before, self._rows = self._rows, list(rows)
+        changed = [
+            i
+            for i in range(max(len(before), len(rows)))
+            if i >= len(before) or i >= len(rows) or before[i] != rows[i]
+        ]
+        if changed:
+            width = self.size.width
+            self.refresh(*(Region(0, i, width, 1) for i in changed))
+
+    def render_line(self, y: int) -> Strip:
+        """One row, padded with the ground."""
+        width = self.size.width
+        if y >= len(self._rows):
+            return Strip.blank(width, self.get_component_rich_style("sheet--ground"))
+        segments = [
+            Segment(text, self.get_component_rich_style(f"sheet--{role}"))
+            for text, role in self._rows[y]
+            if text
+        ]
+        ground = self.get_component_rich_style("sheet--ground")
+        return Strip(segments).adjust_cell_length(width, ground)

@@ -1,0 +1,77 @@
+"""The screen's own two palettes, dark and light, as Textual themes. Where they go is stage.tcss's.
+
+Hues start from those of Okabe and Ito (Color Universal Design, 2008), moved in brightness until
+every text keeps a contrast of 7:1 (WCAG 2.2, 1.4.6). No state is told by colour alone.
+"""
+
+from __future__ import annotations
+
+from textual.theme import Theme
+
+DARK_VARIABLES = {
+    "ground": "#05070A",
+    "raised": "#12181F",
+    "far": "#56B4E9",
+    "near": "#F0A830",
+    "imminent": "#F0E442",
+    "now-ground": "#F0E442",
+    "now-ink": "#000000",
+    "dim": "#9DA7B1",
+    "fact": "#D5DCE2",
+    "strong": "#FFFFFF",
+    "plain": "#D5DCE2",
+    "quiet-ink": "#A3ADB7",
+    "spent": "#56616C",
+    "soon": "#F0E442",
+    "alarm-ground": "#F0A830",
+    "alarm-ink": "#000000",
+    "note-ground": "#1F2933",
+    "note-ink": "#E6EBEF",
+    "pick-ground": "#56B4E9",
+    "pick-ink": "#000000",
+}
+
+LIGHT_VARIABLES = {
+    "ground": "#FFFFFF",
+    "raised": "#F0F2F4",
+    "far": "#00507F",
+    "near": "#7A3300",
+    "imminent": "#000000",
+    "now-ground": "#3A2A00",
+    "now-ink": "#FFE94D",
+    "dim": "#4C545B",
+    "fact": "#23292E",
+    "strong": "#000000",
+    "plain": "#1C2126",
+    "quiet-ink": "#454D54",
+    "spent": "#8A939B",
+    "soon": "#7A3300",
+    "alarm-ground": "#7A3300",
+    "alarm-ink": "#FFFFFF",
+    "note-ground": "#DDE2E6",
+    "note-ink": "#1C2126",
+    "pick-ground": "#00507F",
+    "pick-ink": "#FFFFFF",
+}
+
+
+def _theme(name: str, dark: bool, variables: dict[str, str]) -> Theme:
+    return Theme(
+        name=name,
+        primary=variables["far"],
+        secondary=variables["near"],
+        accent=variables["imminent"],
+        warning=variables["near"],
+        error=variables["near"],
+        success=variables["far"],
+        foreground=variables["plain"],
+        background=variables["ground"],
+        surface=variables["ground"],
+        panel=variables["raised"],
+        dark=dark,
+        variables=variables,
+    )
+
+
+DARK = _theme("stage-dark", True, DARK_VARIABLES)
+LIGHT = _theme("stage-light", False, LIGHT_VARIABLES)
