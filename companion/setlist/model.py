@@ -14,8 +14,9 @@ from companion.counting.pattern import Pattern
 
 
 class Unit(Enum):
-    """What a span is counted in."""
+    """What a span is counted in. Ticks are not written in a file; they serve as a default."""
 
+    TICKS = "tick"
     STEPS = "step"
     BEATS = "beat"
     BARS = "bar"
@@ -26,6 +27,8 @@ class Unit(Enum):
     def ticks(self, pattern: Pattern) -> int:
         """Ticks in one such unit while `pattern` runs. Raises ValueError for milliseconds."""
         match self:
+            case Unit.TICKS:
+                return 1
             case Unit.STEPS:
                 return pattern.step_ticks
             case Unit.BEATS:

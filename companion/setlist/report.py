@@ -1,0 +1,74 @@
+"""Gathers faults while a file is checked, by path, and knows what is no longer worth checking."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+
+from companion.setlist.faults import BadText, Fault, listed, nearest, quoted
+from companion.setlist.places import Path, Places
+
+# Looking for the nearest of many names takes a while: do it for so many faults and no more.
+SUGGESTIONS = 500
+NEAR_AMONG = 500
+
+
+class Report:
+    """Faults found so far. A path with a fault, and all that holds it, counts as hurt."""
+
+    def __init__(self, places: Places, faults: Iterable[Fault] = (), whole: bool = True) -> None:
+        self.places = places
+        self.faults = list(faults)
+        self.whole = whole
+        self._hurt: set[Path] = set()
+        self._gone: set[Path] = set()
+        self._suggestions = 0
+
+    def key(self, path: Path, wrong: str, right: str) -> None:
+        """A fault of the entry at `path` as such: its position is the key."""
+        self._add(path, self.places.at(path), wrong, right)
+
+    def value(self, path: Path, wrong: str, right: str, offset: int = 0) -> None:
+        """A fault of what is written at `path`, `offset` characters into it."""
+        self._add(path, self.places.value(path, offset), wrong, right)
+
+    def bad(self, path: Path, bad: BadText) -> None:
+        """A text at `path` that could not be read."""
+        self.value(path, bad.wrong, bad.right, bad.offset)
+
+    def missing(self, path: Path, wrong: str, right: str) -> None:
+        """Something that should be at `path`; no fault if the file was not read to its end."""
+        if self.whole:
+            self.key(path, wrong, right)
+        self._mark(path)
+
+    def drop(self, path: Path) -> None:
+        """Note that what the file has at `path` was left out because of a fault."""
+        self._mark(path)
+        self._gone.add(path)
+
+    def hurt(self, path: Path) -> bool:
+        """Whether something at or under `path` is wrong."""
+        return path in self._hurt
+
+    def gone(self, path: Path) -> bool:
+        """Whether what stood at `path` was left out."""
+        return path in self._gone
+
+    def nearest(self, written: str, known: list[str]) -> str | None:
+        """The known name most like `written`, or None."""
+        self._suggestions += 1
+        if self._suggestions > SUGGESTIONS:
+            return None
+        return nearest(written, known[:NEAR_AMONG])
+
+    def suggest(self, written: str, known: list[str], instead: str = "write") -> str:
+        """What would be right for a word that is not among `known`."""
+        near = self.nearest(written, known)
+        return f"did you mean {quoted(near)}?" if near else f"{instead} {listed(known)}"
+
+    def _add(self, path: Path, spot: tuple[int, int], wrong: str, right: str) -> None:
+        self.faults.append(Fault(*spot, wrong, right))
+        self._mark(path)
+
+    def _mark(self, path: Path) -> None:
+        self._hurt.update(path[:n] for n in range(len(path) + 1))

@@ -1,0 +1,162 @@
+"""Checks the file's keys and values against the format, and words what does not fit.
+
+A fault does not end the check: what is wrong is cut out and the rest is looked at again, so that
+all faults come at once and later checks still see everything that is sound.
+"""
+
+from __future__ import annotations
+
+from typing import Any
+
+from pydantic import ValidationError
+from pydantic_core import ErrorDetails
+
+from companion.setlist import format as forms
+from companion.setlist.faults import BadText, listed, quoted
+from companion.setlist.places import Path
+from companion.setlist.report import Report
+
+ANY = "*"
+# Where each form stands, and what to call it.
+FORMS: dict[Path, tuple[type[forms.Form], str]] = {
+    (): (forms.SetForm, "a set list"),
+    ("instruments", ANY): (forms.InstrumentForm, "an instrument"),
+    ("instruments", ANY, "change"): (forms.ChangeForm, "`change`"),
+    ("clock",): (forms.ClockForm, "`clock`"),
+    ("patterns", ANY): (forms.PatternForm, "a pattern"),
+    ("patterns", ANY, "tracks", ANY): (forms.TrackForm, "a track"),
+    ("patterns", ANY, "tracks", ANY, "steps", ANY): (forms.StepForm, "a step"),
+    ("songs", ANY): (forms.SongForm, "a song"),
+    ("songs", ANY, "parts", ANY): (forms.PartForm, "a part"),
+    ("songs", ANY, "parts", ANY, "also", ANY): (forms.AlsoForm, "an entry of `also`"),
+    ("songs", ANY, "parts", ANY, "cues", ANY): (forms.CueForm, "a cue"),
+}
+# What to write for a key that must be there, and what stands in for it while the rest is checked.
+_MISSING: dict[str, tuple[str, Any]] = {
+    "set": ("write `set:` and the name of the set", "?"),
+    "patterns": ("write `patterns:` and under it each pattern by its name", {}),
+    "songs": ("write `songs:` and under it a list, each song beginning with `- song:`", []),
+    "song": ("write `song:` and its title", "?"),
+    "parts": ("write `parts:` and under it a list, each part beginning with `- pattern:`", []),
+    "pattern": ("write `pattern:` and the name of one of the patterns", "?"),
+    "on": ("write `on:` and the name of an instrument", "?"),
+    "program": ("write `program:` and the number the instrument's display shows", "0"),
+    "from": ("write `from:` and the name of an instrument", "?"),
+}
+_WRONG_SHAPES = {
+    "model_type": ("keys belong here", "write them as `key: value`, indented, one a line"),
+    "dict_type": ("names belong here", "write each as `name:`, indented, one a line"),
+    "list_type": ("a list belongs here", "begin each entry with `- `, one a line"),
+}
+
+
+def check_shape(data: dict[str, Any], report: Report) -> forms.SetForm:
+    """The file as a form; faults go to `report`, and what has a fault is cut out of `data`."""
+    while True:
+        try:
+            return forms.SetForm.model_validate(data)
+        except ValidationError as error:
+            details = error.errors(include_url=False, include_input=False)
+        for detail in details:
+            path = tuple(detail["loc"])
+            if detail["type"] == "missing":
+                _missing(path, report)
+                _hold(data, path[:-1])[path[-1]] = _copy(_MISSING[str(path[-1])][1])
+            else:
+                _word(detail, path, report)
+        for path in [tuple(d["loc"]) for d in details if d["type"] != "missing"]:
+            # Two faults may cost the same entry: it is cut out once.
+            if not any(report.gone(path[:n]) for n in range(1, len(path) + 1)):
+                report.drop(_cut_out(data, path))
+
+
+def _copy(stand_in: Any) -> Any:
+    return type(stand_in)(stand_in)
+
+
+def _missing(path: Path, report: Report) -> None:
+    if report.gone(path):
+        return
+    key, (right, _) = str(path[-1]), _MISSING[str(path[-1])]
+    if report.places.written(path):
+        report.missing(path, f"nothing is written after `{key}:`", right)
+    else:
+        report.missing(path, f"{_form(path[:-1])[1]} needs `{key}`", right)
+    report.drop(path)
+
+
+def _word(detail: ErrorDetails, path: Path, report: Report) -> None:
+    bad = detail.get("ctx", {}).get("error")
+    if isinstance(bad, BadText):
+        report.bad(path, bad)
+    elif detail["type"] == "extra_forbidden":
+        _unknown(path, report)
+    else:
+        report.value(
+            path, *_WRONG_SHAPES.get(detail["type"], ("this will not do here", "see the manual"))
+        )
+
+
+def _unknown(path: Path, report: Report) -> None:
+    key = str(path[-1])
+    form, called = _form(path[:-1])
+    near = report.nearest(key, form.spelled())
+    if near is None:
+        for above, (inner, _) in FORMS.items():
+            if above[:-1] == _pattern(path[:-1]) and key in inner.spelled():
+                right = f"it belongs under `{above[-1]}`"
+                report.key(path, f"{called} has no key {quoted(key)}", right)
+                return
+    right = f"did you mean {quoted(near)}?" if near else f"write {listed(form.spelled(), 12)}"
+    report.key(path, f"{called} has no key {quoted(key)}", right)
+
+
+def _form(path: Path) -> tuple[type[forms.Form], str]:
+    return FORMS[_pattern(path)]
+
+
+def _pattern(path: Path) -> Path:
+    """The path with names and numbers replaced, as FORMS has it."""
+    found: Path = ()
+    for piece in path:
+        named = (*found, piece)
+        found = named if _known(named) else (*found, ANY)
+    return found
+
+
+def _known(path: Path) -> bool:
+    return any(form[: len(path)] == path for form in FORMS)
+
+
+def _hold(data: Any, path: Path) -> Any:
+    for piece in path:
+        data = data[piece]
+    return data
+
+
+def _cut_out(data: Any, path: Path) -> Path:
+    """Take what is wrong at `path` out of `data`; returns the path of what was taken.
+
+    Lists keep their length, for positions go by number: an entry of a list of mappings is replaced.
+    """
+    holder, taken = data, path
+    for depth, piece in enumerate(path):
+        if isinstance(holder, dict) and piece in holder:
+            last, last_key, taken = holder, piece, path[: depth + 1]
+            holder = holder[piece]
+        elif isinstance(holder, list) and isinstance(piece, int) and piece < len(holder):
+            inner = holder[piece]
+            if depth == len(path) - 1 or not isinstance(inner, dict | list):
+                if _form_list(path[:depth]):
+                    holder[piece] = forms.GAP
+                    return path[: depth + 1]
+                break
+            holder = inner
+        else:
+            break
+    last.pop(last_key, None)
+    return taken
+
+
+def _form_list(path: Path) -> bool:
+    return (*_pattern(path), ANY) in FORMS
