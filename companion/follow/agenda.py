@@ -14,7 +14,7 @@ from enum import Enum
 from companion.counting.forecast import StepEvent, step_events
 from companion.follow.conductor import Outcome, Standing
 from companion.setlist.cues import cue_ticks
-from companion.setlist.model import Action, Cue, Part, ProgramChange, SetList
+from companion.setlist.model import Action, Cue, Part, ProgramChange, SetList, WhenKind
 
 # Most items handed out: more than any screen shows, few enough to publish often.
 MOST = 32
@@ -110,8 +110,7 @@ class Agenda:
             yield Item(event.tick, Kind.STEP, part, event=event)
         # Without a part to follow the plan has an end all the same.
         end = part.planned_ticks if standing.end is None else standing.end
-        last = until + 1 if until == end else until
-        yield from _cues(part, end, max(0, from_tick - part.pattern.meter.beat_ticks), last)
+        yield from _cues(part, end, max(0, from_tick - part.pattern.meter.beat_ticks), until)
 
     def _of_change(self, end: int, following: Part, standing: Standing) -> Iterator[Item]:
         if not standing.pending:
@@ -165,7 +164,10 @@ def planned_mutes(part: Part, end: int | None, tick: int) -> frozenset[str]:
 def _cues(part: Part, end: int | None, from_tick: int, until: int) -> Iterator[Item]:
     for cue in part.cues:
         kind = Kind.FILL if cue.action is Action.FILL else Kind.CUE
-        for tick in cue_ticks(cue.when, part.pattern, end, from_tick, until):
+        # What is due at the end happens on the boundary itself; a phrase that would begin there
+        # is the next part's.
+        last = until + (cue.when.kind is WhenKind.END and until == end)
+        for tick in cue_ticks(cue.when, part.pattern, end, from_tick, last):
             yield Item(tick, kind, part, cue=cue)
 
 

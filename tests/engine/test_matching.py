@@ -1,0 +1,50 @@
+"""Port names against globs, with no driver."""
+
+from __future__ import annotations
+
+import pytest
+
+from companion.engine.matching import choose_output, matches, plain_name
+
+NAMES = ["Midi Through:Midi Through Port-0 14:0", "Tide Drum:Tide Drum MIDI 1 24:0", "sampler:in"]
+
+
+@pytest.mark.parametrize(
+    ("glob", "name", "expected"),
+    [
+        ("*drum*", NAMES[1], True),
+        ("*DRUM*", NAMES[1], True),
+        ("drum", NAMES[1], True),
+        ("*drum*", NAMES[2], False),
+        ("tide drum:tide drum midi 1", NAMES[1], True),
+        ("tide ?rum*", NAMES[1], True),
+        ("*MIDI 1", NAMES[1], True),
+        ("[st]*", NAMES[2], True),
+    ],
+)
+def test_globs_match_names(glob: str, name: str, expected: bool) -> None:
+    assert matches(glob, name) is expected
+
+
+def test_a_port_that_comes_back_under_another_number_has_the_same_plain_name() -> None:
+    assert plain_name("Tide Drum:Tide Drum MIDI 1 24:0") == plain_name(
+        "Tide Drum:Tide Drum MIDI 1 28:0"
+    )
+
+
+def test_the_set_lists_glob_decides() -> None:
+    assert choose_output(NAMES, "*drum*", None, None) == NAMES[1]
+    assert choose_output(NAMES, "*harp*", None, None) is None
+
+
+def test_the_command_line_is_the_stronger() -> None:
+    assert choose_output(NAMES, "*drum*", "sampler*", None) == "sampler:in"
+    assert choose_output(NAMES, "*drum*", "*i*", None) == NAMES[1]
+    assert choose_output(NAMES, "*drum*", "nothing", None) is None
+
+
+def test_any_port_means_the_device_whose_clock_is_followed() -> None:
+    assert choose_output(NAMES, None, None, "Tide Drum:Tide Drum MIDI 1 24:0") == NAMES[1]
+    assert choose_output(NAMES, None, None, "sampler:out") == "sampler:in"
+    assert choose_output(NAMES, None, None, None) == NAMES[0]
+    assert choose_output([], None, None, None) is None
