@@ -15,6 +15,8 @@ from typing import Any
 PROTOCOL = 1
 # Longest line either side accepts. A snapshot of 64 coming items is about 20 kB.
 MAX_LINE = 1 << 20
+# Longest line a client may send: a hello or a wish is about 100 bytes.
+MAX_CLIENT_LINE = 1 << 12
 
 
 class LinkError(Exception):
@@ -138,8 +140,11 @@ def encode_hello(token: str) -> bytes:
 
 
 def encode_wish(wish: Wish) -> bytes:
-    """A wish as a line."""
-    return _line({"wish": wish.name, "unit": wish.unit})
+    """A wish as a line; raises BadMessage for one that no engine would take."""
+    line = _line({"wish": wish.name, "unit": wish.unit})
+    if wish.name not in WISHES or len(line) > MAX_CLIENT_LINE:
+        raise BadMessage(f"{wish.name[:40]!r} is not a wish")
+    return line
 
 
 def encode_snapshot(snapshot: Snapshot) -> bytes:

@@ -1,0 +1,266 @@
+"""One engine at a time, and its address for the user's own eyes."""
+
+from __future__ import annotations
+
+import contextlib
+import json
+import os
+import signal
+import stat
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
+
+from companion.link.endpoint import (
+    FILE_NAME,
+    LOCK_NAME,
+    AlreadyRunning,
+    EngineLock,
+    NoEngine,
+    find_endpoint,
+    state_folder,
+)
+from companion.link.messages import PROTOCOL, LinkError
+
+posix = pytest.mark.skipif(os.name != "posix", reason="modes are POSIX")
+
+HOLDER = """
+import sys, time
+from pathlib import Path
+from companion.link.endpoint import EngineLock
+lock = EngineLock(Path(sys.argv[1]))
+lock.acquire()
+lock.publish(4711, "token", "Tidewater")
+print("ready", flush=True)
+time.sleep(600)
+"""
+
+
+def hold(folder: Path) -> subprocess.Popen[str]:
+    """Another process that is the engine."""
+    child = subprocess.Popen(
+        [sys.executable, "-c", HOLDER, str(folder)], stdout=subprocess.PIPE, text=True
+    )
+    assert child.stdout is not None
+    assert child.stdout.readline() == "ready\n"
+    return child
+
+
+def test_a_client_finds_what_the_engine_published(tmp_path: Path) -> None:
+    with EngineLock(tmp_path) as lock:
+        lock.publish(4711, "token", "Tidewater")
+        found = find_endpoint(tmp_path)
+        assert (found.port, found.token, found.set_name) == (4711, "token", "Tidewater")
+        assert (found.pid, found.version) == (os.getpid(), PROTOCOL)
+        lock.publish(4711, "token", "Tidewater, second night")
+        assert find_endpoint(tmp_path).set_name == "Tidewater, second night"
+    with pytest.raises(NoEngine):
+        find_endpoint(tmp_path)
+
+
+@posix
+def test_only_the_user_can_read_it_whatever_the_umask(tmp_path: Path) -> None:
+    folder = tmp_path / "state" / "companion"
+    before = os.umask(0)
+    try:
+        with EngineLock(folder) as lock:
+            lock.publish(4711, "token")
+            assert stat.S_IMODE(folder.stat().st_mode) == 0o700
+            assert stat.S_IMODE((folder / FILE_NAME).stat().st_mode) == 0o600
+            assert stat.S_IMODE((folder / LOCK_NAME).stat().st_mode) == 0o600
+            assert sorted(p.name for p in folder.iterdir()) == [FILE_NAME, LOCK_NAME]
+    finally:
+        os.umask(before)
+
+
+@posix
+def test_a_file_planted_in_its_way_is_not_written_through(tmp_path: Path) -> None:
+    elsewhere = tmp_path / "elsewhere"
+    elsewhere.write_text("untouched")
+    (tmp_path / (FILE_NAME + ".new")).symlink_to(elsewhere)
+    (tmp_path / FILE_NAME).symlink_to(elsewhere)
+    with EngineLock(tmp_path) as lock:
+        lock.publish(4711, "token")
+        assert find_endpoint(tmp_path).port == 4711
+    assert elsewhere.read_text() == "untouched"
+
+
+def test_the_folder_follows_the_environment(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setenv("COMPANION_STATE_DIR", str(tmp_path / "mine"))
+    assert state_folder() == tmp_path / "mine"
+    with EngineLock() as lock:
+        lock.publish(1, "token")
+        assert find_endpoint() == find_endpoint(tmp_path / "mine")
+
+
+@pytest.mark.skipif(sys.platform != "linux", reason="XDG is for Linux")
+def test_the_systems_folder_is_the_xdg_state_folder_and_is_made_private(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    # XDG Base Directory Specification: $XDG_STATE_HOME holds state of the user's own.
+    monkeypatch.delenv("COMPANION_STATE_DIR", raising=False)
+    monkeypatch.setenv("XDG_STATE_HOME", str(tmp_path))
+    assert state_folder() == tmp_path / "companion"
+    (tmp_path / "companion").mkdir(mode=0o755)
+    with EngineLock():
+        assert stat.S_IMODE((tmp_path / "companion").stat().st_mode) == 0o700
+
+
+def test_a_second_engine_is_refused_and_told_of_the_first(tmp_path: Path) -> None:
+    with EngineLock(tmp_path) as lock:
+        lock.publish(4711, "token", "Tidewater")
+        with pytest.raises(AlreadyRunning, match=f"Tidewater.*{os.getpid()}"):
+            EngineLock(tmp_path).acquire()
+        assert find_endpoint(tmp_path).port == 4711
+    with EngineLock(tmp_path):
+        pass
+
+
+def test_an_engine_that_has_not_said_where_it_is_refuses_a_second_too(tmp_path: Path) -> None:
+    with EngineLock(tmp_path), pytest.raises(AlreadyRunning):
+        EngineLock(tmp_path).acquire()
+
+
+@posix
+def test_a_killed_engine_leaves_a_file_but_no_lock(tmp_path: Path) -> None:
+    child = hold(tmp_path)
+    assert find_endpoint(tmp_path).pid == child.pid
+    with pytest.raises(AlreadyRunning, match=str(child.pid)):
+        EngineLock(tmp_path).acquire()
+    child.send_signal(signal.SIGKILL)
+    child.communicate()
+    assert (tmp_path / FILE_NAME).exists()
+    with pytest.raises(NoEngine, match="ended without saying so"):
+        find_endpoint(tmp_path)
+    with EngineLock(tmp_path) as lock:
+        with pytest.raises(NoEngine):
+            find_endpoint(tmp_path)
+        lock.publish(4712, "token")
+        assert find_endpoint(tmp_path).port == 4712
+
+
+def test_no_folder_is_no_engine(tmp_path: Path) -> None:
+    with pytest.raises(NoEngine, match="no engine is running"):
+        find_endpoint(tmp_path / "nowhere")
+    assert not (tmp_path / "nowhere").exists()
+
+
+def test_looking_for_an_engine_again_and_again_never_keeps_one_from_starting(
+    tmp_path: Path,
+) -> None:
+    (tmp_path / FILE_NAME).write_text("{}")
+    looker = subprocess.Popen(
+        [
+            sys.executable,
+            "-c",
+            "import sys\nfrom pathlib import Path\nimport contextlib\n"
+            "from companion.link.endpoint import find_endpoint\n"
+            "from companion.link.messages import LinkError\nprint('ready', flush=True)\n"
+            "while True:\n  with contextlib.suppress(LinkError):\n"
+            "    find_endpoint(Path(sys.argv[1]))\n",
+            str(tmp_path),
+        ],
+        stdout=subprocess.PIPE,
+        text=True,
+    )
+    try:
+        assert looker.stdout is not None
+        looker.stdout.readline()
+        for _ in range(10):
+            with EngineLock(tmp_path) as lock:
+                lock.publish(1, "token")
+    finally:
+        looker.kill()
+        looker.communicate()
+
+
+def test_an_engine_of_another_version_is_named_as_such(tmp_path: Path) -> None:
+    with EngineLock(tmp_path):
+        for body in ({"version": PROTOCOL + 1}, {"version": PROTOCOL + 1, "port": "pipe"}):
+            (tmp_path / FILE_NAME).write_text(json.dumps(body))
+            with pytest.raises(LinkError, match="another version") as caught:
+                find_endpoint(tmp_path)
+            assert not isinstance(caught.value, NoEngine)
+
+
+@settings(suppress_health_check=[HealthCheck.function_scoped_fixture], max_examples=60)
+@given(
+    st.binary(max_size=80)
+    | st.dictionaries(
+        st.sampled_from(["port", "token", "pid", "version", "set_name"]),
+        st.none() | st.integers() | st.text(max_size=3) | st.just(PROTOCOL),
+    ).map(lambda body: json.dumps(body).encode())
+)
+def test_a_spoiled_file_is_only_ever_a_link_error(tmp_path: Path, text: bytes) -> None:
+    with EngineLock(tmp_path):
+        (tmp_path / FILE_NAME).write_bytes(text)
+        with contextlib.suppress(LinkError):
+            found = find_endpoint(tmp_path)
+            assert 0 < found.port < 65536
+
+
+def test_only_the_holder_of_the_lock_may_publish(tmp_path: Path) -> None:
+    lock = EngineLock(tmp_path)
+    with pytest.raises(LinkError):
+        lock.publish(4711, "token")
+    with lock:
+        pass
+    lock.release()
+    with pytest.raises(LinkError):
+        lock.publish(4711, "token")
+    assert not (tmp_path / FILE_NAME).exists()
+
+
+@posix
+def test_a_folder_others_can_write_to_is_refused(tmp_path: Path) -> None:
+    shared = tmp_path / "shared"
+    shared.mkdir()
+    shared.chmod(0o777)
+    with pytest.raises(LinkError, match="others can write"):
+        EngineLock(shared).acquire()
+    assert list(shared.iterdir()) == []
+
+
+def test_a_file_where_the_folder_should_be_is_one_plain_line(tmp_path: Path) -> None:
+    (tmp_path / "file").write_text("")
+    for folder in (tmp_path / "file", tmp_path / "file" / "below"):
+        with pytest.raises(LinkError, match="folder") as caught:
+            EngineLock(folder).acquire()
+        assert "\n" not in str(caught.value)
+        with pytest.raises(NoEngine):
+            find_endpoint(folder)
+
+
+@pytest.mark.skipif(sys.platform == "win32" or os.geteuid() == 0, reason="root may write anywhere")
+def test_a_read_only_folder_is_one_plain_line(tmp_path: Path) -> None:
+    tmp_path.chmod(0o500)
+    with pytest.raises(LinkError, match="permission denied") as caught:
+        EngineLock(tmp_path).acquire()
+    assert "\n" not in str(caught.value)
+
+
+@posix
+def test_a_full_disk_is_one_plain_line_and_leaves_the_old_address(tmp_path: Path) -> None:
+    # A limit on file size fails a write as a full disk does, and needs no disk to fill.
+    script = (
+        "import resource, sys\nfrom pathlib import Path\n"
+        "from companion.link.endpoint import EngineLock\n"
+        "from companion.link.messages import LinkError\n"
+        "lock = EngineLock(Path(sys.argv[1]))\nlock.acquire()\nlock.publish(4711, 'token')\n"
+        "resource.setrlimit(resource.RLIMIT_FSIZE, (0, 0))\n"
+        "try:\n    lock.publish(4712, 'token')\n"
+        "except LinkError as error:\n"
+        "    print(error)\n    print(sorted(p.name for p in Path(sys.argv[1]).iterdir()))\n"
+    )
+    done = subprocess.run(
+        [sys.executable, "-c", script, str(tmp_path)], capture_output=True, text=True, check=True
+    )
+    said, left = done.stdout.splitlines()
+    assert said.startswith(f"cannot write {tmp_path / FILE_NAME}: ")
+    assert left == str([FILE_NAME, LOCK_NAME])
