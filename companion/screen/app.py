@@ -13,16 +13,17 @@ from textual.app import App, ComposeResult, SystemCommand
 from textual.binding import BindingType
 from textual.events import Resize
 from textual.screen import Screen
-from textual.widgets import Footer
 
 from companion.link.messages import LinkError, Snapshot, Wish
 from companion.screen import drawing
+from companion.screen.canvas import blank
+from companion.screen.dial import draw_dial
 from companion.screen.dialogs import Help, Leave
+from companion.screen.keyrow import KeyRow
 from companion.screen.keys import KEYS, NO_ENGINE, Key, refusal
 from companion.screen.layout import most_alarm_rows, plan
 from companion.screen.palette import KeyProvider
 from companion.screen.reading import Reading, read
-from companion.screen.reckon import now_tick, steady
 from companion.screen.sheet import Sheet
 from companion.screen.theme import DARK, DARK_VARIABLES, LIGHT
 from companion.screen.wording import Alarm
@@ -59,13 +60,16 @@ class StageApp(App[str]):
         super().__init__()
         self._feed = feed
         self._calm = calm
-        self._light = light
         self._now_ns = now_ns
         self._snapshot: Snapshot | None = None
-        self._connected = True
+        # None until the engine was heard or missed for the first time: nothing to say yet.
+        self._connected: bool | None = None
         self._shown: tuple[int, int] = (-1, -1)
         self._drawn: tuple[object, ...] = ()
         self._notice = ("", 0)
+        self.register_theme(DARK)
+        self.register_theme(LIGHT)
+        self.theme = LIGHT.name if light else DARK.name
         if calm:
             self.animation_level = "none"
 
@@ -81,13 +85,10 @@ class StageApp(App[str]):
         """The regions, top to bottom."""
         for region in _REGIONS:
             yield Sheet(id=region)
-        yield Footer(show_command_palette=False, compact=True)
+        yield KeyRow()
 
     def on_mount(self) -> None:
         """Start listening and drawing."""
-        self.register_theme(DARK)
-        self.register_theme(LIGHT)
-        self.theme = LIGHT.name if self._light else DARK.name
         self.run_worker(self._listen(), exit_on_error=False)
         self.set_interval(1 / FRAMES_A_SECOND, self.draw)
 
@@ -119,19 +120,24 @@ class StageApp(App[str]):
 
     # -- drawing -----------------------------------------------------------------------------
 
+    @property
+    def stage(self) -> Screen[object]:
+        """The screen under whatever is laid over it."""
+        return self.screen_stack[0]
+
     def reading(self) -> Reading:
         """What the screen says now."""
         snapshot = self._snapshot or Snapshot(at_ns=self._now_ns())
         now = self._now_ns()
-        part, shown = self._shown
-        shown = shown if part == snapshot.part else -1
-        self._shown = (snapshot.part, steady(shown, now_tick(snapshot, now)))
-        connected = self._connected
-        return read(snapshot, now, connected=connected, shown_tick=shown)
+        part, tick = self._shown
+        shown = tick if part == snapshot.part else -1
+        reading = read(snapshot, now, connected=bool(self._connected), shown_tick=shown)
+        self._shown = (snapshot.part, reading.tick)
+        return reading
 
     def draw(self) -> None:
         """Draw what changed since the last time."""
-        if not self.is_running or len(self.screen_stack) != 1:
+        if not self.is_running or not self.stage.is_mounted or self._connected is None:
             return
         reading = self.reading()
         notice, until = self._notice
@@ -141,34 +147,37 @@ class StageApp(App[str]):
             return
         self._drawn = key
         width, height = self.size
-        alarms = (*reading.alarms, Alarm("", notice, False)) if notice else reading.alarms
-        shares = plan(height, drawing.alarm_rows(alarms, width, most_alarm_rows(height)))
+        alarms = (*reading.alarms, Alarm("", notice, urgent=False)) if notice else reading.alarms
+        alarm_rows = drawing.draw_alarms(alarms, width, most_alarm_rows(height))
+        shares = plan(width, height, len(alarm_rows))
         pictures = {
-            "alarms": drawing.draw_alarms(alarms, width, shares.alarms),
-            "countdown": drawing.draw_countdown(reading, width, shares.countdown, self._calm),
-            "above-action": drawing.blank(shares.above_action),
+            "alarms": alarm_rows,
+            "countdown": draw_dial(reading, width, shares.countdown, self._calm),
+            "above-action": blank(shares.above_action),
             "action": drawing.draw_action(reading, width, shares.action),
-            "above-agenda": drawing.blank(shares.above_agenda),
+            "above-agenda": blank(shares.above_agenda),
             "agenda": drawing.draw_agenda(reading, width, shares.agenda),
             "tracks": drawing.draw_tracks(reading, width, shares.tracks),
             "quiet": drawing.draw_quiet(reading, width, shares.quiet),
         }
         heights = shares.heights()
-        for sheet in self.query(Sheet):
+        for sheet in self.stage.query(Sheet):
             region = str(sheet.id)
             sheet.set_height(heights[region])
             sheet.show(pictures[region])
-        self.query_one(Footer).display = shares.keys > 0
+        keys = self.stage.query_one(KeyRow)
+        keys.display = shares.keys > 0
+        keys.show_working(self.keys_now())
 
     # -- keys --------------------------------------------------------------------------------
 
     def keys_now(self) -> list[Key]:
         """The keys that would do something now."""
-        return [k for k in KEYS if not refusal(k, self._snapshot, self._connected)]
+        return [k for k in KEYS if not refusal(k, self._snapshot, bool(self._connected))]
 
     def _wish(self, key_id: str, wish: Wish) -> None:
         key = next(k for k in KEYS if k.id == key_id)
-        why = refusal(key, self._snapshot, self._connected)
+        why = refusal(key, self._snapshot, bool(self._connected))
         if not why and self._feed.wish(wish) is False:
             why = NO_ENGINE
         if why:

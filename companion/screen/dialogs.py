@@ -12,7 +12,7 @@ from textual.screen import ModalScreen
 from textual.widget import Widget
 from textual.widgets import Static
 
-from companion.screen.keys import KEYS, key_names
+from companion.screen.keys import KEYS, key_name
 
 CAUTIONS = (
     "Sound: a program change or an unmute can be far louder than what went before. Check levels "
@@ -104,6 +104,6 @@ class Help(ModalScreen[None]):
 
 def help_text() -> str:
     """Keys and cautions as plain text."""
-    keys = "\n".join(f"  {key_names(k):<4}{k.description:<17}{k.tooltip}." for k in KEYS)
+    keys = "\n".join(f"  {key_name(k):<4}{k.description:<17}{k.tooltip}." for k in KEYS)
     cautions = "\n\n".join(CAUTIONS)
     return f"Keys\n\n{keys}\n\nCautions\n\n{cautions}\n\nh or escape goes back."

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from functools import lru_cache
 from itertools import pairwise
+from unicodedata import combining, normalize
 
 # Each glyph is a path for a pen: strokes apart by ";", points as two digits, x then y, on a
 # lattice of 0-4 each way (y downward). The number is the glyph's width in shares of a full one.
@@ -22,7 +23,7 @@ _PATHS: dict[str, tuple[float, str]] = {
     "7": (1.0, "00 40 24"),
     "8": (1.0, "00 40 44 04 00;02 42"),
     "9": (1.0, "04 44 40 00 02 42"),
-    "A": (1.0, "04 00 40 44;02 42"),
+    "A": (1.0, "04 01 20 41 44;02 42"),
     "B": (1.0, "20 00 04 24 43 22 02;22 41 20"),
     "C": (1.0, "40 00 04 44"),
     "D": (1.0, "00 04 24 43 41 20 00"),
@@ -39,7 +40,7 @@ _PATHS: dict[str, tuple[float, str]] = {
     "O": (1.0, "00 40 44 04 00"),
     "P": (1.0, "04 00 40 42 02"),
     "Q": (1.0, "00 40 44 04 00;23 44"),
-    "R": (1.0, "04 00 40 42 02;22 44"),
+    "R": (1.0, "04 00 20 41 22 02;22 44"),
     "S": (1.0, "40 00 02 42 44 04"),
     "T": (1.0, "00 40;20 24"),
     "U": (1.0, "00 04 44 40"),
@@ -50,7 +51,12 @@ _PATHS: dict[str, tuple[float, str]] = {
     "Z": (1.0, "00 40 04 44"),
     ":": (0.0, "01 01;03 03"),
     ".": (0.0, "04 04"),
-    ",": (0.0, "04 04"),
+    ",": (0.0, "03 04"),
+    ";": (0.0, "01 01;03 04"),
+    "!": (0.0, "00 02;04 04"),
+    "(": (0.4, "40 01 03 44"),
+    ")": (0.4, "00 41 43 04"),
+    "+": (0.8, "02 42;21 23"),
     "'": (0.0, "00 01"),
     "-": (0.6, "02 42"),
     "/": (0.8, "40 04"),
@@ -61,17 +67,14 @@ _PATHS: dict[str, tuple[float, str]] = {
 
 # Fewer dots than this cannot tell the figures apart.
 _LEAST_DOTS = 5
+# A sentence in letters taller than this would crowd out the countdown.
+_MOST_SENTENCE_DOTS = 9
 # How wide a full glyph may be for its height: comfortable first, narrower to gain height.
 _SHAPES = (0.62, 0.54, 0.48)
 # Pen thickness for height: bold enough to carry across a stage, gaps still wider than the pen.
 _PEN = 1 / 6.2
 
 _BLOCKS = {(False, False): " ", (True, False): "▀", (False, True): "▄", (True, True): "█"}
-
-
-def drawable(text: str) -> bool:
-    """Whether every character of `text` has a large form (letters are drawn as capitals)."""
-    return all(character in _PATHS for character in text.upper())
 
 
 def render_figures(text: str, width: int, height: int) -> list[str]:
@@ -83,29 +86,80 @@ def render_figures(text: str, width: int, height: int) -> list[str]:
     return list(_render(text, width, height))
 
 
+def render_sentence(text: str, width: int, height: int) -> list[str]:
+    """`text` in large letters on as many lines as `width` columns and `height` rows hold.
+
+    Words stay whole, an empty row parts the lines. Empty when it does not fit or cannot be drawn.
+    """
+    return list(_sentence(text, width, height))
+
+
 @lru_cache(maxsize=256)
 def _render(text: str, width: int, height: int) -> tuple[str, ...]:
-    plain = (text[: max(width, 0)],)
-    if not text.strip() or not drawable(text):
-        return plain
-    for dots in range(2 * height, _LEAST_DOTS - 1, -1):
-        for shape in _SHAPES:
-            rows, drawn = _draw(text.upper(), dots, shape)
-            if drawn <= width:
-                return _blocks(rows, drawn)
-    return plain
+    large = _drawable(text)
+    if large:
+        for dots in range(2 * height, _LEAST_DOTS - 1, -1):
+            for shape in _SHAPES:
+                if _measure(large, dots, shape) <= width:
+                    return _draw(large, dots, shape)
+    return (text[: max(width, 0)],)
 
 
-def _draw(text: str, dots: int, shape: float) -> tuple[list[int], int]:
-    """Rows of dots as whole numbers (bit x is column x), and the columns they take."""
+@lru_cache(maxsize=64)
+def _sentence(text: str, width: int, height: int) -> tuple[str, ...]:
+    words = _drawable(text).split()
+    for dots in range(_MOST_SENTENCE_DOTS, _LEAST_DOTS - 1, -1):
+        lines = _fill(words, dots, width)
+        if lines and len(lines) * ((dots + 1) // 2 + 1) - 1 <= height:
+            drawn = [_draw(line, dots, _SHAPES[0]) for line in lines]
+            return tuple(row for picture in drawn for row in ("", *picture))[1:]
+    return ()
+
+
+def _fill(words: list[str], dots: int, width: int) -> list[str]:
+    """Words on lines no wider than `width`; empty if one word alone is wider."""
+    lines: list[str] = []
+    for word in words:
+        joined = f"{lines[-1]} {word}" if lines else word
+        if lines and _measure(joined, dots, _SHAPES[0]) <= width:
+            lines[-1] = joined
+        elif _measure(word, dots, _SHAPES[0]) <= width:
+            lines.append(word)
+        else:
+            return []
+    return lines
+
+
+def _drawable(text: str) -> str:
+    """`text` as capitals without accents, or "" if something in it has no large form."""
+    letters = normalize("NFD", text.upper())
+    plain = "".join(c for c in letters if not combining(c)).strip()
+    return plain if all(c in _PATHS for c in plain) else ""
+
+
+def _pens(dots: int, shape: float) -> tuple[int, int, int]:
+    """Dots of the pen, of a full glyph's width and between glyphs."""
     pen = max(1, round(dots * _PEN))
-    full = max(pen + 2, round(dots * shape))
-    apart = max(1, round(pen * 0.8))
+    return pen, max(pen + 2, round(dots * shape)), max(1, round(pen * 0.8))
+
+
+def _wide(character: str, pen: int, full: int) -> int:
+    share = _PATHS[character][0]
+    return max(pen, 2 if 0 < share < 1 else 0, round(pen + (full - pen) * share))
+
+
+def _measure(text: str, dots: int, shape: float) -> int:
+    pen, full, apart = _pens(dots, shape)
+    return sum(_wide(c, pen, full) + apart for c in text) - apart
+
+
+def _draw(text: str, dots: int, shape: float) -> tuple[str, ...]:
+    """The text as lines of blocks; each row of dots is a whole number, bit x for column x."""
+    pen, full, apart = _pens(dots, shape)
     rows, left = [0] * dots, 0
     for character in text:
-        share, path = _PATHS[character]
-        wide = max(pen, 2 if 0 < share < 1 else 0, round(pen + (full - pen) * share))
-        for stroke in path.split(";"):
+        wide = _wide(character, pen, full)
+        for stroke in _PATHS[character][1].split(";"):
             points = [
                 (left + _at(int(point[0]), wide - pen), _at(int(point[1]), dots - pen))
                 for point in stroke.split()
@@ -113,7 +167,7 @@ def _draw(text: str, dots: int, shape: float) -> tuple[list[int], int]:
             for start, end in pairwise(points):
                 _stroke(rows, start, end, pen)
         left += wide + apart
-    return rows, left - apart
+    return _blocks(rows, left - apart)
 
 
 def _at(lattice: int, span: int) -> int:

@@ -37,7 +37,7 @@ class Key:
             show=self.show,
             id=self.id,
             tooltip=self.tooltip,
-            key_display=self.key.split(",")[0],
+            key_display=key_name(self),
         )
 
 
@@ -119,6 +119,6 @@ def refusal(key: Key, snapshot: Snapshot | None, connected: bool) -> str:
     return key.refusal(snapshot)
 
 
-def key_names(key: Key) -> str:
-    """The key as printed in the help."""
+def key_name(key: Key) -> str:
+    """The key as printed, the first of several."""
     return key.key.split(",")[0]

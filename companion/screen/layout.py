@@ -26,27 +26,33 @@ class Plan:
 
 def most_alarm_rows(height: int) -> int:
     """How many rows alarms may take in a window so high."""
-    return 2 if height < 16 else 3 if height < 40 else 5
+    return 2 if height < 16 else 3 if height < 36 else 7
 
 
-def plan(height: int, alarm_rows: int) -> Plan:
-    """Share `height` rows. In small windows the countdown and the action win."""
+def plan(width: int, height: int, alarm_rows: int) -> Plan:
+    """Share `height` rows. The countdown comes first, in small windows the action next to it.
+
+    The agenda has up to a third of what the fixed regions leave; the countdown has the rest, but
+    no more than figures as wide as the window could use.
+    """
     alarms = min(alarm_rows, most_alarm_rows(height))
-    small = height < 16
     keys = 1 if height >= 10 else 0
-    quiet = 1 if height < 30 else 2
-    action = 2 if height < 40 else 3
-    tracks = 0 if small else 1 if height < 30 else 2
+    quiet = 1 if height < 28 else 2
+    # Seven rows hold two lines of large letters.
+    action = 2 if height < 32 else 7 if height < 52 else 9
+    tracks = 0 if height < 16 else 1 if height < 28 else 2
     air = 0 if height < 20 else 1
     rest = max(0, height - alarms - keys - quiet - action - tracks - 2 * air)
-    countdown = max(min(rest, 4), rest * (70 if small else 62) // 100)
+    agenda = max(min(rest // 3, 16), rest - max(5, width * 2 // 5))
+    if rest - agenda < 5:
+        agenda = max(0, rest - 5)
     return Plan(
         alarms=alarms,
-        countdown=countdown,
+        countdown=rest - agenda,
         above_action=air,
         action=action,
         above_agenda=air,
-        agenda=rest - countdown,
+        agenda=agenda,
         tracks=tracks,
         quiet=quiet,
         keys=keys,

@@ -10,7 +10,7 @@ from dataclasses import dataclass
 from companion.link.messages import Coming, Snapshot
 from companion.screen import reckon
 from companion.screen.reckon import Spot, Stage
-from companion.screen.wording import Alarm, alarms, quiet_facts
+from companion.screen.wording import Alarm, Fact, alarms, doubtful, quiet_facts
 
 # More lines than the tallest screen shows.
 _MOST_ENTRIES = 48
@@ -34,7 +34,8 @@ class Reading:
     """All that one glance can take in.
 
     `condition` is waiting, ready, running, stopped, lost or gone. `figure` counts `unit`, or is a
-    word with no unit. `left` and `whole` are ticks of the phrase. `lit` is the beat pulse.
+    word with no unit. `tick` is where the count stands, `left` and `whole` are ticks of the phrase.
+    `lit` is the beat pulse. Pass and phrase facts are None while no set is known.
     """
 
     condition: str
@@ -43,15 +44,16 @@ class Reading:
     unit: str
     word: str
     clock: str
+    tick: int
     left: int
     whole: int
-    pass_fact: tuple[int, int]
-    phrase_fact: tuple[int, int | None]
+    pass_fact: tuple[int, int] | None
+    phrase_fact: tuple[int, int | None] | None
     action: Entry
     agenda: tuple[Entry, ...]
     sounding: tuple[str, ...]
     muted: tuple[str, ...]
-    quiet: tuple[tuple[int, str], ...]
+    quiet: tuple[Fact, ...]
     alarms: tuple[Alarm, ...]
     lit: bool
 
@@ -79,10 +81,11 @@ def read(
         unit=unit,
         word=_word(snapshot, at, condition),
         clock=f"{seconds // 60}:{seconds % 60:02}" if counting and seconds is not None else "",
+        tick=tick,
         left=at.left,
         whole=snapshot.phrase_ticks,
-        pass_fact=(at.phrase_pass, at.passes),
-        phrase_fact=(snapshot.phrase, snapshot.phrases_planned),
+        pass_fact=(at.phrase_pass, at.passes) if snapshot.pattern else None,
+        phrase_fact=(snapshot.phrase, snapshot.phrases_planned) if snapshot.pattern else None,
         action=action,
         agenda=rest,
         sounding=tuple(t.name for t in snapshot.tracks if not t.muted),
@@ -107,19 +110,30 @@ def _figure(snapshot: Snapshot, at: Spot, condition: str) -> tuple[str, str]:
     if at.stage is Stage.NOW:
         return "NOW", ""
     count = reckon.countdown(snapshot, max(1, at.left))
-    return str(count.count), count.units
+    return str(count.count), count.units + ("?" if doubtful(snapshot, condition) else "")
 
 
 def _word(snapshot: Snapshot, at: Spot, condition: str) -> str:
     if condition == "stopped":
-        bars = reckon.countdown(snapshot, max(1, at.left))
-        return f"held with {bars} to the boundary"
-    if condition not in ("running", "lost"):
+        return f"held with {reckon.countdown(snapshot, max(1, at.left))} to the boundary"
+    if condition == "lost":
+        return "running free"
+    if condition != "running":
         return ""
     if at.stage is Stage.NOW:
-        begun = snapshot.phrase + (1 if at.left == 0 else 0)
-        return f"phrase {begun} begins" if begun > 1 or snapshot.part == 1 else "the part begins"
+        return f"{_begun(snapshot, at)} begins"
+    if at.left <= snapshot.beat_ticks:
+        return "last beat"
     return ("to the boundary", "boundary near", "get ready")[at.stage]
+
+
+def _begun(snapshot: Snapshot, at: Spot) -> str:
+    if at.left > 0:
+        return snapshot.pattern if snapshot.phrase == 1 else f"phrase {snapshot.phrase}"
+    change = snapshot.change_ticks
+    if change is not None and change <= at.tick - snapshot.tick:
+        return snapshot.next_part
+    return f"phrase {snapshot.phrase + 1}"
 
 
 def _action(snapshot: Snapshot, at: Spot, condition: str) -> tuple[Entry, tuple[Entry, ...]]:
@@ -151,8 +165,8 @@ def _action(snapshot: Snapshot, at: Spot, condition: str) -> tuple[Entry, tuple[
 
 
 _INSTEAD = {
-    "waiting": "Start the clock on the instrument, or check its cable and its clock setting.",
-    "ready": "Press play on the instrument. If it plays already, press 1 on the one.",
+    "waiting": "No clock yet. Start the instrument, or check its cable.",
+    "ready": "The clock runs; press play. If it plays already, press 1 on the one.",
     "stopped": "Press play: start begins the part anew, continue goes on from here.",
     "gone": "Count on by ear and change patterns by hand; the screen keeps trying.",
 }

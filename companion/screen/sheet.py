@@ -10,24 +10,7 @@ from textual.geometry import Region
 from textual.strip import Strip
 from textual.widget import Widget
 
-from companion.screen.drawing import Row
-
-ROLES = (
-    "ground",
-    "far",
-    "near",
-    "imminent",
-    "now",
-    "dim",
-    "fact",
-    "strong",
-    "text",
-    "soon",
-    "quiet",
-    "spent",
-    "alarm",
-    "note",
-)
+from companion.screen.canvas import ROLES, Row
 
 
 class Sheet(Widget):

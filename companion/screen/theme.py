@@ -29,6 +29,7 @@ DARK_VARIABLES = {
     "note-ink": "#E6EBEF",
     "pick-ground": "#56B4E9",
     "pick-ink": "#000000",
+    "pick-quiet": "#00446B",
 }
 
 LIGHT_VARIABLES = {
@@ -52,6 +53,7 @@ LIGHT_VARIABLES = {
     "note-ink": "#1C2126",
     "pick-ground": "#00507F",
     "pick-ink": "#FFFFFF",
+    "pick-quiet": "#C5E2F4",
 }
 
 

@@ -15,73 +15,109 @@ from companion.screen.reckon import Spot
 class Alarm:
     """Something not in order: a head word, and a sentence that says what to do next.
 
-    `urgent` is False for what is so by choice.
+    `short` is for windows with no room for `text`. `urgent` is False for what is so by choice.
     """
 
     head: str
     text: str
+    short: str = ""
     urgent: bool = True
+
+
+@dataclass(frozen=True, slots=True)
+class Fact:
+    """A fact of the quiet line; rank 1 is kept longest. No `short` one: left out when cramped."""
+
+    rank: int
+    long: str
+    short: str = ""
+
+
+_GONE = Alarm(
+    "NO ENGINE",
+    "The engine does not answer, so nothing will be sent. This screen keeps trying; if it stays "
+    "so, start the engine again in another window.",
+    "it does not answer; this screen keeps trying",
+)
+_LOST = Alarm(
+    "CLOCK LOST",
+    "The count runs on by itself and nothing will be sent. Check the clock's cable and that the "
+    "instrument still plays.",
+    "check the cable; nothing will be sent",
+)
 
 
 def alarms(snapshot: Snapshot, condition: str) -> tuple[Alarm, ...]:
     """All that is not in order, worst first."""
-    found: list[Alarm] = []
     if condition == "gone":
-        return (
-            Alarm(
-                "NO ENGINE",
-                "The engine does not answer; nothing will be sent from here. "
-                "Start it again in another window if it does not come back.",
-            ),
-        )
+        return (_GONE,)
+    found: list[Alarm] = []
     if condition == "lost":
-        found.append(
-            Alarm(
-                "CLOCK LOST",
-                "The count runs on by itself and nothing will be sent. Check the clock's cable.",
-            )
-        )
-    elif not snapshot.sure and condition != "ready":
+        found.append(_LOST)
+    elif doubtful(snapshot, condition):
+        doubt = snapshot.doubt or "the count may be wrong"
         found.append(
             Alarm(
                 "UNSURE",
-                f"{_sentence(snapshot.doubt or 'the count may be wrong')} Nothing will be sent. "
-                "If the count is right press c; if not press 1 on the one.",
+                f"{_sentence(doubt)} Nothing will be sent. "
+                "If the count is right press c; if not, press 1 on the one.",
+                "press c if the count is right; if not, 1 on the one",
             )
         )
     found += [Alarm("TROUBLE", _sentence(trouble)) for trouble in snapshot.troubles]
-    if not snapshot.sending and condition != "lost" and (snapshot.sure or condition == "ready"):
-        note = snapshot.sending_note or "sending is off: s turns it on"
-        found.append(Alarm("NOT SENDING", _sentence(note), urgent=False))
+    if not snapshot.sending and not found:
+        note = snapshot.sending_note or "automatic changes are off; s turns them on"
+        found.append(Alarm("NOT SENDING", _sentence(note), "change by hand", urgent=False))
     return tuple(found)
 
 
-def quiet_facts(snapshot: Snapshot, at: Spot, condition: str) -> tuple[tuple[int, str], ...]:
-    """The quiet line's facts in the order shown, each with its rank (1 is kept longest)."""
+def doubtful(snapshot: Snapshot, condition: str) -> bool:
+    """Whether a count is shown that may be wrong. With no count shown there is none to doubt."""
+    return condition == "lost" or (not snapshot.sure and condition in ("running", "stopped"))
+
+
+def quiet_facts(snapshot: Snapshot, at: Spot, condition: str) -> tuple[Fact, ...]:
+    """The quiet line's facts in the order shown."""
+    song, part = snapshot.song_number, snapshot.part
     facts = [
-        (7, snapshot.set_name),
-        (4, _of(snapshot.song, snapshot.song_number, snapshot.songs)),
-        (3, f"part {snapshot.part} of {snapshot.parts}: {snapshot.pattern}"),
-        (8, f"pass {at.pass_number}, bar {at.bar}, beat {at.beat}"),
-        (2, f"tempo {snapshot.tempo:.1f}" if snapshot.tempo > 0 else "no tempo"),
-        (6, _clock(snapshot, condition)),
-        (1, "sending" if snapshot.sending else "not sending"),
-        (1, "sure" if snapshot.sure else "unsure"),
-        (9, "demo" if snapshot.demo else ""),
+        Fact(8, snapshot.set_name),
+        Fact(
+            3,
+            f"{snapshot.song} (song {song} of {snapshot.songs})" if snapshot.song else "",
+            f"{snapshot.song} {song}/{snapshot.songs}" if snapshot.song else "",
+        ),
+        Fact(
+            4,
+            f"part {part} of {snapshot.parts}: {snapshot.pattern}",
+            f"part {part}/{snapshot.parts}",
+        ),
+        Fact(7, f"pass {at.pass_number}, bar {at.bar}, beat {at.beat}", f"pass {at.pass_number}"),
+        _tempo(snapshot),
+        _clock(snapshot, condition),
+        _both(1, "sending" if snapshot.sending and condition != "gone" else "not sending"),
+        _both(1, "" if condition == "gone" else "sure" if snapshot.sure else "unsure"),
+        Fact(9, "demo" if snapshot.demo else ""),
     ]
-    return tuple((rank, text) for rank, text in facts if text)
+    return tuple(fact for fact in facts if fact.long)
 
 
-def _clock(snapshot: Snapshot, condition: str) -> str:
+def _both(rank: int, text: str) -> Fact:
+    return Fact(rank, text, text)
+
+
+def _tempo(snapshot: Snapshot) -> Fact:
+    if snapshot.tempo <= 0:
+        return _both(5, "no tempo")
+    return Fact(5, f"tempo {snapshot.tempo:.1f}", f"{snapshot.tempo:.1f} bpm")
+
+
+def _clock(snapshot: Snapshot, condition: str) -> Fact:
     if not snapshot.clock_port:
-        return "no clock"
+        return _both(6, "no clock")
     state = "lost" if condition == "lost" else f"{snapshot.jitter_ms:.1f} ms jitter"
     lost = f", {snapshot.clocks_lost} ticks lost" if snapshot.clocks_lost else ""
-    return f"clock {snapshot.clock_port}, {state}{lost}"
-
-
-def _of(name: str, number: int, whole: int) -> str:
-    return f"{name} (song {number} of {whole})" if name else ""
+    short = "clock lost" if condition == "lost" else f"clock {snapshot.clock_port}"
+    return Fact(6, f"clock {snapshot.clock_port}, {state}{lost}", short)
 
 
 def _sentence(text: str) -> str:
