@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from math import gcd
+from itertools import pairwise
 
 from companion.counting.pattern import Pattern
 from companion.counting.ticks import TICKS_PER_QUARTER
@@ -30,43 +30,57 @@ def lead_ticks(lead: Span, pattern: Pattern, tempo: float | None) -> float:
     return lead.ticks(pattern)
 
 
-def check_boundaries(setlist: SetList, report: Report) -> None:
-    """Put into `report` every change that would come a pass early or late."""
-    paths = list(part_paths(setlist))
-    for before, after in zip(setlist.parts, setlist.parts[1:], strict=False):
+def check_boundaries(setlist: SetList, paths: list[Path], report: Report) -> None:
+    """Put into `report` every change that would come a pass early or late.
+
+    `paths` are those of the parts. What has a fault already is not judged.
+    """
+    if not report.whole:
+        return
+    for before, after in pairwise(setlist.parts):
         here, there = paths[before.number - 1], paths[after.number - 1]
-        if report.gone((*here, "pattern")) or report.hurt(("patterns", before.pattern.name)):
+        if not _sound(before, here, report):
             continue
-        if before.pattern.name == "?" and report.gone(here):
-            continue
-        late = [
+        waiting = [
             setlist.instruments[change.instrument]
             for change in after.changes
             if not setlist.instruments[change.instrument].at_once
-            and not report.hurt(("instruments", change.instrument))
+            and not report.hurt(("instruments", change.instrument, "change"))
         ]
-        for instrument in late:
-            _check_lead(instrument, before, there, setlist, report)
-        if late and not report.gone((*here, "phrases")):
-            _check_end(late[0], before, here, report)
+        for instrument in waiting:
+            own = instrument.name == after.instrument
+            path = (*there, "program") if own else (*there, "also")
+            tempo = setlist.songs[before.song].tempo
+            _check_lead(instrument, before.pattern, tempo, path, report)
+        if waiting and not report.gone((*here, "phrases")):
+            _check_end(waiting[0], before, report)
+
+
+def _sound(part: Part, path: Path, report: Report) -> bool:
+    """Whether the part's pattern, and so its passes and phrases, are what the writer means."""
+    if report.gone(path) or report.gone((*path, "pattern")):
+        return False
+    pattern: Path = ("patterns", part.pattern.name)
+    return not any(report.hurt((*pattern, k)) for k in ("length", "step", "meter", "phrase"))
 
 
 def _check_lead(
-    instrument: Instrument, before: Part, there: Path, setlist: SetList, report: Report
+    instrument: Instrument, pattern: Pattern, tempo: float | None, path: Path, report: Report
 ) -> None:
-    pattern, lead = before.pattern, instrument.lead
-    ticks = lead_ticks(lead, pattern, setlist.songs[before.song].tempo)
+    lead, named = instrument.lead, quoted(instrument.name)
+    ticks = lead_ticks(lead, pattern, tempo)
     written: Path = ("instruments", instrument.name, "change", "send_before")
-    path = written if report.places.written(written) else (*there, "program")
-    if lead.count and ticks < 1:
+    if report.places.written(written):
+        path = written
+    if 0 < ticks < 1:
         wrong = f"{lead} before the boundary is less than one clock tick ahead"
         report.value(path, wrong, "write at least `1 step`")
     elif ticks > pattern.pass_ticks:
         wrong = (
-            f"{quoted(instrument.name)} is to be told {lead} ahead, but one pass of "
-            f"{quoted(pattern.name)} is shorter: the change would be taken a pass too early"
+            f"{named} is to be told {lead} ahead, but a pass of {quoted(pattern.name)} is shorter: "
+            "the change would be taken a pass too early"
         )
-        report.value(path, wrong, f"write at most `{_most(pattern)}`")
+        report.value(path, wrong, f"give {named} a `send_before:` of at most `{_most(pattern)}`")
 
 
 def _most(pattern: Pattern) -> Span:
@@ -74,17 +88,24 @@ def _most(pattern: Pattern) -> Span:
     return Span(max(1, pattern.length - 1), Unit.STEPS)
 
 
-def _check_end(instrument: Instrument, before: Part, here: Path, report: Report) -> None:
-    pattern, planned = before.pattern, before.planned_ticks
+def _check_end(instrument: Instrument, part: Part, report: Report) -> None:
+    pattern, planned = part.pattern, part.planned_ticks
     if planned is None or planned % pattern.pass_ticks == 0:
         return
-    passes = pattern.phrase_ticks // pattern.pass_ticks
-    wanted = f"`{Span(passes, Unit.PASSES)}` or " if passes else ""
-    wanted += f"`{Span(passes + 1, Unit.PASSES)}`"
-    rounds = pattern.pass_ticks // gcd(pattern.phrase_ticks, pattern.pass_ticks)
+    phrases = f"{part.phrases} phrase{'' if part.phrases == 1 else 's'}"
     wrong = (
-        f"this part ends after {planned} clock ticks, inside a pass of {quoted(pattern.name)} "
-        f"({pattern.pass_ticks} ticks), and {quoted(instrument.name)} changes at the end of one"
+        f"part {part.number} ends after {phrases} of {pattern.phrase_ticks} clock ticks, which is "
+        f"inside a pass of {pattern.pass_ticks}, but {quoted(instrument.name)} changes only at "
+        "the end of one"
     )
-    right = f"write a multiple of {rounds}, or give the pattern a `phrase:` of {wanted}"
-    report.value((*here, "phrases"), wrong, right)
+    path: Path = ("patterns", pattern.name)
+    if report.places.written((*path, "phrase")):
+        path = (*path, "phrase")
+    report.value(path, wrong, f"give {quoted(pattern.name)} a phrase of {whole_phrases(pattern)}")
+
+
+def whole_phrases(pattern: Pattern) -> str:
+    """The phrase lengths nearest to the pattern's that are whole passes, in words."""
+    passes = pattern.phrase_ticks // pattern.pass_ticks
+    spans = [Span(n, Unit.PASSES) for n in (passes, passes + 1) if n]
+    return " or ".join(f"`{span}`" for span in spans)

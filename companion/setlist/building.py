@@ -5,84 +5,56 @@ What spans several parts (leads, boundaries) is in `boundaries`.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-
 from companion.counting.pattern import Pattern, Step, Track
 from companion.setlist import format as forms
-from companion.setlist.cuebuilding import build_cue
 from companion.setlist.faults import BadText, quoted
-from companion.setlist.model import (
-    Instrument,
-    Part,
-    ProgramChange,
-    SetList,
-    Song,
-    Span,
-    Unit,
-)
+from companion.setlist.model import Instrument, Part, SetList, Song, Span, Unit
+from companion.setlist.parts import NO_PATTERN, PartBuilder, resolve
 from companion.setlist.places import Path
 from companion.setlist.report import Report
 from companion.setlist.ruletext import parse_rule
 from companion.setlist.text import count, folded, name
 
 
-def build(form: forms.SetForm, report: Report) -> SetList:
-    """The set list; usable only if `report` has no fault."""
+def build(form: forms.SetForm, report: Report) -> tuple[SetList, list[Path]]:
+    """The set list, and the path of each of its parts; good only if `report` has no fault."""
+    _check_names(("instruments",), "instrument", report)
+    _check_names(("patterns",), "pattern", report)
     instruments = {
         named: _instrument(named, inner, report) for named, inner in form.instruments.items()
     }
-    _check_names(("instruments",), "instrument", report)
-    _check_names(("patterns",), "pattern", report)
     patterns = {
         named: _pattern(named, inner, ("patterns", named), report)
         for named, inner in form.patterns.items()
     }
-    if not patterns and not report.gone(("patterns",)) and not report.hurt(("patterns",)):
+    if not patterns and not report.hurt(("patterns",)):
         report.missing(("patterns",), "there is no pattern", "write at least one under `patterns:`")
     clock = None
     if form.clock is not None and not report.gone(("clock", "from")):
         clock = resolve(form.clock.from_, ("clock", "from"), ("instruments",), report)
+    builder = PartBuilder(instruments, patterns, report)
     songs: list[Song] = []
     parts: list[Part] = []
-    builder = _Parts(instruments, patterns, report)
+    paths: list[Path] = []
     for index, song in enumerate(form.songs):
-        path = ("songs", index)
-        if report.gone(path):
-            continue
+        path: Path = ("songs", index)
         first = len(parts)
+        if report.gone(path):
+            parts.append(Part(first + 1, index, NO_PATTERN))
+            paths.append(path)
+            songs.append(Song("?", None, range(first, first + 1)))
+            continue
         for at, part in enumerate(song.parts):
-            built = builder.part(part, (*path, "parts", at), len(parts) + 1, len(songs))
-            parts.append(built)
+            paths.append((*path, "parts", at))
+            parts.append(builder.part(part, paths[-1], len(parts) + 1, index))
         if not song.parts and not report.gone((*path, "parts")):
-            report.missing((*path, "parts"), "this song has no part", "write at least one")
+            right = "write `parts:` and at least one `- pattern:` under it"
+            report.missing((*path, "parts"), "this song has no part", right)
         songs.append(Song(song.song, song.tempo, range(first, len(parts))))
     if not form.songs and not report.gone(("songs",)):
         report.missing(("songs",), "there is no song", "write at least one under `songs:`")
-    return SetList(form.set, tuple(songs), tuple(parts), instruments, clock, form.rare)
-
-
-def resolve(written: str, path: Path, among: Path, report: Report) -> str | None:
-    """The name declared under the mapping at `among` that `written` means; a fault if none.
-
-    Capitals and spaces do not matter. None also if what is declared there was left out as faulty.
-    """
-    declared = report.places.keys(among)
-    found = written if written in declared else None
-    if found is None:
-        found = next((key for key in declared if folded(key) == folded(written)), None)
-    if found is None:
-        kind = {"instruments": "instrument", "patterns": "pattern"}.get(str(among[-1]), "track")
-        of = " of this pattern" if kind == "track" else ""
-        if declared:
-            right = report.suggest(written, declared)
-        elif not report.whole or report.hurt(among):
-            return None
-        else:
-            right = f"write it under `{among[-1]}:`, or leave it out here"
-        if report.whole or kind == "track":
-            report.value(path, f"no {kind}{of} is called {quoted(written)}", right)
-        return None
-    return None if report.gone((*among, found)) else found
+    whole = SetList(form.set, tuple(songs), tuple(parts), instruments, clock, form.rare)
+    return whole, paths
 
 
 def _check_names(path: Path, kind: str, report: Report) -> None:
@@ -177,103 +149,3 @@ def _track(
         steps[number] = Step(number, rule, step.what, step.watch)
     step_ticks = form.step if form.step is not None else pattern.step_ticks
     return Track(named, length, step_ticks, tuple(steps[n] for n in sorted(steps)))
-
-
-class _Parts:
-    """Builds parts, given what they refer to."""
-
-    def __init__(
-        self, instruments: Mapping[str, Instrument], patterns: Mapping[str, Pattern], report: Report
-    ) -> None:
-        self._instruments = instruments
-        self._patterns = patterns
-        self._report = report
-
-    def part(self, form: forms.PartForm, path: Path, number: int, song: int) -> Part:
-        """One part; a stand-in if what is at `path` was left out."""
-        report = self._report
-        if report.gone(path):
-            return Part(number, song, Pattern("?"))
-        named = None
-        if not report.gone((*path, "pattern")):
-            named = resolve(form.pattern, (*path, "pattern"), ("patterns",), report)
-            if named is None:
-                report.drop((*path, "pattern"))
-        pattern = self._patterns.get(named or "", Pattern("?"))
-        own = self._own(form, path)
-        changes = self._changes(form, path, own)
-        end = None if form.phrases is None else form.phrases * pattern.phrase_ticks
-        sound = not report.gone((*path, "phrases")) and not report.hurt(("patterns", pattern.name))
-        cues = []
-        for index, cue in enumerate(form.cues):
-            at = (*path, "cues", index)
-            if not report.gone(at):
-                built = build_cue(cue, at, pattern, end if sound else None, report)
-                cues += [built] if built is not None else []
-        return Part(number, song, pattern, own, changes, form.phrases, tuple(cues))
-
-    def _own(self, form: forms.PartForm, path: Path) -> str | None:
-        """The instrument the part plays on: the one written, or the only one there is."""
-        report = self._report
-        if form.on is not None:
-            return resolve(form.on, (*path, "on"), ("instruments",), report)
-        declared = report.places.keys(("instruments",))
-        if report.gone((*path, "on")) or len(declared) != 1:
-            if form.program is not None and not report.gone((*path, "on")):
-                self._which(path, declared)
-            return None
-        return declared[0] if declared[0] in self._instruments else None
-
-    def _which(self, path: Path, declared: list[str]) -> None:
-        report = self._report
-        if declared:
-            wrong = "this program is for one of several instruments"
-            right = "write `on:` and the name of the instrument"
-        elif report.hurt(("instruments",)) or not report.whole:
-            return
-        else:
-            wrong = "this program is for an instrument, and none is declared"
-            right = "write `instruments:` and the instrument at the top of the set list"
-        report.key((*path, "program"), wrong, right)
-
-    def _changes(
-        self, form: forms.PartForm, path: Path, own: str | None
-    ) -> tuple[ProgramChange, ...]:
-        report = self._report
-        changes = []
-        if form.program is not None:
-            changes.append(self._change(own, form.program, form.bank, path))
-        elif form.bank is not None and not report.gone((*path, "program")):
-            report.key(
-                (*path, "bank"), "a bank is sent with a program only", "write `program:` too"
-            )
-        taken = {own}
-        for index, inner in enumerate(form.also):
-            at = (*path, "also", index)
-            if report.gone(at) or report.gone((*at, "on")):
-                continue
-            other = resolve(inner.on, (*at, "on"), ("instruments",), report)
-            if other is not None and other in taken:
-                wrong = f"{quoted(other)} is told twice at the start of this part"
-                report.value((*at, "on"), wrong, "keep one program for each instrument")
-            taken.add(other or own)
-            if not report.gone((*at, "program")):
-                changes.append(self._change(other, inner.program, inner.bank, at))
-        return tuple(change for change in changes if change is not None)
-
-    def _change(
-        self, named: str | None, program: int, bank: int | None, path: Path
-    ) -> ProgramChange | None:
-        instrument = self._instruments.get(named or "")
-        if instrument is None:
-            return None
-        low, report = instrument.programs_from, self._report
-        if report.hurt(("instruments", instrument.name, "change", "programs_from")):
-            return None
-        if not low <= program <= low + 127:
-            right = f"{quoted(instrument.name)} counts programs from {low} to {low + 127}"
-            report.value((*path, "program"), f"there is no program {program}", right)
-            return None
-        return ProgramChange(
-            instrument.name, program - low, instrument.bank if bank is None else bank
-        )

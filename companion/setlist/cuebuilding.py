@@ -8,7 +8,6 @@ from companion.setlist.format import CueForm
 from companion.setlist.model import Action, Cue, When, WhenKind
 from companion.setlist.places import Path
 from companion.setlist.report import Report
-from companion.setlist.text import folded
 
 ACTIONS = ("mute", "unmute", "fill", "say", "do", "sweep")
 
@@ -27,6 +26,11 @@ def build_cue(
             wrong = f"{quoted(f'last {when.span}')} begins before this part does"
             right = f"the part lasts {_length(end_tick, pattern)}"
             report.value((*path, "at"), wrong, right)
+    tracks = {
+        key: _tracks(names, (*path, key), pattern, report)
+        for key, names in (("mute", form.mute), ("unmute", form.unmute))
+        if names is not None
+    }
     done = [key for key in ACTIONS if report.places.written((*path, key))]
     if len(done) > 1:
         right = "write one cue for each"
@@ -39,23 +43,13 @@ def build_cue(
     key = done[0]
     if report.gone((*path, key)):
         return None
-    tracks: tuple[str, ...] = ()
-    match key:
-        case "mute" | "unmute":
-            action = Action(key)
-            names = form.mute if key == "mute" else form.unmute
-            tracks = _tracks(names or [], (*path, key), pattern, report)
-        case "do":
-            action = Action.RELOAD
-        case _:
-            action = Action(key)
-    written = getattr(form, key)
-    if written is None:
+    if getattr(form, key) is None:
         report.key((*path, key), f"nothing is written after `{key}:`", "write it, or drop the cue")
     if when is None:
         return None
     said = (form.say or form.sweep or "") if key in ("say", "sweep") else ""
-    return Cue(when, action, tracks, form.fill, said, form.warn)
+    action = Action.RELOAD if key == "do" else Action(key)
+    return Cue(when, action, tracks.get(key, ()), form.fill, said, form.warn)
 
 
 def _when(form: CueForm, path: Path, report: Report) -> When | None:
@@ -87,10 +81,10 @@ def _tracks(names: list[str], path: Path, pattern: Pattern, report: Report) -> t
     found: list[str] = []
     for index, written in enumerate(names):
         at = (*path, index)
-        track = next((k for k in known if k == written), None) or next(
-            (k for k in known if folded(k) == folded(written)), None
-        )
+        track = report.find(written, ("patterns", pattern.name, "tracks"))
         if track is None:
+            if not report.whole:
+                continue
             wrong = f"pattern {quoted(pattern.name)} has no track {quoted(written)}"
             report.value(at, wrong, _instead(written, known, report))
         elif track in found:

@@ -40,9 +40,10 @@ def _written(parse: Callable[[str], Any]) -> PlainValidator:
     return PlainValidator(read)
 
 
-def _whole(low: int, high: int) -> tuple[PlainValidator, Schema]:
+def _whole(low: int, high: int, most: int | None = None) -> tuple[PlainValidator, Schema]:
+    """A whole number; up to `most` passes here where a later check knows the bounds better."""
     schema = Schema({"type": "integer", "minimum": low, "maximum": high})
-    return _written(lambda said: text.whole(said, low, high)), schema
+    return _written(lambda said: text.whole(said, low, high if most is None else most)), schema
 
 
 def _like(*examples: str) -> Schema:
@@ -58,8 +59,8 @@ def _one_or_more(value: object) -> object:
 
 
 _TEXT = Schema({"type": ["string", "number"]})
-_CHANNEL, _FROM, _BANK, _PROGRAM = _whole(1, 16), _whole(0, 1), _whole(0, 16383), _whole(0, 128)
-_LENGTH, _PHRASES = _whole(1, 1024), _whole(1, 9999)
+_CHANNEL, _FROM, _BANK = _whole(1, 16), _whole(0, 1), _whole(0, 16383)
+_LENGTH, _PHRASES, _PROGRAM = _whole(1, 1024), _whole(1, 9999), _whole(0, 128, most=9999)
 _TAKES_EFFECT = ("pattern end", "at once")
 
 Name = Annotated[str, _written(text.name), _TEXT]

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from companion.setlist.tree import Entry, Listing, Mapping, Node, Scalar
+from companion.setlist.nodes import Entry, Listing, Mapping, Node, Scalar
 
 Path = tuple[str | int, ...]
 Spot = tuple[int, int]
@@ -52,7 +52,7 @@ class Places:
         for piece in path:
             entry: Entry | None = None
             if isinstance(node, Mapping):
-                entry = node.entries.get(str(piece))
+                entry = node.entries.get(str(piece)) or _numbered(node, piece)
                 if entry is None:
                     return
                 node = entry.node
@@ -62,3 +62,10 @@ class Places:
                 yield (node.line, node.column), node
             else:
                 return
+
+
+def _numbered(node: Mapping, piece: str | int) -> Entry | None:
+    """The entry for number `piece` where its key has zeros in front, as in `07`."""
+    if not isinstance(piece, int):
+        return None
+    return next((e for key, e in node.entries.items() if key.lstrip("0") == str(piece)), None)

@@ -9,11 +9,12 @@ from typing import Any, cast
 from companion.setlist.boundaries import check_boundaries
 from companion.setlist.building import build
 from companion.setlist.faults import Fault, SetListError
+from companion.setlist.mending import parse_mended
 from companion.setlist.model import SetList
+from companion.setlist.nodes import Lines, Mapping, plain
 from companion.setlist.places import Places
 from companion.setlist.report import Report
 from companion.setlist.shape import check_shape
-from companion.setlist.tree import Lines, Mapping, parse_tree, plain
 
 MAX_BYTES = 4_000_000
 
@@ -88,23 +89,24 @@ def _read(text: str, path: Path) -> tuple[SetList, Places]:
     ]
     if strange:
         text = _NOT_TEXT.sub("?", text)
-    parsed = parse_tree(text)
+    parsed = parse_mended(text)
     faults = [*strange, *parsed.faults]
+    muted = parsed.muted | {fault.line for fault in strange}
     if parsed.root is None or plain(parsed.root) is None:
         if not faults:
             raise _error(path, "this set list is empty", "start from `companion new FILE`")
         raise SetListError(path, faults)
     if not isinstance(parsed.root, Mapping):
-        spot = parsed.root.line, parsed.root.column
-        right = "it begins with `set:` and the name of the set"
-        if parsed.whole:
-            faults.append(Fault(*spot, "this is no set list", right))
+        if not faults:
+            right = "it begins with `set:` and the name of the set"
+            faults = [Fault(parsed.root.line, parsed.root.column, "this is no set list", right)]
         raise SetListError(path, faults)
     places = Places(parsed.root)
-    report = Report(places, faults, parsed.whole)
+    report = Report(places, parsed.whole)
     form = check_shape(cast(dict[str, Any], plain(parsed.root)), report)
-    setlist = build(form, report)
-    check_boundaries(setlist, report)
-    if report.faults:
-        raise SetListError(path, report.faults)
+    setlist, paths = build(form, report)
+    check_boundaries(setlist, paths, report)
+    faults += [fault for fault in report.faults if fault.line not in muted]
+    if faults or report.faults:
+        raise SetListError(path, faults or report.faults)
     return setlist, places

@@ -2,10 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
-
 from companion.setlist.faults import BadText, Fault, listed, nearest, quoted
 from companion.setlist.places import Path, Places
+from companion.setlist.text import folded
 
 # Looking for the nearest of many names takes a while: do it for so many faults and no more.
 SUGGESTIONS = 500
@@ -15,13 +14,13 @@ NEAR_AMONG = 500
 class Report:
     """Faults found so far. A path with a fault, and all that holds it, counts as hurt."""
 
-    def __init__(self, places: Places, faults: Iterable[Fault] = (), whole: bool = True) -> None:
+    def __init__(self, places: Places, whole: bool = True) -> None:
         self.places = places
-        self.faults = list(faults)
         self.whole = whole
+        self.faults: list[Fault] = []
         self._hurt: set[Path] = set()
         self._gone: set[Path] = set()
-        self._suggestions = 0
+        self._names: dict[Path, dict[str, str]] = {}
 
     def key(self, path: Path, wrong: str, right: str) -> None:
         """A fault of the entry at `path` as such: its position is the key."""
@@ -54,17 +53,28 @@ class Report:
         """Whether what stood at `path` was left out."""
         return path in self._gone
 
+    def find(self, written: str, among: Path) -> str | None:
+        """The key of the mapping at `among` that `written` means, capitals and spaces aside."""
+        names = self._names.get(among)
+        if names is None:
+            names = {folded(key): key for key in reversed(self.places.keys(among))}
+            names |= {key: key for key in self.places.keys(among)}
+            self._names[among] = names
+        return names.get(written) or names.get(folded(written))
+
+    @property
+    def patient(self) -> bool:
+        """Whether there is still time to look for what each faulty word probably means."""
+        return len(self.faults) < SUGGESTIONS
+
     def nearest(self, written: str, known: list[str]) -> str | None:
         """The known name most like `written`, or None."""
-        self._suggestions += 1
-        if self._suggestions > SUGGESTIONS:
-            return None
-        return nearest(written, known[:NEAR_AMONG])
+        return nearest(written, known[:NEAR_AMONG]) if self.patient else None
 
-    def suggest(self, written: str, known: list[str], instead: str = "write") -> str:
+    def suggest(self, written: str, known: list[str]) -> str:
         """What would be right for a word that is not among `known`."""
         near = self.nearest(written, known)
-        return f"did you mean {quoted(near)}?" if near else f"{instead} {listed(known)}"
+        return f"did you mean {quoted(near)}?" if near else f"write {listed(known)}"
 
     def _add(self, path: Path, spot: tuple[int, int], wrong: str, right: str) -> None:
         self.faults.append(Fault(*spot, wrong, right))

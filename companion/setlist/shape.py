@@ -48,6 +48,7 @@ _WRONG_SHAPES = {
     "dict_type": ("names belong here", "write each as `name:`, indented, one a line"),
     "list_type": ("a list belongs here", "begin each entry with `- `, one a line"),
 }
+_WRONG = ("this will not do here", "compare it with a set list that works")
 
 
 def check_shape(data: dict[str, Any], report: Report) -> forms.SetForm:
@@ -57,13 +58,14 @@ def check_shape(data: dict[str, Any], report: Report) -> forms.SetForm:
             return forms.SetForm.model_validate(data)
         except ValidationError as error:
             details = error.errors(include_url=False, include_input=False)
+        meant = {_word(detail, report) for detail in details if detail["type"] != "missing"}
         for detail in details:
             path = tuple(detail["loc"])
             if detail["type"] == "missing":
+                if path in meant:
+                    report.drop(path)
                 _missing(path, report)
-                _hold(data, path[:-1])[path[-1]] = _copy(_MISSING[str(path[-1])][1])
-            else:
-                _word(detail, path, report)
+                _holder(data, path[:-1])[path[-1]] = _copy(_MISSING[str(path[-1])][1])
         for path in [tuple(d["loc"]) for d in details if d["type"] != "missing"]:
             # Two faults may cost the same entry: it is cut out once.
             if not any(report.gone(path[:n]) for n in range(1, len(path) + 1)):
@@ -85,30 +87,43 @@ def _missing(path: Path, report: Report) -> None:
     report.drop(path)
 
 
-def _word(detail: ErrorDetails, path: Path, report: Report) -> None:
+def _word(detail: ErrorDetails, report: Report) -> Path | None:
+    """Put a fault into words. Returns the path that was probably meant, if it is a wrong key."""
+    path = tuple(detail["loc"])
     bad = detail.get("ctx", {}).get("error")
     if isinstance(bad, BadText):
         report.bad(path, bad)
     elif detail["type"] == "extra_forbidden":
-        _unknown(path, report)
+        return _unknown(path, report)
     else:
-        report.value(
-            path, *_WRONG_SHAPES.get(detail["type"], ("this will not do here", "see the manual"))
-        )
+        report.value(path, *_WRONG_SHAPES.get(detail["type"], _WRONG))
+    return None
 
 
-def _unknown(path: Path, report: Report) -> None:
+def _unknown(path: Path, report: Report) -> Path | None:
     key = str(path[-1])
     form, called = _form(path[:-1])
-    near = report.nearest(key, form.spelled())
-    if near is None:
-        for above, (inner, _) in FORMS.items():
-            if above[:-1] == _pattern(path[:-1]) and key in inner.spelled():
-                right = f"it belongs under `{above[-1]}`"
-                report.key(path, f"{called} has no key {quoted(key)}", right)
-                return
-    right = f"did you mean {quoted(near)}?" if near else f"write {listed(form.spelled(), 12)}"
+    before, colon, after = key.partition(":")
+    near = None
+    if colon and before in form.spelled():
+        near, right = before, f"put a space after the colon: {quoted(f'{before}: {after}')}"
+    elif key.strip() in form.spelled():
+        near, right = key.strip(), "what looks like a space before it is none: type a space there"
+    elif under := _belongs(key, path[:-1]):
+        right = f"it belongs under `{under}`"
+    else:
+        near = report.nearest(key, form.spelled())
+        right = f"did you mean {quoted(near)}?" if near else f"write {listed(form.spelled(), 12)}"
     report.key(path, f"{called} has no key {quoted(key)}", right)
+    return None if near is None else (*path[:-1], near)
+
+
+def _belongs(key: str, path: Path) -> str | None:
+    """The key at `path` under which a misplaced `key` would be right, if there is one."""
+    for under, (form, _) in FORMS.items():
+        if under and under[:-1] == _pattern(path) and under[-1] != ANY and key in form.spelled():
+            return str(under[-1])
+    return None
 
 
 def _form(path: Path) -> tuple[type[forms.Form], str]:
@@ -128,8 +143,11 @@ def _known(path: Path) -> bool:
     return any(form[: len(path)] == path for form in FORMS)
 
 
-def _hold(data: Any, path: Path) -> Any:
+def _holder(data: Any, path: Path) -> Any:
+    """The mapping at `path` in `data`; an empty entry becomes one."""
     for piece in path:
+        if data[piece] is None:
+            data[piece] = {}
         data = data[piece]
     return data
 

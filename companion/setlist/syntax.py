@@ -3,108 +3,122 @@
 from __future__ import annotations
 
 import re
+from collections import deque
 from collections.abc import Callable
 
 import yaml
 
-from companion.setlist.faults import Fault
+from companion.setlist.faults import Fault, quoted
+
+Spot = Callable[[int], tuple[int, int]]
 
 _TAB = ("a tab cannot be used for indentation", "use spaces")
+_ESCAPE = "write \\\\ for a backslash, or use single quotes"
+_LINE_UP = "indent keys that belong together by the same number of spaces"
+_LIST_LINE_UP = "begin each entry with `- `, all in the same column"
+_LIST = "separate entries with commas and end with ]"
+_KEYS = "separate entries with commas, and put text with a colon or comma in quotes"
+_MERGED = "put text with a colon in quotes"
 
 # Parts of the parser's messages (libyaml's and PyYAML's), and what they mean to the writer.
 _WORDS = (
-    (
-        "mapping values are not allowed",
-        "a colon stands where no key can begin",
-        "put text with a colon in quotes, and line up keys that belong together",
-    ),
-    (
-        "found unexpected end of stream",
-        "a quote that was opened here is never closed",
-        "close it with the same quote",
-    ),
-    (
-        "found unexpected document indicator",
-        "a quote is still open at this line",
-        "close it with the same quote",
-    ),
-    (
-        "could not find expected ':'",
-        "this line is no `key: value`",
-        "put a colon and a space after the key, and quotes around text of several lines",
-    ),
-    (
-        "while scanning an alias",
-        "text that begins with an asterisk reads as a reference here",
-        'put it in quotes, such as "*drum*"',
-    ),
-    (
-        "while scanning an anchor",
-        "text that begins with & reads as an anchor here",
-        "put it in quotes",
-    ),
-    ("found unknown escape character", "\\ and this letter mean nothing in double quotes",
-     "write \\\\ for a backslash, or use single quotes"),
-    ("did not find expected hexadecimal", "the character code after \\ is not complete",
-     "write \\\\ for a backslash, or use single quotes"),
-    ("while scanning a block scalar", "text after | or > must start on the next line, indented",
-     "indent it with spaces, or put the text in quotes"),
-    ("did not find expected ',' or ']'", "the list in [ ] is not closed, or lacks a comma",
-     "separate entries with commas and end with ]"),
-    ("expected ',' or ']'", "the list in [ ] is not closed, or lacks a comma",
-     "separate entries with commas and end with ]"),
-    ("did not find expected ',' or '}'", "the entries in { } are not closed, or lack a comma",
-     "write {key: value, key: value} and end with }"),
-    ("expected ',' or '}'", "the entries in { } are not closed, or lack a comma",
-     "write {key: value, key: value} and end with }"),
-    ("block sequence entries are not allowed", "a list entry `- ` cannot begin here",
-     "begin it on a line of its own"),
-    ("did not find expected '-' indicator", "this line does not line up with the list above it",
-     "begin each entry with `- `, all in the same column"),
-    ("but found '-'", "this line does not line up with what is above it",
-     "begin each entry with `- `, all in the same column"),
-    ("did not find expected key", "this line does not line up with the keys above it",
-     "indent keys that belong together by the same number of spaces"),
-    ("expected <block end>", "this line does not line up with the keys above it",
-     "indent keys that belong together by the same number of spaces"),
-    ("did not find expected <document start>", "this line stands outside the set list",
-     "indent keys that belong together by the same number of spaces"),
-    ("mapping keys are not allowed", "a question mark with a space reads as a key here",
-     "put the text in quotes"),
-)  # fmt: skip
+    ("unexpected end of stream", "a quote opened here is never closed", "close it"),
+    ("could not find expected ':'", "this line is no `key: value`", "put a colon after the key"),
+    ("scanning an alias", "an asterisk at the start reads as a reference", "put it in quotes"),
+    ("scanning an anchor", "an & at the start reads as an anchor", "put the text in quotes"),
+    ("unknown escape character", "\\ and this letter mean nothing in double quotes", _ESCAPE),
+    ("hexadecimal", "the character code after this \\ is not complete", _ESCAPE),
+    ("block scalar", "text after | or > begins on the next line, indented", "indent it"),
+    ("expected ',' or ']'", "a list in [ ] is not closed, or lacks a comma", _LIST),
+    ("expected ',' or '}'", "an entry in { } is not closed, or lacks a comma", _KEYS),
+    ("block sequence entries", "a list entry cannot begin here", _LIST_LINE_UP),
+    ("'-' indicator", "this line does not line up with the list above it", _LIST_LINE_UP),
+    ("but found '-'", "this line does not line up with what is above it", _LIST_LINE_UP),
+    ("expected key", "this line does not line up with the keys above it", _LINE_UP),
+    ("expected <block end>", "this line does not line up with the keys above it", _LINE_UP),
+    ("<document start>", "this line does not line up with the keys above it", _LINE_UP),
+    ("mapping keys", "a question mark here reads as a key", "put the text in quotes"),
+    ("node content", "a value is missing before this", "write one, or put the text in quotes"),
+    ("parsing a tag", "text that begins with ! reads as a tag", "put it in quotes"),
+    ("tag handle", "text that begins with ! reads as a tag", "put it in quotes"),
+    ("document indicator", "a line of dashes or dots ends the file too early", "take it out"),
+    ("YAML document", "a line that begins with % reads as an order to YAML", "take it out"),
+    ("directive", "a line that begins with % reads as an order to YAML", "take it out"),
+)
+
+_INDENT = re.compile(r"[ \t-]*")
+_TABBED = re.compile(r"(?m)^(?:- |[ ])*(\t)[ \t]*[^\s#]")
+# A quote that opens a value and is not closed on its line.
+_OPEN_QUOTE = re.compile(r"""(?m)(?:[:,\[{-]|^)[ ]+(?:(")(?:[^"\\\n]|\\.)*|(')(?:[^'\n]|'')*)$""")
+_NO_SPACE = re.compile(r"[ ]*(?:- )?([A-Za-z0-9_ ]+):(?=[^\s/:])")
+_TWO_COLONS = re.compile(r"[^\n:]*:[ ][^\n]*:(?:[ ]|$)", re.MULTILINE)
+# How far above an error its cause is looked for.
+_BACK = 2000
 
 
-def in_plain_words(
-    error: yaml.YAMLError, text: str, spot: Callable[[int], tuple[int, int]]
-) -> list[Fault]:
-    """The parser's `error` about `text` as faults; every indenting tab, if a tab is to blame.
+def in_plain_words(error: yaml.YAMLError, text: str, spot: Spot) -> list[Fault]:
+    """The parser's `error` about `text` as faults: one, or all indenting tabs if it is a tab.
 
     `spot` turns a character index into line and column from 1.
     """
     if not isinstance(error, yaml.MarkedYAMLError):
         return [Fault(1, 1, "this is no set list", "write it as plain text, in YAML")]
-    mark = error.problem_mark or error.context_mark
-    index = mark.index if mark is not None else 0
-    start = text.rfind("\n", 0, index) + 1
-    before, here = text[start:index], text[index : index + 1]
-    if "\t" in re.match(r"[ \t-]*", text[start:])[0] and (  # type: ignore[index]
-        here == "\t" or not before.strip(" \t-")
-    ):
-        return [Fault(*spot(m.start(1)), *_TAB) for m in re.finditer(r"(?m)^ *(\t)", text)] or [
-            Fault(*spot(index), *_TAB)
-        ]
+    index = _index(error.problem_mark, _index(error.context_mark, 0))
+    context = _index(error.context_mark, index)
     said = f"{error.context or ''} {error.problem or ''}"
+    start = _line_start(text, index)
+    here = text[index : index + 1]
+    indent = _INDENT.match(text, start)
+    if "\t" in said or (indent and "\t" in indent[0] and index <= indent.end()):
+        tabs = [Fault(*spot(match.start(1)), *_TAB) for match in _TABBED.finditer(text)]
+        return tabs or [Fault(*spot(index), *_TAB)]
     if "cannot start any token" in said:
         if here == "\t":
             return [Fault(*spot(index), "a tab cannot be used here", "use spaces")]
-        wrong = f"a text cannot begin with {here}" if here else "the text stops in the middle"
-        return [Fault(*spot(index), wrong, "put it in quotes")]
+        return [Fault(*spot(index), f"text cannot begin with {quoted(here)}", "put it in quotes")]
+    if "alias" not in said and "anchor" not in said:
+        cause = _open_quote(text, index) or _no_space(text, start)
+        if cause is not None:
+            at, wrong, right = cause
+            return [Fault(*spot(at), wrong, right)]
+    if "mapping values are not allowed" in said:
+        if _TWO_COLONS.match(text, start):
+            return [Fault(*spot(index), "this line has a second colon", _MERGED)]
+        return [Fault(*spot(index), "this line does not line up with the line above it", _LINE_UP)]
     for part, wrong, right in _WORDS:
         if part in said:
-            if "quote" in wrong and error.context_mark is not None:
-                index = error.context_mark.index
-            return [Fault(*spot(index), wrong, right)]
+            # For these two the parser notices late; what is wrong is where it began.
+            began = "quote" in wrong or "':'" in part
+            return [Fault(*spot(context if began else index), wrong, right)]
     problem = " ".join((error.problem or "it cannot be read").split())
-    return [
-        Fault(*spot(index), f"this is not YAML ({problem})", "compare it with a set that works")
-    ]
+    right = "compare it with a set list that works"
+    return [Fault(*spot(index), f"this is not YAML ({problem})", right)]
+
+
+def _index(mark: yaml.Mark | None, otherwise: int) -> int:
+    return otherwise if mark is None else int(mark.index)
+
+
+def _line_start(text: str, index: int) -> int:
+    return max(text.rfind("\n", 0, index), text.rfind("\r", 0, index)) + 1
+
+
+def _open_quote(text: str, index: int) -> tuple[int, str, str] | None:
+    """A quote on this line or a little above that is not closed on its own line."""
+    end = text.find("\n", index)
+    above = _OPEN_QUOTE.finditer(text, max(0, index - _BACK), len(text) if end < 0 else end)
+    found = next(iter(deque(above, maxlen=1)), None)
+    if found is None:
+        return None
+    mark = found[1] or found[2]
+    at = found.start(1) if found[1] else found.start(2)
+    return at, "a quote is opened here and not closed on this line", f"close it with {mark}"
+
+
+def _no_space(text: str, start: int) -> tuple[int, str, str] | None:
+    """A `key:value` on the line that begins at `start`, or on the one above it."""
+    for begin in (start, _line_start(text, max(0, start - 2))):
+        if match := _NO_SPACE.match(text, begin):
+            key = f"{match[1]}:"
+            return match.end(), f"there is no space after `{key}`", f"write `{key} ` and the value"
+    return None

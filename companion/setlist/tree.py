@@ -7,95 +7,42 @@ and on size after aliases are followed, so no file can exhaust the machine.
 
 from __future__ import annotations
 
-import re
-from bisect import bisect_right
 from dataclasses import dataclass, field
+from typing import Any
 
 import yaml
 
 from companion.setlist.faults import Fault, quoted
+from companion.setlist.nodes import Entry, Lines, Listing, Mapping, Node, Scalar
 from companion.setlist.syntax import in_plain_words
 
 MAX_DEPTH = 40
 MAX_NODES = 200_000
+# Stands in for text that is faulty already: a private character that is right nowhere.
+SET_ASIDE = "\ue000"
 
 _LOADER = getattr(yaml, "CSafeLoader", yaml.SafeLoader)
 _PLAIN_TAGS = tuple(f"tag:yaml.org,2002:{kind}" for kind in ("str", "int", "float", "bool"))
 _SHAPE_TAGS = ("!", "tag:yaml.org,2002:map", "tag:yaml.org,2002:seq")
 _NULLS = ("", "~", "null", "Null", "NULL")
 
-
-@dataclass(frozen=True, slots=True, eq=False)
-class Scalar:
-    """A piece of text, or None for an empty one.
-
-    `inset` is how many characters lie between its position and its text (1 for a quote), None if
-    the text is not written out in one piece there (escapes, folded lines).
-    """
-
-    line: int
-    column: int
-    text: str | None
-    inset: int | None = None
-    size: int = 1
-    height: int = 1
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class Listing:
-    """A list."""
-
-    line: int
-    column: int
-    items: tuple[Node, ...]
-    size: int
-    height: int
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class Mapping:
-    """Keys and values in the order of the file, merged ones (`<<`) first."""
-
-    line: int
-    column: int
-    entries: dict[str, Entry]
-    size: int
-    height: int
-
-
-Node = Scalar | Listing | Mapping
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class Entry:
-    """A value in a mapping and the position of its key."""
-
-    line: int
-    column: int
-    node: Node
+_Tagged = yaml.ScalarEvent | yaml.CollectionStartEvent
 
 
 @dataclass(frozen=True, slots=True)
 class Parsed:
-    """A tree, None for an empty file; `whole` is False if the file could not be read to its end."""
+    """A tree, None for an empty file.
+
+    `whole` is False if the file could not be read to its end; `broken` is the line (from 1) at
+    which its YAML is broken, if it is. On `muted` lines stand-ins replace what has a fault already,
+    so further faults there say nothing.
+    """
 
     root: Node | None
     faults: tuple[Fault, ...]
     whole: bool
-
-
-class Lines:
-    """Finds line and column (from 1) of a character index; lines end at LF, CR or CRLF."""
-
-    def __init__(self, text: str) -> None:
-        self._starts = [0, *(match.end() for match in re.finditer(r"\r\n|\n|\r", text))]
-        self._end = len(text)
-
-    def spot(self, index: int) -> tuple[int, int]:
-        """Line and column of the character at `index`, kept inside the text."""
-        index = max(0, min(index, self._end))
-        line = bisect_right(self._starts, index)
-        return line, index - self._starts[line - 1] + 1
+    broken: int | None = None
+    muted: frozenset[int] = frozenset()
 
 
 def parse_tree(text: str) -> Parsed:
@@ -124,6 +71,11 @@ class _TooMuch(Exception):
     """A limit is passed: reading stops here."""
 
 
+def _index(mark: Any) -> int:
+    """A parser's mark as a character index; its lines follow rules that editors do not."""
+    return 0 if mark is None else int(mark.index)
+
+
 class _Builder:
     def __init__(self, text: str) -> None:
         self.text = text
@@ -134,40 +86,56 @@ class _Builder:
         self.root: Node | None = None
         self.documents = 0
         self.size = 0
+        self.muted: set[int] = set()
+        # Where the latest text begins and ends.
+        self.last = (0, 0)
+        self.limited = True
 
     def build(self) -> Parsed:
+        broken = None
         try:
             for event in yaml.parse(self.text, Loader=_LOADER):
                 self._take(event)
         except yaml.YAMLError as error:
-            self.faults += in_plain_words(error, self.text, self.lines.spot)
+            said = in_plain_words(error, self.text, self.lines.spot)
+            broken = said[0].line
+            # The text before the break may have swallowed a line that was meant as a key.
+            if self.lines.spot(self.last[1])[0] >= broken:
+                self.muted.add(self.lines.spot(self.last[0])[0])
+            self.faults += said
         except _TooMuch:
             pass
         else:
-            return Parsed(self.root, tuple(self.faults), whole=True)
+            return self._parsed(whole=True)
         # Keep what was read, so that its faults are reported too.
+        self.limited = False
         while self.stack:
             self._close()
-        return Parsed(self.root, tuple(self.faults), whole=False)
+        return self._parsed(whole=False, broken=broken)
+
+    def _parsed(self, whole: bool, broken: int | None = None) -> Parsed:
+        return Parsed(self.root, tuple(self.faults), whole, broken, frozenset(self.muted))
 
     def _take(self, event: yaml.Event) -> None:
-        line, column = self.lines.spot(event.start_mark.index)
+        line, column = self.lines.spot(_index(event.start_mark))
         match event:
             case yaml.DocumentStartEvent():
                 self.documents += 1
                 if self.documents > 1:
                     self._stop(line, column, "a second document begins here", "keep one set a file")
             case yaml.AliasEvent():
-                self._alias(event.anchor, line, column)
+                self._alias(event.anchor or "", line, column)
             case yaml.ScalarEvent():
+                self.last = (_index(event.start_mark), _index(event.end_mark))
                 if self._tag(event, line, column, _PLAIN_TAGS):
                     text = event.value
                     plain = event.implicit[0]
-                    written = event.end_mark.index - event.start_mark.index - len(text)
+                    written = _index(event.end_mark) - _index(event.start_mark) - len(text)
                     inset = {0: 0, 2: 1}.get(written) if plain == (written == 0) else None
                     node = Scalar(line, column, None if plain and text in _NULLS else text, inset)
                 else:
-                    node = Scalar(line, column, None)
+                    self.muted.add(line)
+                    node = Scalar(line, column, SET_ASIDE)
                 self._anchor(event.anchor, node)
                 self._add(node, plain_merge=event.implicit[0] and event.value == "<<")
             case yaml.SequenceStartEvent() | yaml.MappingStartEvent():
@@ -180,7 +148,7 @@ class _Builder:
             case yaml.SequenceEndEvent() | yaml.MappingEndEvent():
                 self._close()
 
-    def _tag(self, event: yaml.NodeEvent, line: int, column: int, allowed: tuple[str, ...]) -> bool:
+    def _tag(self, event: _Tagged, line: int, column: int, allowed: tuple[str, ...]) -> bool:
         tag = event.tag
         if tag is None or tag in allowed or tag in _SHAPE_TAGS:
             return True
@@ -203,7 +171,8 @@ class _Builder:
                     f'put text that begins with an asterisk in quotes: "*{name}"',
                 )
             )
-            self._add(Scalar(line, column, None))
+            self.muted.add(line)
+            self._add(Scalar(line, column, SET_ASIDE))
             return
         node = self.anchors[name]
         if node is None:
@@ -232,6 +201,8 @@ class _Builder:
 
     def _count(self, node: Node, spot: tuple[int, int]) -> None:
         """Hold the limits. Children were counted when they came; an alias counts in full."""
+        if not self.limited:
+            return
         self.size += node.size if spot != (node.line, node.column) else 1
         if self.size > MAX_NODES:
             self._stop(*spot, "the set list is too long", f"at most {MAX_NODES} entries in all")
@@ -295,16 +266,3 @@ class _Builder:
     def _stop(self, line: int, column: int, wrong: str, right: str) -> None:
         self.faults.append(Fault(line, column, wrong, right))
         raise _TooMuch
-
-
-def plain(node: Node | None) -> object:
-    """The tree as fresh dicts, lists, text and None. Depth is limited, so recursion is safe."""
-    match node:
-        case Mapping():
-            return {key: plain(entry.node) for key, entry in node.entries.items()}
-        case Listing():
-            return [plain(item) for item in node.items]
-        case Scalar():
-            return node.text
-        case None:
-            return None

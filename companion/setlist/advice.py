@@ -1,0 +1,140 @@
+"""What is allowed in a set list but probably not meant. Faults, which stop a set, are elsewhere."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+from itertools import combinations, pairwise
+from math import gcd
+from pathlib import Path as FilePath
+
+from companion.counting.pattern import Pattern, Track
+from companion.counting.rules import Cycle, Rule
+from companion.setlist.boundaries import part_paths, whole_phrases
+from companion.setlist.cues import cue_ticks, hold_ticks
+from companion.setlist.faults import Fault, quoted
+from companion.setlist.model import Cue, Part, SetList, Span, Unit
+from companion.setlist.places import Path, Places
+
+
+@dataclass(frozen=True, slots=True)
+class Advice:
+    """One piece of advice about what stands at `path` in the file."""
+
+    path: Path
+    notice: str
+    better: str
+
+    def at(self, places: Places) -> Fault:
+        """The advice with its line and column, to be shown as a fault is."""
+        return Fault(*places.at(self.path), self.notice, self.better)
+
+    def render(self, file: str | FilePath, places: Places) -> str:
+        """The advice as one line, `FILE:LINE:COLUMN: what it is; what would be better`."""
+        return self.at(places).render(file)
+
+
+def advise(setlist: SetList, places: Places | None = None) -> list[Advice]:
+    """All advice about a set list without faults: on its instruments, patterns and parts.
+
+    With the file's `places`, patterns that no part plays are named too.
+    """
+    return [*_instruments(setlist), *_patterns(setlist, places), *_parts(setlist)]
+
+
+def _instruments(setlist: SetList) -> Iterator[Advice]:
+    used = {setlist.clock_from} | {part.instrument for part in setlist.parts}
+    used |= {change.instrument for part in setlist.parts for change in part.changes}
+    for name, instrument in setlist.instruments.items():
+        path: Path = ("instruments", name)
+        if name not in used:
+            yield Advice(path, f"{quoted(name)} plays in no part", "leave it out, or add `on:`")
+        lead = instrument.lead
+        musical = lead.unit not in (Unit.TICKS, Unit.MILLISECONDS)
+        if instrument.at_once and musical and lead.count:
+            yield Advice(
+                (*path, "change", "send_before"),
+                f"{quoted(name)} changes at once, and so {lead} too early",
+                "leave `send_before` out, or give it in ms",
+            )
+
+
+def _patterns(setlist: SetList, places: Places | None) -> Iterator[Advice]:
+    played = {part.pattern.name: part.pattern for part in setlist.parts}
+    for pattern in played.values():
+        for track in pattern.tracks:
+            yield from _track(pattern, track)
+    for name in places.keys(("patterns",)) if places is not None else ():
+        if name not in played:
+            yield Advice(("patterns", name), f"no part plays {quoted(name)}", "add one, or drop it")
+
+
+def _track(pattern: Pattern, track: Track) -> Iterator[Advice]:
+    conditional = {t.name for t in pattern.tracks if any(s.rule.conditional for s in t.steps)}
+    for step in track.steps:
+        path: Path = ("patterns", pattern.name, "tracks", track.name, "steps", step.number)
+        if never(step.rule):
+            yield Advice(path, "this step never plays", "change its rule, or drop it")
+        for condition in step.rule.conditions:
+            if condition.track is not None and condition.track not in conditional:
+                yield Advice(
+                    path,
+                    f"{quoted(condition.track)} has no step with a rule of its own, so it always "
+                    "counts as silent",
+                    "look at another track, or leave the term out",
+                )
+
+
+def never(rule: Rule) -> bool:
+    """Whether `rule` is seen to hold on no pass, its terms taken two by two."""
+    if rule.impossible or 0 in rule.chances:
+        return True
+    if rule.first and not all(cycle.holds(1) for cycle in rule.cycles):
+        return True
+    return any(_apart(a, b) for a, b in combinations(rule.cycles, 2))
+
+
+def _apart(a: Cycle, b: Cycle) -> bool:
+    """Whether two cycles never hold on one pass: K1 = K2 modulo gcd(N1, N2) decides (CRT)."""
+    if a.negated and b.negated:
+        return a.n == b.n == 2 and a.k != b.k
+    if a.negated or b.negated:
+        held, barred = (b, a) if a.negated else (a, b)
+        return held.n % barred.n == 0 and (held.k - barred.k) % barred.n == 0
+    return (a.k - b.k) % gcd(a.n, b.n) != 0
+
+
+def _parts(setlist: SetList) -> Iterator[Advice]:
+    paths = list(part_paths(setlist))
+    for part, path in zip(setlist.parts, paths, strict=True):
+        for index, cue in enumerate(part.cues):
+            yield from _cue(cue, part, (*path, "cues", index))
+    for before, after in pairwise(setlist.parts):
+        waiting = [c for c in after.changes if not setlist.instruments[c.instrument].at_once]
+        uneven = before.pattern.phrase_ticks % before.pattern.pass_ticks
+        if before.phrases is None and waiting and uneven:
+            yield Advice(
+                paths[before.number - 1],
+                f"a phrase of {quoted(before.pattern.name)} may end inside a pass, but "
+                f"{quoted(waiting[0].instrument)} changes only at the end of one",
+                f"give the pattern a phrase of {whole_phrases(before.pattern)}",
+            )
+
+
+def _cue(cue: Cue, part: Part, path: Path) -> Iterator[Advice]:
+    end = part.planned_ticks
+    if end is None:
+        return
+    # One tick more than the part has, for `end` itself.
+    due = next(cue_ticks(cue.when, part.pattern, end, 0, end + 1), None)
+    if due is None or (due == end and cue.when.kind.value != "end"):
+        yield Advice(path, f"this cue never comes: {_planned(part)}", "move it, or drop it")
+        return
+    hold = hold_ticks(cue, part.pattern)
+    if due + hold > end:
+        held = cue.hold or Span(0, Unit.BARS)
+        yield Advice(path, f"a fill of {held} from here goes on past the part's end", "shorten it")
+
+
+def _planned(part: Part) -> str:
+    return f"the part ends after {Span(part.phrases or 0, Unit.PHRASES)}"
