@@ -78,9 +78,13 @@ class Server:
         """Listen and serve in a daemon thread; the port. Raises LinkError if it cannot listen."""
         try:
             self._bell, self._ear = socket.socketpair()
-            self._bell.setblocking(False)
-            self._ear.setblocking(False)
-            self._listen()
+            with contextlib.ExitStack() as undo:
+                undo.callback(self._bell.close)
+                undo.callback(self._ear.close)
+                self._bell.setblocking(False)
+                self._ear.setblocking(False)
+                self._listen()
+                undo.pop_all()
         except OSError as error:
             raise LinkError(f"cannot open the link to screens: {error.strerror}") from error
         self._thread.start()

@@ -5,10 +5,19 @@ from __future__ import annotations
 import time
 from collections.abc import Callable
 
+from hypothesis import HealthCheck, settings
+
 from companion.link.ask import new_socket
 from companion.link.endpoint import Endpoint
 from companion.link.messages import Coming, Snapshot, TrackView, Wish, decode_snapshot, encode_hello
 from companion.link.server import Server
+
+# A busy machine must not fail a property.
+steady = settings(
+    deadline=None,
+    max_examples=60,
+    suppress_health_check=[HealthCheck.too_slow, HealthCheck.function_scoped_fixture],
+)
 
 TOKEN = "low-tide"
 PATIENCE_S = 20.0
@@ -53,7 +62,11 @@ class Peer:
     def __init__(self, engine: Engine, hello: bytes | None = encode_hello(TOKEN)) -> None:
         self.socket = new_socket()
         self.socket.settimeout(PATIENCE_S)
-        self.socket.connect(("127.0.0.1", engine.endpoint.port))
+        try:
+            self.socket.connect(("127.0.0.1", engine.endpoint.port))
+        except OSError:
+            self.socket.close()
+            raise
         self.received = b""
         if hello is not None:
             self.say(hello)

@@ -67,7 +67,7 @@ async def odd_engine(answer: bytes, read_on: bool = True) -> AsyncIterator[Endpo
     """Something at the port that answers each hello with `answer` and then stays."""
 
     async def serve(reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
-        with contextlib.suppress(ConnectionError):
+        with contextlib.closing(writer), contextlib.suppress(ConnectionError):
             await reader.readline()
             writer.write(answer)
             if not read_on:
@@ -124,14 +124,15 @@ async def test_a_snapshot_in_pieces_is_put_together() -> None:
     line = encode_snapshot(tidewater(96))
 
     async def serve(reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
-        await reader.readline()
-        for start in range(0, len(line), 7):
-            writer.write(line[start : start + 7])
-            await asyncio.sleep(0)
-        writer.write(line + line[:50])
-        await asyncio.sleep(0.01)
-        writer.write(line[50:])
-        await reader.read()
+        with contextlib.closing(writer):
+            await reader.readline()
+            for start in range(0, len(line), 7):
+                writer.write(line[start : start + 7])
+                await asyncio.sleep(0)
+            writer.write(line + line[:50])
+            await asyncio.sleep(0.01)
+            writer.write(line[50:])
+            await reader.read()
 
     server = await asyncio.start_server(serve, "127.0.0.1", 0)
     endpoint = Endpoint(server.sockets[0].getsockname()[1], TOKEN)
@@ -230,6 +231,7 @@ def test_a_screen_that_was_suspended_wakes_to_the_present() -> None:
         child.kill()
         child.wait()
         reader.join()
+        child.stdout.close()
         engine.server.close()
 
 

@@ -12,8 +12,9 @@ import sys
 from pathlib import Path
 
 import pytest
-from hypothesis import HealthCheck, given, settings
+from hypothesis import given
 from hypothesis import strategies as st
+from link_peers import steady
 
 from companion.link.endpoint import (
     FILE_NAME,
@@ -189,7 +190,7 @@ def test_an_engine_of_another_version_is_named_as_such(tmp_path: Path) -> None:
             assert not isinstance(caught.value, NoEngine)
 
 
-@settings(suppress_health_check=[HealthCheck.function_scoped_fixture], max_examples=60)
+@steady
 @given(
     st.binary(max_size=80)
     | st.dictionaries(

@@ -9,7 +9,7 @@ from typing import Any
 import pytest
 from hypothesis import example, given
 from hypothesis import strategies as st
-from link_peers import tidewater
+from link_peers import steady, tidewater
 
 from companion.link.messages import (
     MAX_CLIENT_LINE,
@@ -60,6 +60,7 @@ JSON = st.recursive(
 DECODERS = (decode_hello, decode_wish, decode_snapshot)
 
 
+@steady
 @given(SNAPSHOTS)
 def test_any_snapshot_comes_back_as_it_was(snapshot: Snapshot) -> None:
     line = encode_snapshot(snapshot)
@@ -68,11 +69,13 @@ def test_any_snapshot_comes_back_as_it_was(snapshot: Snapshot) -> None:
     assert line.endswith(b"\n")
 
 
+@steady
 @given(st.sampled_from(WISHES), TEXT)
 def test_any_wish_comes_back_as_it_was(name: str, unit: str) -> None:
     assert decode_wish(encode_wish(Wish(name, unit))) == Wish(name, unit)
 
 
+@steady
 @given(TEXT)
 def test_a_hello_carries_version_and_token(token: str) -> None:
     assert decode_hello(encode_hello(token)) == (PROTOCOL, token)
@@ -97,6 +100,7 @@ def test_fields_of_a_newer_engine_are_passed_over() -> None:
     assert [t.name for t in back.tracks] == ["low drum", "shaker"]
 
 
+@steady
 @given(st.binary(max_size=200))
 @example(b"")
 @example(b"\xff\xfe")
@@ -112,6 +116,7 @@ def test_bytes_that_are_no_message_are_bad_messages(line: bytes) -> None:
             decode(line)
 
 
+@steady
 @given(JSON)
 def test_any_other_json_is_a_bad_message(content: object) -> None:
     line = json.dumps(content).encode()
@@ -127,6 +132,7 @@ def test_what_is_no_line_at_all_is_a_bad_message(line: Any) -> None:
             decode(line)
 
 
+@steady
 @given(st.data())
 def test_one_field_of_another_kind_spoils_a_snapshot_or_fits_its_kind(data: st.DataObject) -> None:
     message = json.loads(encode_snapshot(tidewater(96)))

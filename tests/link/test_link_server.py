@@ -10,9 +10,9 @@ import tracemalloc
 from collections.abc import Callable
 
 import pytest
-from hypothesis import HealthCheck, example, given, settings
+from hypothesis import example, given
 from hypothesis import strategies as st
-from link_peers import TOKEN, Engine, Peer, eventually, tidewater
+from link_peers import TOKEN, Engine, Peer, eventually, steady, tidewater
 
 from companion.link import guest as guest_module
 from companion.link import server as server_module
@@ -124,9 +124,7 @@ def test_a_hello_may_come_in_pieces_and_a_wish_on_its_heels(engine: Engine, join
     eventually(lambda: engine.wishes == [Wish("next", "phrase")])
 
 
-@settings(
-    max_examples=60, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture]
-)
+@steady
 @given(st.binary(max_size=300))
 @example(b"\n\n\n")
 @example(b"\x00" * 5000)
@@ -138,9 +136,7 @@ def test_garbage_from_a_stranger_is_answered_by_nothing(engine: Engine, line: by
     assert engine.built == 0
 
 
-@settings(
-    max_examples=60, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture]
-)
+@steady
 @given(st.binary(min_size=1, max_size=300))
 @example(b'{"wish":"encore"}')
 @example(b'{"wish":"next","unit":7}')
@@ -276,7 +272,10 @@ def test_a_full_house_lets_nobody_in_until_somebody_leaves(engine: Engine, join:
     screens[-1].hear_tick(1)
 
 
-def test_silent_strangers_cannot_keep_a_screen_out(engine: Engine, join: Join) -> None:
+def test_silent_strangers_cannot_keep_a_screen_out(
+    engine: Engine, join: Join, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(server_module, "HELLO_S", 600.0)
     strangers = [join(engine, hello=None) for _ in range(2 * MAX_STRANGERS)]
     screen = join(engine)
     screen.hear()
