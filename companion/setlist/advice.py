@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import combinations, pairwise
 from math import gcd
 from pathlib import Path as FilePath
@@ -12,34 +12,48 @@ from companion.counting.pattern import Pattern, Track
 from companion.counting.rules import Cycle, Rule
 from companion.setlist.boundaries import part_paths, whole_phrases
 from companion.setlist.cues import cue_ticks, hold_ticks
-from companion.setlist.faults import Fault, quoted
+from companion.setlist.faults import Fault, printable, quoted
 from companion.setlist.model import Cue, Part, SetList, Span, Unit
 from companion.setlist.places import Path, Places
 
 
 @dataclass(frozen=True, slots=True)
 class Advice:
-    """One piece of advice about what stands at `path` in the file."""
+    """One piece of advice: what is noticed, what would be better, and where in the file.
+
+    `path` leads there, as in ("songs", 0, "parts", 1); `line` and `column` count from 1.
+    """
 
     path: Path
     notice: str
     better: str
+    line: int = 1
+    column: int = 1
 
-    def at(self, places: Places) -> Fault:
-        """The advice with its line and column, to be shown as a fault is."""
-        return Fault(*places.at(self.path), self.notice, self.better)
+    @property
+    def text(self) -> str:
+        """The advice in one sentence, fit for a screen."""
+        return printable(f"{self.notice}; {self.better}")
 
-    def render(self, file: str | FilePath, places: Places) -> str:
+    def render(self, file: str | FilePath) -> str:
         """The advice as one line, `FILE:LINE:COLUMN: what it is; what would be better`."""
-        return self.at(places).render(file)
+        return Fault(self.line, self.column, self.notice, self.better).render(file)
 
 
 def advise(setlist: SetList, places: Places | None = None) -> list[Advice]:
-    """All advice about a set list without faults: on its instruments, patterns and parts.
+    """All advice about a set list without faults, by position.
 
-    With the file's `places`, patterns that no part plays are named too.
+    `places` are those of its file. Without them positions are 1:1, and patterns that no part plays
+    go unnoticed, for a set list has only patterns that are played.
     """
-    return [*_instruments(setlist), *_patterns(setlist, places), *_parts(setlist)]
+    found = [*_instruments(setlist), *_patterns(setlist, places), *_parts(setlist)]
+    if places is None:
+        return found
+    placed = []
+    for advice in found:
+        line, column = places.at(advice.path)
+        placed.append(replace(advice, line=line, column=column))
+    return sorted(placed, key=lambda advice: (advice.line, advice.column))
 
 
 def _instruments(setlist: SetList) -> Iterator[Advice]:
@@ -128,7 +142,9 @@ def _cue(cue: Cue, part: Part, path: Path) -> Iterator[Advice]:
     # One tick more than the part has, for `end` itself.
     due = next(cue_ticks(cue.when, part.pattern, end, 0, end + 1), None)
     if due is None or (due == end and cue.when.kind.value != "end"):
-        yield Advice(path, f"this cue never comes: {_planned(part)}", "move it, or drop it")
+        yield Advice(
+            path, f"this cue never comes: {_planned(part)}", "place it earlier, or drop it"
+        )
         return
     hold = hold_ticks(cue, part.pattern)
     if due + hold > end:

@@ -15,8 +15,7 @@ LONGEST_CYCLE = 128
 # A rule is a handful of terms; thousands would only slow every count down.
 MOST_TERMS = 32
 
-# A term ends at a comma, but a comma inside the name of an `if` term's track does not end it.
-_TERM = re.compile(r"\s*(if\b[^,]*(?:,[^,]*)??\s(?:played|silent)(?=\s*(?:,|$))|[^,]*)(,|$)", re.I)
+_IF = re.compile(r"if (.+) (played|silent)", re.IGNORECASE)
 
 
 @dataclass(slots=True)
@@ -31,15 +30,12 @@ class _Terms:
 def parse_rule(text: str, tracks: Sequence[str] = ()) -> Rule:
     """The rule that `text` says; `if` terms may name any of `tracks`. Raises BadText."""
     terms = _Terms()
-    pieces = [(m[1].rstrip(), m.start(1)) for m in _TERM.finditer(text)]
-    # The pattern also matches the nothing that follows the last term.
-    if len(pieces) > 1 and not text.rstrip().endswith(","):
-        pieces = [p for p in pieces if p[0] or p[1] < len(text)]
+    pieces = _pieces(text, tracks)
     if len(pieces) > MOST_TERMS:
         raise BadText(f"this rule has {len(pieces)} terms", f"use at most {MOST_TERMS}")
     for term, offset in pieces:
         try:
-            _read(" ".join(term.split()), terms, tracks)
+            _read(term, terms, tracks)
         except BadText as bad:
             raise BadText(bad.wrong, bad.right, offset) from None
     impossible = (
@@ -57,6 +53,26 @@ def parse_rule(text: str, tracks: Sequence[str] = ()) -> Rule:
     )
 
 
+def _pieces(text: str, tracks: Sequence[str]) -> list[tuple[str, int]]:
+    """The terms of `text`, each with its offset. A comma in a track's name ends no term."""
+    pieces: list[tuple[str, int]] = []
+    offset = 0
+    for piece in text.split(","):
+        at = offset + len(piece) - len(piece.lstrip())
+        term = " ".join(piece.split())
+        if pieces and _names_track(f"{pieces[-1][0]}, {term}", tracks):
+            pieces[-1] = (f"{pieces[-1][0]}, {term}", pieces[-1][1])
+        else:
+            pieces.append((term, at))
+        offset += len(piece) + 1
+    return pieces
+
+
+def _names_track(term: str, tracks: Sequence[str]) -> bool:
+    match = _IF.fullmatch(term)
+    return match is not None and folded(match[1]) in {folded(track) for track in tracks}
+
+
 def _read(term: str, terms: _Terms, tracks: Sequence[str]) -> None:
     said = term.casefold()
     if said == "always":
@@ -71,7 +87,7 @@ def _read(term: str, terms: _Terms, tracks: Sequence[str]) -> None:
         terms.first.add(said == "first pass")
     elif said in ("fill", "no fill"):
         terms.fill.add(said == "fill")
-    elif match := re.fullmatch(r"if (.+) (played|silent)", term, re.IGNORECASE):
+    elif match := _IF.fullmatch(term):
         terms.conditions.append(If(_track(match[1], tracks), match[2].casefold() == "played"))
     else:
         raise BadText(

@@ -119,6 +119,10 @@ def _no_space(text: str, start: int) -> tuple[int, str, str] | None:
     """A `key:value` on the line that begins at `start`, or on the one above it."""
     for begin in (start, _line_start(text, max(0, start - 2))):
         if match := _NO_SPACE.match(text, begin):
-            key = f"{match[1]}:"
-            return match.end(), f"there is no space after `{key}`", f"write `{key} ` and the value"
+            key = quoted(f"{match[1]}:")
+            return (
+                match.end(),
+                f"there is no space after {key}",
+                f"write {key}, a space and the value",
+            )
     return None

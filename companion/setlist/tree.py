@@ -167,8 +167,8 @@ class _Builder:
                 Fault(
                     line,
                     column,
-                    f"`*{name}` refers to an anchor `&{name}` that is not set above",
-                    f'put text that begins with an asterisk in quotes: "*{name}"',
+                    f"{quoted('*' + name)} refers to an anchor {quoted('&' + name)} not set above",
+                    "put text that begins with an asterisk in quotes",
                 )
             )
             self.muted.add(line)
@@ -176,7 +176,9 @@ class _Builder:
             return
         node = self.anchors[name]
         if node is None:
-            self._stop(line, column, f"`*{name}` stands inside its own anchor", "write it out")
+            self._stop(
+                line, column, f"{quoted('*' + name)} stands inside its own anchor", "write it out"
+            )
         else:
             self._add(node, spot=(line, column))
 

@@ -1,0 +1,1 @@
+"""Reading set lists: every key, every fault with its line and column, and attacks on the reader."""
