@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import os
 import subprocess
 import sys
 import tempfile
@@ -83,17 +82,17 @@ def _engine_runs() -> bool:
 
 def _spawn(set_file: Path, arguments: list[str], complaints: IO[bytes]) -> subprocess.Popen[bytes]:
     # A session of its own: closing the terminal, or Ctrl-C in it, must not reach the engine.
-    apart: dict[str, object] = {"start_new_session": True}
-    if os.name == "nt":
-        flags = subprocess.CREATE_NEW_PROCESS_GROUP | subprocess.DETACHED_PROCESS  # type: ignore[attr-defined]
-        apart = {"creationflags": flags}
+    flags = 0
+    if sys.platform == "win32":
+        flags = subprocess.CREATE_NEW_PROCESS_GROUP | subprocess.DETACHED_PROCESS
     command = [sys.executable, "-m", "companion", "engine", *arguments, "--", str(set_file)]
     return subprocess.Popen(
         command,
         stdin=subprocess.DEVNULL,
         stdout=subprocess.PIPE,
         stderr=complaints,
-        **apart,  # type: ignore[call-overload]
+        start_new_session=True,
+        creationflags=flags,
     )
 
 

@@ -77,8 +77,10 @@ class Keeper:
         if self._thread.is_alive():
             self._thread.join(timeout=2.0)
         self._routes = {}
-        for port in [*self._inputs.values(), *self._outputs.values(), *self._retired]:
-            port.close()
+        for source in self._inputs.values():
+            source.close()
+        for output in [*self._outputs.values(), *self._retired]:
+            output.close()
         if self._system is not None:
             self._system.close()
 

@@ -11,15 +11,20 @@ from dataclasses import dataclass
 from enum import Enum
 
 from companion.counting.ticks import TICKS_PER_SONG_POSITION
+from companion.follow.gate import Finding
 from companion.follow.transport import Effect, Signal, State, transport
 from companion.setlist.model import Part, ProgramChange, SetList, Unit
 
 JOINED = "joined in the middle: no start was heard"
 CLOCK_LOST = "the clock is lost"
 CLOCK_WAS_LOST = "the clock was lost and came back"
+CLOCK_ODD = "a clock tick may be missing or doubled"
 MOVED = "the instrument moved its position while playing"
 ELSEWHERE = "the instrument jumped to another part"
 STOPPED_BEFORE_CHANGE = "the instrument stopped between a program change and its boundary"
+
+# Doubts that the clock itself may clear within a beat: what falls due meanwhile waits a little.
+PASSING = (CLOCK_ODD, CLOCK_WAS_LOST)
 
 NOTHING: tuple[Send, ...] = ()
 
@@ -45,13 +50,15 @@ class Send:
 class _Pending:
     """A program change for the coming boundary. `due` is its tick, None for a lead in time."""
 
-    __slots__ = ("change", "due", "lead_ns", "outcome")
+    __slots__ = ("change", "due", "lead_ns", "outcome", "waits")
 
     def __init__(self, change: ProgramChange, due: int | None, lead_ns: int) -> None:
         self.change = change
         self.due = due
         self.lead_ns = lead_ns
         self.outcome = Outcome.OPEN
+        # Fell due while the clock was in question; may still leave within its lead.
+        self.waits = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -128,8 +135,7 @@ class Conductor:
     def signal(self, signal: Signal, value: int = 0) -> tuple[Send, ...]:
         """Take one signal; `value` is the song position in units of 6 clocks. Returns what is due.
 
-        A clock that comes back after silence counts as one tick here; see `regain` for a gap
-        whose length is known.
+        A clock counts as one tick here; see `advance` and `regain` for what the gate makes of it.
         """
         self.state, effect = transport(self.state, signal)
         if effect is Effect.ADVANCE:
@@ -156,28 +162,34 @@ class Conductor:
             case Effect.LOSE:
                 self._lose()
             case Effect.REGAIN:
-                return self.regain(0, False)
+                return self.regain(1)
             case Effect.FORGET:
                 self._forget()
         return NOTHING
 
-    def regain(self, missed: int, certain: bool) -> tuple[Send, ...]:
-        """The clock is back with this tick, after `missed` ticks that were not heard.
-
-        `certain` says that the gap is known to the tick; else the count stays unsure. Nothing that
-        fell due in the gap is sent: it would be late.
-        """
-        self.state = State.RUNNING
-        self.count += 1
-        for _ in range(missed):
+    def advance(self, ticks: int) -> tuple[Send, ...]:
+        """Go on by `ticks` ticks (0 or more) with one clock; only the last is a time to send."""
+        for _ in range(ticks - 1):
             self._fresh = False
             self._act(self.tick + 1, False)
-        if certain and self.doubt == CLOCK_LOST:
-            self._trust()
-        elif self.doubt == CLOCK_LOST:
+        return self.signal(Signal.CLOCK) if ticks > 0 else NOTHING
+
+    def regain(self, ticks: int) -> tuple[Send, ...]:
+        """The clock is back after a silence: go on by `ticks` ticks, unsure until cleared."""
+        self.state = State.RUNNING
+        self.count += 1
+        if self.doubt == CLOCK_LOST:
             self._doubt(CLOCK_WAS_LOST)
-        self._fresh = False
-        return self._act(self.tick + 1, True)
+        return self.advance(ticks)
+
+    def heed(self, finding: Finding) -> None:
+        """Take in what the gate found about the clock."""
+        if finding is Finding.DOUBT and self.sure:
+            self.count += 1
+            self._doubt(CLOCK_ODD)
+        elif finding is Finding.CLEARED and self.doubt in PASSING:
+            self.count += 1
+            self._trust()
 
     # -- what is asked -----------------------------------------------------------------------
 
@@ -271,6 +283,11 @@ class Conductor:
         for pending in self._pending:
             if pending.change is send.change and not out:
                 pending.outcome = Outcome.MISSED
+
+    @property
+    def fresh(self) -> bool:
+        """Whether the next clock is the first at a position that was set rather than counted."""
+        return self._fresh
 
     @property
     def part(self) -> Part:
@@ -406,12 +423,15 @@ class Conductor:
             if tick < due:
                 continue
             self.count += 1
-            on_time = pending.due is None or tick == due
+            on_time = pending.due is None or tick == due or pending.waits
             if not (self.sends and self.armed):
                 pending.outcome = Outcome.BY_HAND
             elif self.sure and may_send and on_time:
                 pending.outcome = Outcome.SENT
                 sends.append(Send(pending.change, self._part.number + 1, end - tick))
+            elif on_time and self.doubt in PASSING and 2 * (end - tick) > end - due:
+                # Half the lead may go by while the clock is looked into; then it is too late.
+                pending.waits = True
             else:
                 pending.outcome = Outcome.MISSED
         if tick == end:
@@ -487,7 +507,7 @@ class Conductor:
         return tuple(Send(change, index + 1, 0) for change in changes)
 
     def _take_part(self, index: int) -> None:
-        self._part: Part = self.setlist.parts[index]
+        self._part = self.setlist.parts[index]
 
     def _next_part(self) -> Part | None:
         number = self._part.number

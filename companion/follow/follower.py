@@ -9,6 +9,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from companion.follow.conductor import NOTHING, Conductor, Send
+from companion.follow.gate import Finding, Gate
 from companion.follow.tempo import TempoTracker
 from companion.follow.transport import Signal, State
 from companion.setlist.model import SetList
@@ -27,6 +28,8 @@ SILENT_TICKS = 6
 SILENT_NS = 500_000_000
 # Active sensing comes at least every 300 ms (MIDI 1.0); a tenth more for a late driver.
 SENSING_NS = 330_000_000
+# A clock that was away for longer than this while nothing ran says nothing about the tempo now.
+LAPSE_NS = 1_000_000_000
 # How long another clock is mentioned after its latest tick.
 OTHER_CLOCK_NS = 1_000_000_000
 
@@ -40,6 +43,7 @@ class Follower:
     def __init__(self, setlist: SetList, *, sends: bool = True) -> None:
         self.conductor = Conductor(setlist, sends=sends)
         self.tempo = TempoTracker()
+        self._gate = Gate(self.tempo)
         self.port: str | None = None
         self.clocks_lost = 0
         self.last_clock_ns = 0
@@ -101,16 +105,30 @@ class Follower:
         return [p for p, t in self._others.items() if now_ns - t < OTHER_CLOCK_NS]
 
     def _clock(self, t_ns: int) -> tuple[Send, ...]:
-        conductor = self.conductor
-        tempo = self.tempo
-        if conductor.state is State.LOST:
-            tempo.lapse()
-        elif t_ns - self.last_clock_ns > 2 * SILENT_NS:
-            tempo.lapse()
+        conductor, gate = self.conductor, self._gate
+        if t_ns - self.last_clock_ns > LAPSE_NS and conductor.state is not State.LOST:
+            gate.lapse()
         self.last_clock_ns = t_ns
-        tempo.hear(t_ns)
-        conductor.period_ns = tempo.period_ns
-        return conductor.signal(Signal.CLOCK)
+        if conductor.state is State.RUNNING and not conductor.fresh:
+            ticks, finding = gate.hear(t_ns)
+        elif conductor.state is State.LOST:
+            ticks, finding = gate.regain(t_ns)
+            conductor.period_ns = self.tempo.period_ns
+            sends = conductor.regain(ticks)
+            conductor.heed(finding)
+            return sends
+        else:
+            ticks, finding = 1, Finding.NOTHING
+            if conductor.state is State.RUNNING:
+                gate.first(t_ns)
+            else:
+                gate.idle(t_ns)
+        conductor.period_ns = self.tempo.period_ns
+        if finding is not Finding.NOTHING:
+            conductor.heed(finding)
+        if ticks == 1:
+            return conductor.signal(Signal.CLOCK)
+        return conductor.advance(ticks)
 
     def _silent(self, signal: Signal) -> bool:
         if self.conductor.state is State.RUNNING:
@@ -126,7 +144,7 @@ class Follower:
         if self.port is None or (silent and self.conductor.state is not State.RUNNING):
             self.port = port
             self._senses = False
-            self.tempo.lapse()
+            self._gate.lapse()
             self._others.pop(port, None)
             return True
         if message[0] == CLOCK:

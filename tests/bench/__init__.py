@@ -1,0 +1,1 @@
+"""Benchmarks: each prints a table with a baseline measured in the same run. None is a test."""
