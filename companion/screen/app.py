@@ -109,8 +109,11 @@ class StageApp(App[str]):
         before = self._snapshot
         if before is not None and snapshot.notice and snapshot.notice != before.notice:
             self._say(snapshot.notice)
+        first = self._connected is None
         self._snapshot = snapshot
         self._connected = True
+        if first:
+            self.draw()
 
     def _state(self, connected: bool) -> None:
         self._connected = connected

@@ -13,6 +13,8 @@ from companion.screen.wording import Alarm, Fact
 
 # "in 12 beats" and two spaces.
 _WHEN_WIDTH = 13
+# Where a sentence may be parted when only its beginning fits in large letters.
+_BREAKS = (";", ":", ".", ",")
 # An alarm's head in large letters, with air above and below, and one more line.
 _LARGE_ALARM_ROWS = 6
 
@@ -23,15 +25,26 @@ def draw_action(reading: Reading, width: int, height: int) -> list[Row]:
     role = "soon" if _pressing(entry) else "strong"
     room = width - 4
     whole = f"{entry.when}: {entry.text}" if entry.when else entry.text
-    if height > 2:
-        large = render_sentence(whole, room, height)
-        if not large and entry.when:
-            # The sentence alone; when it comes stands over it.
-            large = render_sentence(entry.text, room, height - 1)
-            large = [f"{entry.when}:", *large] if large else []
-        if large:
-            return _marked(large, role)
-    return _marked(fold(whole, room, height), role)
+    lines = _large(entry, room, height) if height > 2 else []
+    return _marked(lines or fold(whole, room, height), role)
+
+
+def _large(entry: Entry, width: int, height: int) -> list[str]:
+    """As much of the sentence in large letters as fits: all, without its when, or its beginning."""
+    over = [f"{entry.when}:"] if entry.when else []
+    whole = render_sentence(" ".join([*over, entry.text]), width, height)
+    if whole:
+        return whole
+    alone = render_sentence(entry.text, width, height - len(over))
+    if alone:
+        return [*over, *alone]
+    breaks = [entry.text.find(mark) for mark in _BREAKS if mark in entry.text]
+    if not breaks:
+        return []
+    head, tail = entry.text[: min(breaks)], entry.text[min(breaks) + 1 :].strip()
+    rest = fold(tail, width, 2)
+    beginning = render_sentence(head, width, height - len(over) - len(rest))
+    return [*over, *beginning, *rest] if beginning else []
 
 
 def _marked(lines: list[str], role: str) -> list[Row]:

@@ -12,6 +12,9 @@ from textual.widget import Widget
 
 from companion.screen.keys import KEYS, Key, key_name
 
+# Columns between two caps.
+_AIR = 2
+
 
 class KeyCap(Widget):
     """One key and what it does."""
@@ -22,7 +25,7 @@ class KeyCap(Widget):
     def __init__(self, key: Key) -> None:
         super().__init__()
         self.key = key
-        self.columns = len(key_name(key)) + 1 + len(key.description) + 2
+        self.columns = len(key_name(key)) + 1 + len(key.description) + _AIR
         self.styles.width = self.columns
         self.tooltip = key.tooltip
 
@@ -65,7 +68,8 @@ class KeyRow(Horizontal):
 
     def _fit(self) -> None:
         """In a narrow window help and close stay, then the keys that would work now."""
-        room = self.size.width
+        # The air after the last cap may fall off the edge.
+        room = self.size.width + _AIR
         for cap in sorted(self.query(KeyCap), key=self._need):
             cap.display = cap.columns <= room
             room -= cap.columns if cap.display else 0

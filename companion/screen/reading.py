@@ -108,8 +108,8 @@ def _figure(snapshot: Snapshot, at: Spot, condition: str) -> tuple[str, str]:
     if condition in _STATE_FIGURES:
         return _STATE_FIGURES[condition], ""
     if at.stage is Stage.NOW:
-        return "NOW", ""
-    count = reckon.countdown(snapshot, max(1, at.left))
+        return ("NOW?" if doubtful(snapshot, condition) else "NOW"), ""
+    count = reckon.countdown(snapshot, max(1, at.left), steps=True)
     return str(count.count), count.units + ("?" if doubtful(snapshot, condition) else "")
 
 

@@ -17,6 +17,8 @@ REACH_NS = 2_000_000_000
 STEADY_TICKS = 2
 # Ten figures a second is about what an eye can still tell apart; faster steps stay one beat.
 LEAST_STEP_SECONDS = 0.1
+# More figures than this in one beat could flash more than three times in a second.
+MOST_STEPS = 4
 # A phrase shorter than this would make its "now" a flicker, so it has none.
 LEAST_PHRASE_SECONDS = 1.0
 # WCAG 2.2, 2.3.1: no more than three flashes a second, so no pulse above 180 a minute.
@@ -148,25 +150,25 @@ def ticks_stage(snapshot: Snapshot, ticks: int) -> Stage:
     return Stage.NEAR if ticks <= 2 * snapshot.bar_ticks else Stage.FAR
 
 
-def countdown(snapshot: Snapshot, ticks: int) -> Countdown:
-    """`ticks` (1 or more) in the unit that matters: bars, in the last bar beats, then steps.
+def countdown(snapshot: Snapshot, ticks: int, *, steps: bool = False) -> Countdown:
+    """`ticks` (1 or more) in the unit that matters: bars, in the last bar beats.
 
-    The unit under way counts as one to go, as a musician counts down. Steps too fast to read, or
-    as long as a beat, are not counted.
+    With `steps` the last beat is counted in steps, the last four where it has more, unless they
+    are too fast to read. The unit under way counts as one to go, as a musician counts down.
     """
     if ticks > snapshot.bar_ticks:
         return Countdown(-(-ticks // snapshot.bar_ticks), "bar")
-    if ticks > snapshot.beat_ticks or not _steps_readable(snapshot):
-        return Countdown(-(-ticks // snapshot.beat_ticks), "beat")
-    return Countdown(-(-ticks // snapshot.step_ticks), "step")
+    if steps and ticks <= _counted_steps(snapshot) * snapshot.step_ticks:
+        return Countdown(-(-ticks // snapshot.step_ticks), "step")
+    return Countdown(-(-ticks // snapshot.beat_ticks), "beat")
 
 
-def _steps_readable(snapshot: Snapshot) -> bool:
-    if snapshot.step_ticks >= snapshot.beat_ticks:
-        return False
-    return snapshot.tempo > 0 and (
-        snapshot.step_ticks * tick_seconds(snapshot.tempo) >= LEAST_STEP_SECONDS
-    )
+def _counted_steps(snapshot: Snapshot) -> int:
+    if snapshot.tempo <= 0 or snapshot.step_ticks >= snapshot.beat_ticks:
+        return 0
+    if snapshot.step_ticks * tick_seconds(snapshot.tempo) < LEAST_STEP_SECONDS:
+        return 0
+    return min(MOST_STEPS, snapshot.beat_ticks // snapshot.step_ticks)
 
 
 def seconds_left(snapshot: Snapshot, ticks: int) -> int | None:

@@ -1,0 +1,143 @@
+"""Snapshots of an evening with Tidewater, a feed that plays them, and eyes. No tests here."""
+
+from __future__ import annotations
+
+import asyncio
+from collections.abc import Callable
+from dataclasses import replace
+from typing import Any
+
+from rich.segment import Segment
+from textual.app import App
+
+from companion.link.messages import Coming, Snapshot, TrackView, Wish
+
+SIZES = ((40, 12), (80, 24), (120, 40), (200, 60))
+
+COMING = (
+    Coming(378, "step", "low drum, step 16", track="low drum", step=16),
+    Coming(384, "cue", "unmute shaker", do="unmute", tracks=("shaker",), warn_ticks=192),
+    Coming(480, "step", "reverse swell (shaker, step 5), chance 50%", track="shaker", chance=0.5),
+    Coming(600, "step", "gull, step 9, chance 25%", track="gull", chance=0.25),
+    Coming(768, "cue", "open the filter", do="say", warn_ticks=96),
+    Coming(900, "step", "low drum, step 16", track="low drum", step=16),
+    Coming(1440, "fill", "hold the fill for 1 bar", hold_ticks=96, warn_ticks=96),
+    Coming(1536, "change", "change to high water: program 13 goes to drums", part=2, warn_ticks=96),
+)
+TRACKS = (
+    TrackView("low drum", False),
+    TrackView("tide bell", False),
+    TrackView("shaker", True),
+    TrackView("gull", False),
+)
+
+
+def slack_water(tick: int = 100, **changes: Any) -> Snapshot:
+    """The first part of Tidewater at `tick`: two phrases of eight bars of 4/4 in sixteenths."""
+    phrase, in_phrase = divmod(tick, 768)
+    running = Snapshot(
+        at_ns=0,
+        tick_ns=0,
+        set_name="Tidewater",
+        state="running",
+        sending=True,
+        tempo=118.0,
+        song="Slack water",
+        songs=5,
+        parts=9,
+        pattern="slack water",
+        instrument="drums",
+        tick=tick,
+        pass_number=tick // 96 + 1,
+        step=tick % 96 // 6 + 1,
+        bar=tick // 96 + 1,
+        beat=tick % 96 // 24 + 1,
+        phrase=phrase + 1,
+        phrase_pass=in_phrase // 96 + 1,
+        phrase_ticks_left=768 - in_phrase,
+        phrases_planned=2,
+        part_ticks_left=1536 - tick,
+        next_part="high water",
+        change_ticks=1536 - tick,
+        change_part=2,
+        change_program=13,
+        clock_port="drums",
+        jitter_ms=0.3,
+        tracks=TRACKS,
+        coming=tuple(c for c in COMING if c.tick > tick - 24),
+    )
+    return replace(running, **changes)
+
+
+UNSURE = {"sure": False, "doubt": "joined in the middle", "sending": False}
+LOST = {"state": "lost", "sure": False, "doubt": "the clock was lost", "sending": False}
+WAITING = {"state": "waiting", "tempo": 0.0, "clock_port": ""}
+READY = {"state": "ready", "sure": False, "doubt": "joined in the middle"}
+NOT_SENDING = {"sending": False, "sending_note": "started without sending"}
+TROUBLE = {"troubles": ("the port of drums is gone: plug it in again", "the take is not recorded")}
+
+# Each state a performer may look up to, with the tick it is seen at.
+STATES: dict[str, Snapshot] = {
+    "far": slack_water(100),
+    "near": slack_water(580),
+    "imminent": slack_water(700),
+    "last beat": slack_water(755),
+    "now": slack_water(770),
+    "waiting": slack_water(0, **WAITING),
+    "ready": slack_water(0, **READY),
+    "stopped": slack_water(300, state="stopped"),
+    "lost": slack_water(500, **LOST),
+    "unsure": slack_water(400, **UNSURE),
+    "not sending": slack_water(500, **NOT_SENDING),
+    "trouble": slack_water(500, **TROUBLE),
+}
+
+
+class Clock:
+    """A clock that stands still until it is moved."""
+
+    def __init__(self) -> None:
+        self.ns = 0
+
+    def __call__(self) -> int:
+        return self.ns
+
+
+class Feed:
+    """Plays what it is given and remembers the wishes."""
+
+    def __init__(self, *snapshots: Snapshot, connected: bool = True, answers: bool = True) -> None:
+        self._snapshots = snapshots
+        self._connected = connected
+        self._answers = answers
+        self.wishes: list[Wish] = []
+        self.say: Callable[[Snapshot], None] = lambda snapshot: None
+        self.state: Callable[[bool], None] = lambda connected: None
+
+    async def run(
+        self, on_snapshot: Callable[[Snapshot], None], on_state: Callable[[bool], None]
+    ) -> None:
+        self.say, self.state = on_snapshot, on_state
+        for snapshot in self._snapshots:
+            on_snapshot(snapshot)
+        on_state(self._connected)
+        await asyncio.Event().wait()
+
+    def wish(self, wish: Wish) -> bool:
+        self.wishes.append(wish)
+        return self._answers
+
+
+def segments(app: App[Any]) -> list[list[Segment]]:
+    """What stands on the terminal, row by row, with its colours."""
+    return [list(strip) for strip in app.screen._compositor.render_strips()]
+
+
+def seen(app: App[Any]) -> list[str]:
+    """What stands on the terminal, row by row."""
+    return ["".join(segment.text for segment in row) for row in segments(app)]
+
+
+def words(app: App[Any]) -> str:
+    """All words on the terminal, a line break being a space."""
+    return " ".join(" ".join(seen(app)).split())

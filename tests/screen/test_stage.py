@@ -1,0 +1,341 @@
+"""The screen in a performer's hands: what it shows at every size, and what its keys do."""
+
+from __future__ import annotations
+
+import asyncio
+
+import pytest
+
+from companion.link.messages import LinkError, Wish
+from companion.screen.app import NOTICE_NS, make_app
+from companion.screen.dialogs import CAUTIONS
+from companion.screen.keys import KEYS
+from companion.screen.sheet import Sheet
+from tests.screen.stage import (
+    LOST,
+    STATES,
+    UNSURE,
+    WAITING,
+    Clock,
+    Feed,
+    seen,
+    slack_water,
+    words,
+)
+
+EDGES = ((40, 12), (40, 70), (60, 16), (80, 24), (100, 31), (120, 40), (240, 12), (240, 70))
+
+
+@pytest.mark.parametrize("size", EDGES)
+@pytest.mark.parametrize("name", STATES)
+async def test_nothing_important_is_cut_at_any_size(name: str, size: tuple[int, int]) -> None:
+    app = make_app(Feed(STATES[name]), now_ns=Clock())
+    async with app.run_test(size=size) as pilot:
+        await pilot.pause()
+        rows = seen(app)
+        assert [len(row) for row in rows] == [size[0]] * size[1]
+        text = words(app).lower()
+        reading = app.reading()
+        in_phrase, passes = reading.pass_fact or (0, 0)
+        if size[0] < 112:
+            # Wider windows have these in large letters.
+            assert f"pass {in_phrase} of {passes}" in text
+            assert "phrase 1" in text or "phrase 2" in text
+        if size[1] < 32:
+            # Higher windows have the action in large letters.
+            assert " ".join(reading.action.text.lower().split()) in text.replace("▌ ", "")
+        for alarm in reading.alarms[:1]:
+            if size[1] < 36:
+                assert alarm.head.lower() in text
+                assert "…" not in "".join(rows[:2])
+        assert "q close" in text
+        assert "h help" in text
+
+
+async def test_the_figure_grows_with_the_window() -> None:
+    heights = []
+    for size in ((40, 12), (80, 24), (120, 40), (200, 60)):
+        app = make_app(Feed(slack_water(100)), now_ns=Clock())
+        async with app.run_test(size=size) as pilot:
+            await pilot.pause()
+            heights.append(app.query_one("#countdown", Sheet).size.height)
+    assert heights == sorted(set(heights))
+    # Near half of the window is the countdown's.
+    assert heights[-1] > 60 * 0.45
+
+
+async def test_the_window_changes_its_size_in_the_middle_of_a_song() -> None:
+    app = make_app(Feed(slack_water(100)), now_ns=Clock())
+    async with app.run_test(size=(120, 40)) as pilot:
+        await pilot.resize_terminal(40, 12)
+        await pilot.pause()
+        assert "pass 2 of 8" in words(app)
+        assert len(seen(app)) == 12
+
+
+async def test_the_countdown_runs_on_with_the_clock_alone() -> None:
+    clock = Clock()
+    app = make_app(Feed(slack_water(700)), now_ns=clock)
+    async with app.run_test(size=(80, 24)) as pilot:
+        await pilot.pause()
+        assert app.reading().figure == "3"
+        # A beat at 118 beats a minute lasts 0.508 s.
+        clock.ns = 510_000_000
+        app.draw()
+        await pilot.pause()
+        assert app.reading().figure == "2"
+        assert "0:01" in words(app)
+
+
+async def test_a_frame_with_nothing_new_repaints_nothing() -> None:
+    app = make_app(Feed(slack_water(100)), now_ns=Clock())
+    async with app.run_test(size=(80, 24)) as pilot:
+        await pilot.pause()
+        agenda = app.query_one("#agenda", Sheet)
+        painted: list[object] = []
+        agenda.refresh = lambda *regions, **_: painted.append(regions)  # type: ignore[method-assign, assignment, misc]
+        app.draw()
+        assert painted == []
+
+
+async def test_before_the_engine_was_heard_nothing_is_claimed() -> None:
+    feed = Feed()
+    feed.run = _never  # type: ignore[method-assign]
+    app = make_app(feed, now_ns=Clock())
+    async with app.run_test(size=(80, 24)) as pilot:
+        await pilot.pause()
+        assert "NO" not in words(app)
+
+
+async def _never(*_: object) -> None:
+    await asyncio.Event().wait()
+
+
+async def test_with_no_engine_to_be_found_the_screen_says_so_and_comes_back_by_itself() -> None:
+    feed = Feed(connected=False)
+    app = make_app(feed, now_ns=Clock())
+    async with app.run_test(size=(80, 24)) as pilot:
+        await pilot.pause()
+        assert "NO ENGINE: The engine does not answer" in words(app)
+        assert "phrase" not in words(app)
+        feed.state(True)
+        feed.say(slack_water(100))
+        app.draw()
+        await pilot.pause()
+        assert "NO ENGINE" not in words(app)
+        assert "pass 2 of 8" in words(app)
+
+
+async def test_a_link_that_is_refused_is_told_in_words() -> None:
+    class Refused(Feed):
+        async def run(self, on_snapshot: object, on_state: object) -> None:
+            raise LinkError("this engine speaks another version")
+
+    app = make_app(Refused(), now_ns=Clock())
+    async with app.run_test(size=(80, 24)) as pilot:
+        await pilot.pause()
+        app.draw()
+        await pilot.pause()
+        assert "another version" in words(app)
+        assert "NO ENGINE" in words(app)
+
+
+# -- keys ------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    ("key", "snapshot", "wish"),
+    [
+        ("n", slack_water(100), Wish("next")),
+        ("b", slack_water(100), Wish("back")),
+        ("s", slack_water(100), Wish("disarm")),
+        ("s", slack_water(100, sending=False), Wish("arm")),
+        ("1", slack_water(100), Wish("align", "phrase")),
+        ("0", slack_water(100), Wish("align")),
+        ("c", slack_water(100, **UNSURE), Wish("confirm")),
+    ],
+)
+async def test_each_key_asks_the_engine_for_one_thing(key: str, snapshot, wish: Wish) -> None:  # type: ignore[no-untyped-def]
+    feed = Feed(snapshot)
+    app = make_app(feed, now_ns=Clock())
+    async with app.run_test(size=(80, 24)) as pilot:
+        await pilot.pause()
+        await pilot.press(key)
+        assert feed.wishes == [wish]
+
+
+@pytest.mark.parametrize(
+    ("key", "snapshot", "why"),
+    [
+        ("n", slack_water(100, next_part=""), "This is the last part."),
+        ("n", slack_water(100, **LOST), "The clock is lost; nothing can be planned."),
+        ("b", slack_water(100, change_ticks=None), "No change is on its way."),
+        ("1", slack_water(0, **WAITING), "No clock is running; press play on the instrument."),
+        ("c", slack_water(100), "The count is sure already."),
+        ("c", slack_water(100, **LOST), "The clock is lost; wait until it is back."),
+    ],
+)
+async def test_a_refused_key_says_why_and_asks_nothing(key: str, snapshot, why: str) -> None:  # type: ignore[no-untyped-def]
+    feed = Feed(snapshot)
+    clock = Clock()
+    app = make_app(feed, now_ns=clock)
+    async with app.run_test(size=(80, 24)) as pilot:
+        await pilot.pause()
+        await pilot.press(key)
+        await pilot.pause()
+        assert why in words(app)
+        assert feed.wishes == []
+        # The notice goes by itself, after four seconds of the injected clock.
+        feed.say(slack_water(100, at_ns=NOTICE_NS, tick_ns=NOTICE_NS))
+        clock.ns = NOTICE_NS
+        app.draw()
+        await pilot.pause()
+        assert why not in words(app)
+
+
+async def test_a_wish_that_cannot_be_sent_is_not_passed_over_in_silence() -> None:
+    app = make_app(Feed(slack_water(100), answers=False), now_ns=Clock())
+    async with app.run_test(size=(80, 24)) as pilot:
+        await pilot.pause()
+        await pilot.press("n")
+        await pilot.pause()
+        assert "nothing was asked of it" in words(app)
+
+
+async def test_what_the_engine_says_to_a_wish_is_shown() -> None:
+    feed = Feed(slack_water(100))
+    app = make_app(feed, now_ns=Clock())
+    async with app.run_test(size=(80, 24)) as pilot:
+        await pilot.pause()
+        feed.say(slack_water(100, notice="going to part 2 at the boundary"))
+        app.draw()
+        await pilot.pause()
+        assert "going to part 2 at the boundary" in words(app)
+
+
+async def test_a_key_can_be_clicked() -> None:
+    feed = Feed(slack_water(100))
+    app = make_app(feed, now_ns=Clock())
+    async with app.run_test(size=(80, 24)) as pilot:
+        await pilot.pause()
+        await pilot.click("KeyCap")
+        assert feed.wishes == [Wish("next")]
+
+
+async def test_in_a_narrow_window_the_keys_that_work_come_first() -> None:
+    app = make_app(Feed(slack_water(100, next_part="", change_ticks=None)), now_ns=Clock())
+    async with app.run_test(size=(40, 12)) as pilot:
+        await pilot.pause()
+        assert seen(app)[-1].split() == [
+            "s",
+            "Sending",
+            "1",
+            "The",
+            "one",
+            "h",
+            "Help",
+            "q",
+            "Close",
+        ]
+
+
+# -- closing ---------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    ("keys", "answer"),
+    [
+        (["enter"], "keep"),
+        (["k"], "keep"),
+        (["s"], "stop"),
+        (["down", "enter"], "stop"),
+        (["right", "enter"], "stop"),
+        (["up", "up", "enter"], "stop"),
+    ],
+)
+async def test_closing_asks_what_becomes_of_the_engine(keys: list[str], answer: str) -> None:
+    app = make_app(Feed(slack_water(100)), now_ns=Clock())
+    async with app.run_test(size=(80, 24)) as pilot:
+        await pilot.press("q")
+        await pilot.pause()
+        await pilot.press(*keys)
+        await pilot.pause()
+    assert app.return_value == answer
+
+
+@pytest.mark.parametrize("keys", [["b"], ["escape"], ["down", "down", "enter"]])
+async def test_going_back_closes_nothing(keys: list[str]) -> None:
+    feed = Feed(slack_water(100))
+    app = make_app(feed, now_ns=Clock())
+    async with app.run_test(size=(80, 24)) as pilot:
+        await pilot.press("q", *keys)
+        await pilot.pause()
+        assert app.is_running
+        assert len(app.screen_stack) == 1
+        assert feed.wishes == []
+
+
+@pytest.mark.parametrize("key", ["q", "ctrl+q", "ctrl+c"])
+async def test_the_closing_key_pressed_twice_closes_nothing(key: str) -> None:
+    app = make_app(Feed(slack_water(100)), now_ns=Clock())
+    async with app.run_test(size=(80, 24)) as pilot:
+        await pilot.press(key, key)
+        await pilot.pause()
+        assert app.is_running
+        assert "Keep the engine running" in words(app)
+
+
+async def test_the_count_goes_on_above_the_question() -> None:
+    clock = Clock()
+    app = make_app(Feed(slack_water(100)), now_ns=clock)
+    async with app.run_test(size=(80, 24)) as pilot:
+        await pilot.press("q")
+        await pilot.pause()
+        assert "pass 2 of 8" in words(app)
+        clock.ns = 1_990_000_000
+        app.draw()
+        await pilot.pause()
+        assert "pass 3 of 8" in words(app)
+
+
+# -- help and palette ------------------------------------------------------------------------
+
+
+async def test_help_has_every_key_and_every_caution() -> None:
+    app = make_app(Feed(slack_water(100)), now_ns=Clock())
+    async with app.run_test(size=(100, 60)) as pilot:
+        await pilot.press("h")
+        await pilot.pause()
+        text = words(app)
+        for key in KEYS:
+            assert f"{key.description} {key.tooltip}." in text
+        for caution in CAUTIONS:
+            assert caution in text
+        await pilot.press("escape")
+        await pilot.pause()
+        assert len(app.screen_stack) == 1
+
+
+async def test_the_palette_offers_only_what_would_work_now() -> None:
+    app = make_app(Feed(slack_water(100, next_part="")), now_ns=Clock())
+    async with app.run_test(size=(80, 50)) as pilot:
+        await pilot.pause()
+        await pilot.press("ctrl+p")
+        await pilot.pause()
+        text = words(app)
+        assert "Withdraw the change that was asked for" in text
+        assert "Go to the next part at the coming boundary" not in text
+        assert "The count is right: trust it again" not in text
+
+
+async def test_what_is_picked_in_the_palette_is_done() -> None:
+    feed = Feed(slack_water(100))
+    app = make_app(feed, now_ns=Clock())
+    async with app.run_test(size=(80, 50)) as pilot:
+        await pilot.pause()
+        await pilot.press("ctrl+p")
+        await pilot.press(*"take")
+        await pilot.pause()
+        await pilot.press("enter")
+        await pilot.pause()
+        assert feed.wishes == [Wish("back")]
