@@ -11,7 +11,7 @@ import contextlib
 import json
 import os
 import stat
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, field
 from pathlib import Path
 from types import TracebackType
 
@@ -45,7 +45,8 @@ class Endpoint:
     """
 
     port: int
-    token: str
+    # Out of the repr, and so out of logs and tracebacks.
+    token: str = field(repr=False)
     pid: int = 0
     version: int = PROTOCOL
     set_name: str = ""

@@ -57,6 +57,7 @@ def test_a_client_finds_what_the_engine_published(tmp_path: Path) -> None:
         found = find_endpoint(tmp_path)
         assert (found.port, found.token, found.set_name) == (4711, "token", "Tidewater")
         assert (found.pid, found.version) == (os.getpid(), PROTOCOL)
+        assert "token" not in repr(found)
         lock.publish(4711, "token", "Tidewater, second night")
         assert find_endpoint(tmp_path).set_name == "Tidewater, second night"
     with pytest.raises(NoEngine):

@@ -8,6 +8,7 @@ import struct
 import threading
 import tracemalloc
 from collections.abc import Callable
+from itertools import pairwise
 
 import pytest
 from hypothesis import example, given
@@ -68,6 +69,32 @@ def test_pokes_between_two_snapshots_count_as_one(engine: Engine, join: Join) ->
         engine.at(tick)
     assert screen.hear_tick(10_000).tick == 10_000
     assert engine.built < 1000
+
+
+def test_no_change_is_missed_however_it_falls(
+    engine: Engine, join: Join, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    # Each poke comes while the server is about to fall asleep, and nothing else would wake it.
+    monkeypatch.setattr(server_module, "KEEP_ALIVE_S", 600.0)
+    monkeypatch.setattr(server_module, "SNAPSHOT_S", 0.0)
+    screen = join(engine)
+    for tick in range(1, 2001):
+        engine.at(tick)
+        screen.hear_tick(tick)
+
+
+def test_snapshots_keep_their_distance(
+    engine: Engine, join: Join, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(server_module, "SNAPSHOT_S", 0.2)
+    screen = join(engine)
+    screen.hear()
+    times = []
+    for tick in (1, 2, 3):
+        engine.at(tick)
+        times.append(screen.hear_tick(tick).at_ns)
+    # Half of it leaves room for the moment between deciding to build and building.
+    assert min(b - a for a, b in pairwise(times)) > 0.1e9
 
 
 def test_a_snapshot_is_built_once_for_all(engine: Engine, join: Join) -> None:
@@ -151,6 +178,13 @@ def test_garbage_from_a_screen_costs_its_own_connection_only(engine: Engine, lin
     bystander.hear_tick(engine.tick)
     bystander.leave()
     assert engine.wishes == []
+
+
+def test_a_line_without_end_costs_its_own_connection(engine: Engine, join: Join) -> None:
+    screen = join(engine)
+    screen.say(b"x" * (MAX_CLIENT_LINE + 1))
+    screen.hear_out()
+    join(engine).hear()
 
 
 def test_a_wish_without_its_end_is_no_wish(engine: Engine, join: Join) -> None:
