@@ -82,7 +82,10 @@ class SetBuilder:
         return SetList("Tidewater", (song,), tuple(self.parts), dict(self.instruments))
 
 
-def three_parts(lead: Span = Span(1, Unit.BEATS), **instrument: object) -> SetList:
+ONE_BEAT = Span(1, Unit.BEATS)
+
+
+def three_parts(lead: Span = ONE_BEAT, **instrument: object) -> SetList:
     """Three one-phrase parts of two bars, programs 1, 2 and 3 on the wire, the last one open."""
     return (
         SetBuilder()

@@ -38,8 +38,7 @@ def big_pattern(name: str, rng: random.Random) -> Pattern:
         return Rule(cycles=(Cycle(1, n, negated=True),), chances=(Fraction(1, 2),))
 
     tracks = tuple(
-        Track(f"track {t}", 64, 6, tuple(Step(n, rule(t)) for n in range(1, 65)))
-        for t in range(16)
+        Track(f"track {t}", 64, 6, tuple(Step(n, rule(t)) for n in range(1, 65))) for t in range(16)
     )
     return Pattern(name=name, length=64, phrase_ticks=768, tracks=tracks)
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import random
+from itertools import pairwise
 
 from companion.engine.drivertime import WINDOW, DriverTime
 
@@ -24,7 +25,7 @@ def test_a_late_interpreter_does_not_move_the_stamps() -> None:
     rng = random.Random(1)
     lags = [0] + [rng.choice([0, 50_000, 5_000_000]) for _ in range(400)]
     got = stamps(lags)
-    intervals = [b - a for a, b in zip(got, got[1:], strict=False)]
+    intervals = [b - a for a, b in pairwise(got)]
     assert max(abs(i - STEP_NS) for i in intervals) <= 1
 
 

@@ -1,0 +1,79 @@
+"""The commands as a user types them, with the internal clock: no MIDI system needed."""
+
+from __future__ import annotations
+
+import json
+import signal
+from pathlib import Path
+
+from tests.cli.conftest import GOOD, Program
+
+
+def test_the_engine_counts_and_says_where_it_is(program: Program, good: Path) -> None:
+    with program.start(good, "--internal-clock"):
+        found = program.status_when(state="running", part=2)
+        assert set(found) >= {
+            "version", "state", "sure", "sending", "tempo", "song", "part", "pattern", "tick",
+            "pass", "step", "bar", "beat", "phrase", "next_change", "coming", "clock",
+        }  # fmt: skip
+        assert (found["version"], found["sure"], found["song"]) == (1, True, "Slack water")
+        assert found["pattern"] == "ebb line"
+        assert found["next_change"] is None
+        # 240 beats a minute, as the song says.
+        assert abs(found["tempo"] - 240) < 5
+        tick = found["tick"]
+        assert found["pass"] == tick // 96 + 1
+        assert found["step"] == tick % 96 // 6 + 1
+        assert found["beat"] == tick % 96 // 24 + 1
+        assert found["phrase"]["number"] == tick // 192 + 1
+        assert found["phrase"]["ticks_left"] == 192 - tick % 192
+        assert all(item["ticks"] >= 0 for item in found["coming"])
+        program.run("stop")
+
+
+def test_the_next_change_and_the_rare_step_are_counted_down(program: Program, good: Path) -> None:
+    with program.start(good, "--internal-clock", "--tempo", "40"):
+        found = program.status_when(state="running", part=1)
+        tick = found["tick"]
+        change = found["next_change"]
+        assert (change["ticks"], change["program"], change["part"]) == (384 - tick, 13, 2)
+        steps = [item for item in found["coming"] if item["kind"] == "step"]
+        # Pass 4 of 4, step 16: 3 x 96 + 15 x 6 clocks from the start.
+        assert steps[0]["ticks"] == 378 - tick
+        assert (steps[0]["track"], steps[0]["chance"]) == ("low drum", 1.0)
+        program.run("stop")
+
+
+def test_status_for_people_fits_on_a_screen(program: Program, good: Path) -> None:
+    with program.start(good, "--internal-clock"):
+        program.status_when(state="running")
+        done = program.run("status")
+        assert done.returncode == 0
+        assert "Tidewater: running, sure" in done.stdout
+        program.run("stop")
+
+
+def test_ctrl_c_and_termination_end_the_engine_cleanly(program: Program, good: Path) -> None:
+    for number in (signal.SIGINT, signal.SIGTERM):
+        with program.start(good, "--internal-clock") as engine:
+            engine.send_signal(number)
+            assert engine.wait(timeout=10) == 0
+        assert program.run("status").returncode == 1
+
+
+def test_check_as_json(program: Program, good: Path) -> None:
+    bad = program.write("bad.yaml", GOOD.replace("always", "allways"))
+    done = program.run("check", "--json", good, bad)
+    assert done.returncode == 1
+    found = json.loads(done.stdout)
+    assert [bool(f["faults"]) for f in found["files"]] == [False, True]
+    assert found["files"][1]["faults"][0]["line"] == 8
+    assert "always" in found["files"][1]["faults"][0]["right"]
+
+
+def test_help_names_every_command_and_the_cautions(program: Program) -> None:
+    text = " ".join(program.run("--help").stdout.split())
+    for command in ("demo", "play", "engine", "screen", "status", "stop", "ports", "check"):
+        assert f" {command} " in text
+    assert "protect your hearing" in text
+    assert "pyrotechnics" in text
