@@ -101,7 +101,7 @@ def _track(pattern: Pattern, track: Track) -> Iterator[Advice]:
 
 def never(rule: Rule) -> bool:
     """Whether `rule` is seen to hold on no pass, its terms taken two by two."""
-    if rule.impossible or 0 in rule.chances:
+    if rule.impossible or 0 in rule.chances or Cycle(1, 1, negated=True) in rule.cycles:
         return True
     if rule.first and not all(cycle.holds(1) for cycle in rule.cycles):
         return True

@@ -66,9 +66,8 @@ def _check_names(path: Path, kind: str, report: Report) -> None:
         except BadText as bad:
             report.key((*path, key), bad.wrong, bad.right)
         if folded(key) in seen:
-            wrong = (
-                f"the {kind}s {quoted(seen[folded(key)])} and {quoted(key)} differ in capitals only"
-            )
+            both = f"{quoted(seen[folded(key)])} and {quoted(key)}"
+            wrong = f"the {kind}s {both} differ only in capitals or spaces"
             report.key((*path, key), wrong, "give one of them another name")
         seen.setdefault(folded(key), key)
 
@@ -141,7 +140,7 @@ def _track(
         if number in steps:
             report.key(at, f"step {number} is here a second time", "keep one of the two")
         try:
-            rule = parse_rule(step.rule, names)
+            rule = parse_rule(step.rule, names, report.patient)
         except BadText as bad:
             shorthand = not report.places.written((*at, "rule"))
             report.bad(at if shorthand else (*at, "rule"), bad)

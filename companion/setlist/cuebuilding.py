@@ -31,7 +31,8 @@ def build_cue(
         for key, names in (("mute", form.mute), ("unmute", form.unmute))
         if names is not None
     }
-    done = [key for key in ACTIONS if report.places.written((*path, key))]
+    written = report.places.keys(path)
+    done = [key for key in written if key in ACTIONS]
     if len(done) > 1:
         right = "write one cue for each"
         report.key((*path, done[1]), f"this cue asks for {_both(done)}", right)

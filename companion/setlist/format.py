@@ -119,12 +119,16 @@ class Form(BaseModel):
     def _left_out(cls, data: object, check: ModelWrapValidatorHandler[Self]) -> Self:
         if data is GAP:
             return cls.model_construct()
-        if data is None:
-            data = {}
+        data = cls.meant(data)
         if isinstance(data, dict):
             known = cls.spelled()
             data = {k: v for k, v in data.items() if v is not None or k not in known}
         return check(data)
+
+    @classmethod
+    def meant(cls, data: object) -> object:
+        """The mapping that `data` stands for, where something shorter may be written."""
+        return {} if data is None else data
 
     @classmethod
     def spelled(cls) -> list[str]:
@@ -163,9 +167,9 @@ class StepForm(Form):
     what: Words = ""
     watch: Truth | None = None
 
-    @model_validator(mode="before")
     @classmethod
-    def _bare_rule(cls, data: object) -> object:
+    def meant(cls, data: object) -> object:
+        """A bare text is a rule; nothing at all is a slip, not a step."""
         if data is None:
             raise BadText("nothing is written for this step", "write `always` or its rule")
         return {"rule": data} if isinstance(data, str) else data

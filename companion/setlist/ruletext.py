@@ -27,15 +27,18 @@ class _Terms:
     conditions: list[If] = field(default_factory=list)
 
 
-def parse_rule(text: str, tracks: Sequence[str] = ()) -> Rule:
-    """The rule that `text` says; `if` terms may name any of `tracks`. Raises BadText."""
+def parse_rule(text: str, tracks: Sequence[str] = (), suggest: bool = True) -> Rule:
+    """The rule that `text` says; `if` terms may name any of `tracks`. Raises BadText.
+
+    Without `suggest` no time is spent on what a faulty term was probably meant to be.
+    """
     terms = _Terms()
     pieces = _pieces(text, tracks)
     if len(pieces) > MOST_TERMS:
         raise BadText(f"this rule has {len(pieces)} terms", f"use at most {MOST_TERMS}")
     for term, offset in pieces:
         try:
-            _read(term, terms, tracks)
+            _read(term, terms, tracks, suggest)
         except BadText as bad:
             raise BadText(bad.wrong, bad.right, offset) from None
     impossible = (
@@ -73,7 +76,7 @@ def _names_track(term: str, tracks: Sequence[str]) -> bool:
     return match is not None and folded(match[1]) in {folded(track) for track in tracks}
 
 
-def _read(term: str, terms: _Terms, tracks: Sequence[str]) -> None:
+def _read(term: str, terms: _Terms, tracks: Sequence[str], suggest: bool) -> None:
     said = term.casefold()
     if said == "always":
         return
@@ -88,11 +91,13 @@ def _read(term: str, terms: _Terms, tracks: Sequence[str]) -> None:
     elif said in ("fill", "no fill"):
         terms.fill.add(said == "fill")
     elif match := _IF.fullmatch(term):
-        terms.conditions.append(If(_track(match[1], tracks), match[2].casefold() == "played"))
+        terms.conditions.append(
+            If(_track(match[1], tracks, suggest), match[2].casefold() == "played")
+        )
     else:
         raise BadText(
             f"{quoted(term)} is no play rule" if term else "a term of this rule is empty",
-            _right(said, tracks),
+            _right(said, tracks if suggest else None),
         )
 
 
@@ -122,7 +127,7 @@ def _odds(term: str, hits: str, of: str) -> Fraction:
     return Fraction(a, b)
 
 
-def _track(written: str, tracks: Sequence[str]) -> str | None:
+def _track(written: str, tracks: Sequence[str], suggest: bool) -> str | None:
     if written.casefold() == "last":
         return None
     if written in tracks:
@@ -130,7 +135,7 @@ def _track(written: str, tracks: Sequence[str]) -> str | None:
     for track in tracks:
         if folded(track) == folded(written):
             return track
-    near = nearest(written, tracks)
+    near = nearest(written, tracks) if suggest else None
     if near:
         right = f"did you mean {quoted(near)}?"
     elif tracks:
@@ -140,14 +145,14 @@ def _track(written: str, tracks: Sequence[str]) -> str | None:
     raise BadText(f"no track of this pattern is called {quoted(written)}", right)
 
 
-def _right(said: str, tracks: Sequence[str]) -> str:
+def _right(said: str, tracks: Sequence[str] | None) -> str:
     """What the writer of a term that cannot be read probably meant."""
     if not said:
         return "write a term on each side of a comma, or `always`"
     for shape, form in _CODES:
         if match := re.fullmatch(shape, said):
             return f"write {quoted(match.expand(form))}"
-    near = nearest(said, _like(said, tracks))
+    near = None if tracks is None else nearest(said, _like(said, tracks))
     if near:
         return f"did you mean {quoted(near)}?"
     return "write `always`, `pass 1 of 4`, `chance 50%`, `first pass`, `fill` or `if last played`"

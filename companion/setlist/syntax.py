@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import re
-from collections import deque
 from collections.abc import Callable
 
 import yaml
@@ -37,6 +36,7 @@ _WORDS = (
     ("expected key", "this line does not line up with the keys above it", _LINE_UP),
     ("expected <block end>", "this line does not line up with the keys above it", _LINE_UP),
     ("<document start>", "this line does not line up with the keys above it", _LINE_UP),
+    ("unexpected ':'", "a value is missing after this colon", "write it, or quote the text"),
     ("mapping keys", "a question mark here reads as a key", "put the text in quotes"),
     ("node content", "a value is missing before this", "write one, or put the text in quotes"),
     ("parsing a tag", "text that begins with ! reads as a tag", "put it in quotes"),
@@ -50,7 +50,12 @@ _INDENT = re.compile(r"[ \t-]*")
 _TABBED = re.compile(r"(?m)^(?:- |[ ])*(\t)[ \t]*[^\s#]")
 # A quote that opens a value and is not closed on its line.
 _OPEN_QUOTE = re.compile(r"""(?m)(?:[:,\[{-]|^)[ ]+(?:(")(?:[^"\\\n]|\\.)*|(')(?:[^'\n]|'')*)$""")
-_NO_SPACE = re.compile(r"[ ]*(?:- )?([A-Za-z0-9_ ]+):(?=[^\s/:])")
+# A quoted text, over lines or not, and after it what may follow one.
+_WELL_QUOTED = re.compile(
+    r"""(?:"(?:[^"\\]|\\.)*"|'(?:[^']|'')*')[ \t]*(?:[,\]}:]|(?:[ \t]#[^\r\n]*)?(?:[\r\n]|\Z))""",
+    re.DOTALL,
+)
+_NO_SPACE = re.compile(r"[ ]*(?:- )?([A-Za-z0-9_][A-Za-z0-9_ ]*):(?=[^\s/:])")
 _TWO_COLONS = re.compile(r"[^\n:]*:[ ][^\n]*:(?:[ ]|$)", re.MULTILINE)
 # How far above an error its cause is looked for.
 _BACK = 2000
@@ -72,15 +77,14 @@ def in_plain_words(error: yaml.YAMLError, text: str, spot: Spot) -> list[Fault]:
     if "\t" in said or (indent and "\t" in indent[0] and index <= indent.end()):
         tabs = [Fault(*spot(match.start(1)), *_TAB) for match in _TABBED.finditer(text)]
         return tabs or [Fault(*spot(index), *_TAB)]
+    if "cannot start any token" in said and here == "\t":
+        return [Fault(*spot(index), "a tab cannot be used here", "use spaces")]
+    cause = _open_quote(text, index) or _no_space(text, start)
+    if cause is not None:
+        at, wrong, right = cause
+        return [Fault(*spot(at), wrong, right)]
     if "cannot start any token" in said:
-        if here == "\t":
-            return [Fault(*spot(index), "a tab cannot be used here", "use spaces")]
         return [Fault(*spot(index), f"text cannot begin with {quoted(here)}", "put it in quotes")]
-    if "alias" not in said and "anchor" not in said:
-        cause = _open_quote(text, index) or _no_space(text, start)
-        if cause is not None:
-            at, wrong, right = cause
-            return [Fault(*spot(at), wrong, right)]
     if "mapping values are not allowed" in said:
         if _TWO_COLONS.match(text, start):
             return [Fault(*spot(index), "this line has a second colon", _MERGED)]
@@ -104,15 +108,18 @@ def _line_start(text: str, index: int) -> int:
 
 
 def _open_quote(text: str, index: int) -> tuple[int, str, str] | None:
-    """A quote on this line or a little above that is not closed on its own line."""
+    """A quote on this line or a little above that is not closed on its line, nor well below."""
     end = text.find("\n", index)
-    above = _OPEN_QUOTE.finditer(text, max(0, index - _BACK), len(text) if end < 0 else end)
-    found = next(iter(deque(above, maxlen=1)), None)
-    if found is None:
+    end = len(text) if end < 0 else end
+    if end - index > _BACK:
         return None
-    mark = found[1] or found[2]
-    at = found.start(1) if found[1] else found.start(2)
-    return at, "a quote is opened here and not closed on this line", f"close it with {mark}"
+    above = _OPEN_QUOTE.finditer(text, max(0, index - _BACK), end)
+    for found in reversed(list(above)):
+        at = found.start(1) if found[1] else found.start(2)
+        if not _WELL_QUOTED.match(text, at):
+            right = f"close it with {found[1] or found[2]}"
+            return at, "a quote is opened here and not closed on this line", right
+    return None
 
 
 def _no_space(text: str, start: int) -> tuple[int, str, str] | None:

@@ -131,10 +131,10 @@ def span(text: str, units: tuple[Unit, ...], least: int = 1) -> Span:
     allowed = ", ".join(Span(2, u).__str__().split()[1] for u in units[:-1])
     last = str(Span(2, units[-1])).split()[1]
     write = f"write a whole number of {allowed} or {last}"
-    if n is not None and unit in units:
+    if number and unit in units:
         raise BadText(f"{quoted(text)} will not do here", f"{write}, from {least} to {most}")
     if n is not None and unit is not None:
-        raise BadText(f"{quoted(text)} cannot be counted in {word} here", write)
+        raise BadText(f"{quoted(text)} cannot be used here", write)
     if n is not None and word:
         near = nearest(word, [u.value for u in units])
         if near:
