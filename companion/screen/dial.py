@@ -37,7 +37,8 @@ def draw_dial(reading: Reading, width: int, height: int, calm: bool) -> list[Row
     inner = width - 2 * (most + 1)
     canvas = Canvas(inner, height, ground)
     if width >= _BESIDE_WIDTH and height >= _BESIDE_HEIGHT:
-        facts = _LARGE_FACTS if width >= _LARGE_FACTS_WIDTH else _SMALL_FACTS
+        large = max(_LARGE_FACTS, inner // 4)
+        facts = large if width >= _LARGE_FACTS_WIDTH else _SMALL_FACTS
         _figure(canvas, reading, role, inner - facts - 2, height - 1)
         _facts_column(canvas, reading, role, inner - facts, facts, height - 1)
     else:
@@ -94,8 +95,9 @@ def _facts_column(
     canvas: Canvas, reading: Reading, role: str, left: int, width: int, height: int
 ) -> None:
     facts = _facts(reading)
-    blocks = [render_figures(short, width, 3) for _, short in facts]
-    if 4 * len(blocks) - 1 > height or any(len(block) == 1 for block in blocks):
+    rows = max(3, height // 6)
+    blocks = [render_figures(short, width, rows) for _, short in facts]
+    if (rows + 1) * len(blocks) - 1 > height or any(len(block) == 1 for block in blocks):
         blocks = [[text] for text, _ in facts]
     step = max(1, (height - max(map(len, blocks), default=0)) // 2)
     for i, block in enumerate(blocks):

@@ -20,13 +20,24 @@ _LARGE_ALARM_ROWS = 6
 
 
 def draw_action(reading: Reading, width: int, height: int) -> list[Row]:
-    """The next action as one sentence, in large letters where they fit."""
-    entry = reading.action
+    """The next action, in large letters where they fit, and under it what the boundary brings."""
+    rows = _action(reading.action, width, height)
+    if reading.boundary is not None:
+        # Large letters keep an empty row between; one line alone is cut rather than left out.
+        gap = 1 if height > 2 else 0
+        room = height - len(rows) - gap
+        if room > 0:
+            rows += blank(gap) + _action(reading.boundary, width, room)
+    return rows
+
+
+def _action(entry: Entry, width: int, height: int) -> list[Row]:
     role = "soon" if _pressing(entry) else "strong"
     room = width - 4
     whole = f"{entry.when}: {entry.text}" if entry.when else entry.text
     lines = _large(entry, room, height) if height > 2 else []
-    return _marked(lines or fold(whole, room, height), role)
+    mark = "▌ " if role == "soon" else "  "
+    return [((mark, role), (line, role)) for line in lines or fold(whole, room, height)]
 
 
 def _large(entry: Entry, width: int, height: int) -> list[str]:

@@ -5,7 +5,7 @@ Pure. Where each goes and how it looks belong to drawing; how the count runs on,
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from companion.link.messages import Coming, Snapshot
 from companion.screen import reckon
@@ -35,7 +35,8 @@ class Reading:
 
     `condition` is waiting, ready, running, stopped, lost or gone. `figure` counts `unit`, or is a
     word with no unit. `tick` is where the count stands, `left` and `whole` are ticks of the phrase.
-    `lit` is the beat pulse. Pass and phrase facts are None while no set is known.
+    `boundary` is what comes there when `action` comes before. `lit` is the beat pulse. Pass and
+    phrase facts are None while no set is known.
     """
 
     condition: str
@@ -50,6 +51,7 @@ class Reading:
     pass_fact: tuple[int, int] | None
     phrase_fact: tuple[int, int | None] | None
     action: Entry
+    boundary: Entry | None
     agenda: tuple[Entry, ...]
     sounding: tuple[str, ...]
     muted: tuple[str, ...]
@@ -72,7 +74,7 @@ def read(
     condition = "gone" if gone else snapshot.state
     counting = condition in ("running", "lost")
     figure, unit = _figure(snapshot, at, condition)
-    action, rest = _action(snapshot, at, condition)
+    action, boundary, rest = _action(snapshot, at, condition)
     seconds = reckon.seconds_left(snapshot, at.left)
     return Reading(
         condition=condition,
@@ -87,6 +89,7 @@ def read(
         pass_fact=(at.phrase_pass, at.passes) if snapshot.pattern else None,
         phrase_fact=(snapshot.phrase, snapshot.phrases_planned) if snapshot.pattern else None,
         action=action,
+        boundary=boundary,
         agenda=rest,
         sounding=tuple(t.name for t in snapshot.tracks if not t.muted),
         muted=tuple(t.name for t in snapshot.tracks if t.muted),
@@ -136,32 +139,42 @@ def _begun(snapshot: Snapshot, at: Spot) -> str:
     return f"phrase {snapshot.phrase + 1}"
 
 
-def _action(snapshot: Snapshot, at: Spot, condition: str) -> tuple[Entry, tuple[Entry, ...]]:
-    """The next thing to do as a sentence, and the agenda without it."""
+def _action(
+    snapshot: Snapshot, at: Spot, condition: str
+) -> tuple[Entry, Entry | None, tuple[Entry, ...]]:
+    """The next thing to do, what the boundary brings if that is another, and the agenda."""
     instead = _INSTEAD.get(condition)
     if instead is not None:
-        rest = () if condition == "gone" else _entries(snapshot, at, snapshot.coming)
-        return Entry("", instead, Stage.FAR, False), rest
-    boundary = at.tick + at.left
-    due = next((c for c in snapshot.coming if c.kind != "step"), None)
-    if due is None:
-        entry = Entry("At the boundary", _goes_on(snapshot), at.stage, False)
-        return entry, _entries(snapshot, at, snapshot.coming)
-    together = [c for c in snapshot.coming if c.kind != "step" and c.tick == due.tick]
-    left = due.tick - at.tick
-    if left <= 0:
-        when = "Now"
-    elif due.tick == boundary:
-        when = "At the boundary"
+        coming = () if condition == "gone" else snapshot.coming
+        return Entry("", instead, Stage.FAR, False), None, _entries(snapshot, at, coming)
+    boundary = _at_boundary(snapshot, at)
+    tick = next((c.tick for c in snapshot.coming if c.kind != "step"), None)
+    if tick is None or tick >= at.tick + at.left:
+        tick = at.tick + at.left
+        action, other = boundary, None
     else:
-        when = _in(snapshot, left).capitalize()
-    entry = Entry(
+        left = tick - at.tick
+        action = _together(snapshot, at, tick, _in(snapshot, left).capitalize())
+        other = boundary
+    rest = tuple(c for c in snapshot.coming if c.kind == "step" or c.tick != tick)
+    return action, other, _entries(snapshot, at, rest)
+
+
+def _at_boundary(snapshot: Snapshot, at: Spot) -> Entry:
+    entry = _together(snapshot, at, at.tick + at.left, "At the boundary" if at.left else "Now")
+    return entry if entry.text else replace(entry, text=_goes_on(snapshot))
+
+
+def _together(snapshot: Snapshot, at: Spot, tick: int, when: str) -> Entry:
+    """All there is to do at `tick` as one sentence."""
+    due = [c for c in snapshot.coming if c.kind != "step" and c.tick == tick]
+    left = tick - at.tick
+    return Entry(
         when,
-        "; ".join(c.text for c in together),
+        "; ".join(c.text for c in due),
         reckon.ticks_stage(snapshot, left),
-        any(left <= c.warn_ticks for c in together),
+        any(left <= c.warn_ticks for c in due),
     )
-    return entry, _entries(snapshot, at, tuple(c for c in snapshot.coming if c not in together))
 
 
 _INSTEAD = {

@@ -51,6 +51,22 @@ def test_what_is_due_on_the_boundary_is_said_to_be_at_the_boundary() -> None:
     assert glance(500).action.text == "open the filter"
 
 
+def test_with_something_to_do_before_the_boundary_both_are_said() -> None:
+    reading = glance(100)
+    assert reading.action.text == "unmute shaker"
+    assert reading.boundary is not None
+    assert reading.boundary.when == "At the boundary"
+    assert reading.boundary.text == "open the filter"
+    assert glance(500).boundary is None
+
+
+def test_a_boundary_with_nothing_to_do_says_so_before_the_agenda_goes_on_beyond_it() -> None:
+    later = (Coming(1440, "fill", "hold the fill for 1 bar"),)
+    reading = glance(500, coming=later)
+    assert reading.action.text == "nothing to do, phrase 2 of 2 begins"
+    assert [entry.text for entry in reading.agenda] == ["hold the fill for 1 bar"]
+
+
 def test_a_cue_that_is_due_is_due_now_for_as_long_as_the_engine_keeps_it() -> None:
     assert glance(390).action.when == "Now"
 

@@ -44,6 +44,8 @@ async def test_nothing_important_is_cut_at_any_size(name: str, size: tuple[int, 
         if size[1] < 32:
             # Higher windows have the action in large letters.
             assert " ".join(reading.action.text.lower().split()) in text.replace("▌ ", "")
+        if reading.boundary is not None and size[1] < 32:
+            assert "at the boundary: open the filter" in text
         for alarm in reading.alarms[:1]:
             if size[1] < 36:
                 assert alarm.head.lower() in text
