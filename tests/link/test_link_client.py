@@ -18,6 +18,7 @@ import pytest
 from link_peers import PATIENCE_S, TOKEN, Engine, eventually, tidewater
 
 from companion.link import client as client_module
+from companion.link import server as server_module
 from companion.link.client import Client, ask_snapshot, send_wish
 from companion.link.endpoint import Endpoint, EngineLock, NoEngine, find_endpoint
 from companion.link.messages import (
@@ -126,9 +127,9 @@ async def test_a_snapshot_in_pieces_is_put_together() -> None:
     async def serve(reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
         with contextlib.closing(writer):
             await reader.readline()
-            for start in range(0, len(line), 7):
-                writer.write(line[start : start + 7])
-                await asyncio.sleep(0)
+            for start in range(0, len(line), 97):
+                writer.write(line[start : start + 97])
+                await asyncio.sleep(0.001)
             writer.write(line + line[:50])
             await asyncio.sleep(0.01)
             writer.write(line[50:])
@@ -139,6 +140,7 @@ async def test_a_snapshot_in_pieces_is_put_together() -> None:
     async with screen_on(lambda: endpoint) as screen:
         await screen.shows(lambda s: len(s.drawn) >= 2)
         assert {drawn.tick for drawn in screen.drawn} == {96}
+        assert screen.states == [True]
     server.close()
 
 
@@ -158,6 +160,18 @@ async def test_an_engine_that_makes_no_sense_is_said_to_be_lost(
     async with odd_engine(answer) as endpoint, screen_on(lambda: endpoint) as screen:
         await screen.shows(lambda s: s.states == [False] and trouble in s.client.trouble)
         assert screen.drawn == []
+
+
+async def test_an_engine_that_speaks_is_not_taken_for_gone(
+    engine: Engine, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(client_module, "LOOK_S", 0.1)
+    monkeypatch.setattr(server_module, "KEEP_ALIVE_S", 0.01)
+    monkeypatch.setattr(server_module, "SNAPSHOT_S", 0.01)
+    async with screen_on(lambda: engine.endpoint) as screen:
+        # Longer than the six looks without a word that would end it.
+        await screen.shows(lambda s: len(s.drawn) > 100)
+        assert screen.states == [True]
 
 
 async def test_a_wrong_token_is_said_in_plain_words(engine: Engine) -> None:
