@@ -5,8 +5,9 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from companion.counting.pattern import place
-from companion.follow.agenda import Agenda, Item, Kind, planned_mutes
-from companion.follow.conductor import Outcome, Standing
+from companion.follow.agenda import Agenda, Item, planned_mutes
+from companion.follow.changes import Outcome
+from companion.follow.conductor import Standing
 from companion.link.messages import Coming, Snapshot, TrackView
 from companion.setlist.cues import hold_ticks
 from companion.setlist.model import Action, Cue, Part, ProgramChange, SetList
@@ -103,10 +104,11 @@ class Viewer:
     def _coming(self, item: Item, sending: bool, part: Part) -> Coming:
         if item.event is not None:
             event = item.event
+            sentence = step_sentence(event.track, event.step, event.what, event.chance)
             return Coming(
                 tick=item.tick,
                 kind=item.kind.value,
-                text=step_sentence(event.track, event.step, event.what, event.chance),
+                text=f"{sentence}, muted by then" if item.muted else sentence,
                 track=event.track,
                 what=event.what,
                 step=event.step,
@@ -154,7 +156,8 @@ class Viewer:
 
 def step_sentence(track: str, step: int, what: str, chance: float) -> str:
     """A rare step in plain words, such as "reverse swell (shaker, step 5), chance 50%"."""
-    name = f"{what} ({track}, step {step})" if what else f"{track}, step {step}"
+    named = what and what != track
+    name = f"{what} ({track}, step {step})" if named else f"{track}, step {step}"
     return name if chance >= 1 else f"{name}, chance {_percent(chance)}"
 
 

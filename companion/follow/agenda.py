@@ -1,4 +1,4 @@
-"""The agenda: rare steps, fills, cues and changes ahead, soonest first. Pure; no words to show here.
+"""The agenda: rare steps, fills, cues and changes ahead, soonest first. Pure, and without words.
 
 The part that follows is looked into as well, so that what is due on its first tick is announced
 before the boundary and not after it.
@@ -8,11 +8,12 @@ from __future__ import annotations
 
 from collections import deque
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from enum import Enum
 
 from companion.counting.forecast import StepEvent, step_events
-from companion.follow.conductor import Outcome, Standing
+from companion.follow.changes import Outcome
+from companion.follow.conductor import Standing
 from companion.setlist.cues import cue_ticks
 from companion.setlist.model import Action, Cue, Part, ProgramChange, SetList, WhenKind
 
@@ -33,14 +34,16 @@ class Kind(Enum):
 class Item:
     """Something that comes at `tick`, counted from the start of the running part.
 
-    Rare steps have `event`, fills and cues have `cue`; `part` is the one it belongs to, for a
-    change the one it leads to, with the program `change` if one goes out and what became of it.
+    Rare steps have `event` and whether the plan has their track `muted` then, fills and cues have
+    `cue`; `part` is the one it belongs to, for a change the one it leads to, with the program
+    `change` if one goes out and what became of it.
     """
 
     tick: int
     kind: Kind
     part: Part
     event: StepEvent | None = None
+    muted: bool = False
     cue: Cue | None = None
     change: ProgramChange | None = None
     outcome: Outcome | None = None
@@ -99,26 +102,16 @@ class Agenda:
     def _of_part(
         self, part: Part, from_tick: int, until: int, standing: Standing, fill: bool
     ) -> Iterator[Item]:
-        for event in step_events(
-            part.pattern,
-            from_tick,
-            until,
-            carried_passes=standing.carried_passes,
-            fill=fill,
-            rare=self._setlist.rare,
-        ):
-            yield Item(event.tick, Kind.STEP, part, event=event)
         # Without a part to follow the plan has an end all the same.
         end = part.planned_ticks if standing.end is None else standing.end
+        yield from self._steps(part, end, range(from_tick, until), standing.carried_passes, fill)
         yield from _cues(part, end, max(0, from_tick - part.pattern.meter.beat_ticks), until)
 
     def _of_change(self, end: int, following: Part, standing: Standing) -> Iterator[Item]:
         if not standing.pending:
             yield Item(end, Kind.CHANGE, following)
         for pending in standing.pending:
-            yield Item(
-                end, Kind.CHANGE, following, change=pending.change, outcome=pending.outcome
-            )
+            yield Item(end, Kind.CHANGE, following, change=pending.change, outcome=pending.outcome)
 
     def _of_following(
         self, end: int, following: Part, until: int, standing: Standing, fill: bool
@@ -130,17 +123,25 @@ class Agenda:
                 carried = standing.carried_passes + end // standing.part.pattern.pass_ticks
         planned = following.planned_ticks
         reach = until - end if planned is None else min(until - end, planned)
+        for item in self._steps(following, planned, range(reach), carried, fill):
+            yield replace(item, tick=end + item.tick)
+        for item in _cues(following, planned, 0, reach):
+            yield replace(item, tick=end + item.tick)
+
+    def _steps(
+        self, part: Part, end: int | None, ticks: range, carried: int, fill: bool
+    ) -> Iterator[Item]:
+        mutes = any(cue.action is Action.MUTE for cue in part.cues)
         for event in step_events(
-            following.pattern,
-            0,
-            reach,
+            part.pattern,
+            ticks.start,
+            ticks.stop,
             carried_passes=carried,
             fill=fill,
             rare=self._setlist.rare,
         ):
-            yield Item(end + event.tick, Kind.STEP, following, event=event)
-        for item in _cues(following, planned, 0, reach):
-            yield Item(end + item.tick, item.kind, following, cue=item.cue)
+            muted = mutes and event.track in planned_mutes(part, end, event.tick)
+            yield Item(event.tick, Kind.STEP, part, event=event, muted=muted)
 
 
 def planned_mutes(part: Part, end: int | None, tick: int) -> frozenset[str]:

@@ -166,3 +166,12 @@ def test_the_later_of_two_mute_cues_stands() -> None:
     muted = [bool(planned_mutes(setlist.parts[0], None, 96 * (p - 1))) for p in range(1, 13)]
     # Muted on passes 4 and 8 and 12, sounding again on pass 6 and 12: at one tick file order rules.
     assert muted == [False] * 3 + [True, True, False, False] + [True] * 4 + [False]
+
+
+def test_a_rare_step_of_a_track_that_will_be_muted_is_marked() -> None:
+    pattern = bar_pattern("slack water", phrase_bars=8, tracks=(rare_track(),))
+    cues = [cue(Action.MUTE, WhenKind.NTH, Span(5, Unit.PASSES), tracks=("shaker",))]
+    on_stage = Rehearsal(SetBuilder().part(pattern, cues=cues).build()).start().clock()
+    steps = [item for item in coming(on_stage) if item.kind is Kind.STEP]
+    # On step 16 of passes 4, 8, 12 ...: the mute of pass 5 stands from tick 384 on.
+    assert [(i.tick, i.muted) for i in steps[:3]] == [(378, False), (762, True), (1146, True)]
