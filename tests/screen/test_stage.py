@@ -45,7 +45,8 @@ async def test_nothing_important_is_cut_at_any_size(name: str, size: tuple[int, 
             # Higher windows have the action in large letters.
             assert " ".join(reading.action.text.lower().split()) in text.replace("▌ ", "")
         if reading.boundary is not None and size[1] < 32:
-            assert "at the boundary: open the filter" in text
+            # Where it has one line and no more, its end may be cut.
+            assert f"at the boundary: {reading.boundary.text[:15]}" in text
         for alarm in reading.alarms[:1]:
             if size[1] < 36:
                 assert alarm.head.lower() in text
