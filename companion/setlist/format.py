@@ -8,23 +8,30 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from fractions import Fraction
-from typing import Annotated, Any, Self
+from typing import Annotated, Any, Self, get_origin
 
 from pydantic import (
     BaseModel,
     BeforeValidator,
     ConfigDict,
     Field,
+    GetJsonSchemaHandler,
     ModelWrapValidatorHandler,
     PlainValidator,
     model_validator,
 )
 from pydantic import WithJsonSchema as Schema
+from pydantic.json_schema import JsonSchemaValue
+from pydantic_core import CoreSchema
 
 from companion.counting.ticks import STEP_TICKS, Meter
 from companion.setlist import text
 from companion.setlist.faults import BadText
 from companion.setlist.model import Span, Unit, When
+
+# Stands for an empty value where one must be written.
+NOTHING = object()
+_EMPTY = BadText("nothing is written here", "write a value, or leave the key out")
 
 
 def _written(parse: Callable[[str], Any]) -> PlainValidator:
@@ -33,8 +40,8 @@ def _written(parse: Callable[[str], Any]) -> PlainValidator:
     def read(value: object) -> Any:
         if isinstance(value, str):
             return parse(value)
-        if value is None:
-            raise BadText("nothing is written here", "write a value, or leave the entry out")
+        if value is None or value is NOTHING:
+            raise _EMPTY
         raise BadText("a single value belongs here", "write it after the colon, on the same line")
 
     return PlainValidator(read)
@@ -55,6 +62,8 @@ def _span(units: tuple[Unit, ...], least: int = 1) -> PlainValidator:
 
 
 def _one_or_more(value: object) -> object:
+    if value is NOTHING:
+        raise _EMPTY
     return [value] if isinstance(value, str) else value
 
 
@@ -110,19 +119,23 @@ GAP = object()
 
 
 class Form(BaseModel):
-    """A mapping of the file. A known key with nothing after its colon counts as left out."""
+    """A mapping of the file. Nothing after a colon is a slip where a single value belongs."""
 
     model_config = ConfigDict(extra="forbid", frozen=True)
 
     @model_validator(mode="wrap")
     @classmethod
-    def _left_out(cls, data: object, check: ModelWrapValidatorHandler[Self]) -> Self:
+    def _check(cls, data: object, check: ModelWrapValidatorHandler[Self]) -> Self:
         if data is GAP:
             return cls.model_construct()
         data = cls.meant(data)
         if isinstance(data, dict):
-            known = cls.spelled()
-            data = {k: v for k, v in data.items() if v is not None or k not in known}
+            left_out = cls.holders()
+            data = {
+                key: NOTHING if value is None and key in cls.spelled() else value
+                for key, value in data.items()
+                if value is not None or key not in left_out
+            }
         return check(data)
 
     @classmethod
@@ -134,6 +147,32 @@ class Form(BaseModel):
     def spelled(cls) -> list[str]:
         """The keys as the file spells them."""
         return [field.alias or name for name, field in cls.model_fields.items()]
+
+    @classmethod
+    def holders(cls) -> set[str]:
+        """The keys that may be left empty: those of lists and mappings, and those that must be
+        there, which then count as missing."""
+        return {
+            field.alias or name
+            for name, field in cls.model_fields.items()
+            if field.is_required()
+            or get_origin(field.annotation) in (dict, list)
+            or (isinstance(field.annotation, type) and issubclass(field.annotation, Form))
+        }
+
+    @classmethod
+    def __get_pydantic_json_schema__(
+        cls, core: CoreSchema, handler: GetJsonSchemaHandler
+    ) -> JsonSchemaValue:
+        reference = handler(core)
+        schema = handler.resolve_ref_schema(reference)
+        schema.update(cls.in_editors(schema))
+        return reference
+
+    @classmethod
+    def in_editors(cls, schema: JsonSchemaValue) -> JsonSchemaValue:
+        """What the JSON Schema of this form says otherwise than the form itself."""
+        return {} if schema.get("required") else {"type": ["object", "null"]}
 
 
 class ChangeForm(Form):
@@ -173,6 +212,11 @@ class StepForm(Form):
         if data is None:
             raise BadText("nothing is written for this step", "write `always` or its rule")
         return {"rule": data} if isinstance(data, str) else data
+
+    @classmethod
+    def in_editors(cls, schema: JsonSchemaValue) -> JsonSchemaValue:
+        """A step may be a bare text: its rule."""
+        return {"type": ["object", "string"]}
 
 
 class TrackForm(Form):

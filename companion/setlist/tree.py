@@ -130,9 +130,12 @@ class _Builder:
                 if self._tag(event, line, column, _PLAIN_TAGS):
                     text = event.value
                     plain = event.implicit[0]
-                    written = _index(event.end_mark) - _index(event.start_mark) - len(text)
-                    inset = {0: 0, 2: 1}.get(written) if plain == (written == 0) else None
-                    node = Scalar(line, column, None if plain and text in _NULLS else text, inset)
+                    inset = 0 if plain else 1
+                    as_written = self.text.startswith(text, _index(event.start_mark) + inset)
+                    empty = plain and text in _NULLS
+                    node = Scalar(
+                        line, column, None if empty else text, inset if as_written else None
+                    )
                 else:
                     self.muted.add(line)
                     node = Scalar(line, column, SET_ASIDE)
