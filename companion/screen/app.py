@@ -89,7 +89,7 @@ class StageApp(App[str]):
 
     def on_mount(self) -> None:
         """Start listening and drawing."""
-        self.run_worker(self._listen(), exit_on_error=False)
+        self.run_worker(self._listen())
         self.set_interval(1 / FRAMES_A_SECOND, self.draw)
 
     def on_resize(self, event: Resize) -> None:

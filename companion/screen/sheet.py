@@ -12,6 +12,9 @@ from textual.widget import Widget
 
 from companion.screen.canvas import ROLES, Row
 
+# Names come from people's files; a control character in one must not reach the terminal.
+_HARMLESS = dict.fromkeys([*range(32), *range(127, 160)], " ")
+
 
 class Sheet(Widget):
     """Shows rows it is given; each ink's role is a component class `sheet--ROLE`."""
@@ -49,7 +52,7 @@ class Sheet(Widget):
         if y >= len(self._rows):
             return Strip.blank(width, self.get_component_rich_style("sheet--ground"))
         segments = [
-            Segment(text, self.get_component_rich_style(f"sheet--{role}"))
+            Segment(text.translate(_HARMLESS), self.get_component_rich_style(f"sheet--{role}"))
             for text, role in self._rows[y]
             if text
         ]

@@ -95,10 +95,14 @@ def quiet_facts(snapshot: Snapshot, at: Spot, condition: str) -> tuple[Fact, ...
         _tempo(snapshot),
         _clock(snapshot, condition),
         _both(1, "sending" if snapshot.sending and condition != "gone" else "not sending"),
-        _both(1, "" if condition == "gone" else "sure" if snapshot.sure else "unsure"),
+        _both(1, _trust(snapshot) if condition in ("running", "stopped", "lost") else ""),
         Fact(9, "demo" if snapshot.demo else ""),
     ]
     return tuple(fact for fact in facts if fact.long)
+
+
+def _trust(snapshot: Snapshot) -> str:
+    return "sure" if snapshot.sure else "unsure"
 
 
 def _both(rank: int, text: str) -> Fact:

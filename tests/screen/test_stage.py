@@ -6,7 +6,7 @@ import asyncio
 
 import pytest
 
-from companion.link.messages import LinkError, Wish
+from companion.link.messages import Coming, LinkError, Wish
 from companion.screen.app import NOTICE_NS, make_app
 from companion.screen.dialogs import CAUTIONS
 from companion.screen.keys import KEYS
@@ -65,6 +65,24 @@ async def test_the_figure_grows_with_the_window() -> None:
     assert heights == sorted(set(heights))
     # Near half of the window is the countdown's.
     assert heights[-1] > 60 * 0.45
+
+
+@pytest.mark.parametrize("size", [(1, 1), (10, 3), (20, 8), (39, 11), (400, 100)])
+async def test_a_window_of_any_other_size_is_drawn_as_well_as_it_can_be(
+    size: tuple[int, int],
+) -> None:
+    app = make_app(Feed(slack_water(100, **UNSURE)), now_ns=Clock())
+    async with app.run_test(size=size) as pilot:
+        await pilot.pause()
+        assert len(seen(app)) == size[1]
+
+
+async def test_a_control_character_in_a_name_does_not_reach_the_terminal() -> None:
+    sly = Coming(480, "cue", "open\x1b[2J\nthe filter")
+    app = make_app(Feed(slack_water(400, coming=(sly,))), now_ns=Clock())
+    async with app.run_test(size=(80, 24)) as pilot:
+        await pilot.pause()
+        assert not {c for row in seen(app) for c in row if ord(c) < 32}
 
 
 async def test_the_window_changes_its_size_in_the_middle_of_a_song() -> None:
