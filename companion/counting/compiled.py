@@ -16,7 +16,6 @@ from companion.counting.passes import PassSet
 from companion.counting.pattern import Pattern, Step
 from companion.counting.rules import Rule
 
-
 _KEEP = 64
 _KEPT: dict[int, CompiledPattern] = {}
 
@@ -72,12 +71,17 @@ class CompiledTrack:
 
 @dataclass(frozen=True, eq=False)
 class CompiledPattern:
-    """A pattern made ready. `steps` holds every step, in the order of the file."""
+    """A pattern made ready.
+
+    `steps` holds every step, in the order of the file. `reached` gives for each track those that
+    its `if` terms look at, and what those look at in turn.
+    """
 
     pattern: Pattern
     tracks: tuple[CompiledTrack, ...]
     steps: tuple[CompiledStep, ...]
     by_name: dict[str, int]
+    reached: tuple[frozenset[int], ...]
 
     def step(self, track: str, number: int) -> CompiledStep:
         """The step of that number on that track. Raises KeyError if either is not there."""
@@ -108,7 +112,7 @@ def _compile(pattern: Pattern) -> CompiledPattern:
     tracks = []
     every: list[CompiledStep] = []
     for index, track in enumerate(pattern.tracks):
-        steps = []
+        steps: list[CompiledStep] = []
         for step in sorted(track.steps, key=lambda each: each.number):
             offset = (step.number - 1) * track.step_ticks
             number = len(every) + len(steps)
@@ -119,7 +123,22 @@ def _compile(pattern: Pattern) -> CompiledPattern:
             CompiledTrack(index, track.name, track.pass_ticks, tuple(steps), ruled, offsets)
         )
         every.extend(steps)
-    return CompiledPattern(pattern, tuple(tracks), tuple(every), by_name)
+    return CompiledPattern(pattern, tuple(tracks), tuple(every), by_name, _reached(tracks))
+
+
+def _reached(tracks: list[CompiledTrack]) -> tuple[frozenset[int], ...]:
+    direct = [{read for step in track.ruled for read, _ in step.reads} for track in tracks]
+    reached = []
+    for own in direct:
+        found: set[int] = set()
+        waiting = list(own)
+        while waiting:
+            each = waiting.pop()
+            if each not in found:
+                found.add(each)
+                waiting.extend(direct[each])
+        reached.append(frozenset(found))
+    return tuple(reached)
 
 
 def _compiled(

@@ -1,16 +1,23 @@
-"""What is coming: the steps that may play in a stretch of ticks, with their chances."""
+"""What is coming: the steps that may play in a stretch of ticks, with their chances.
+
+Ticks count from the start of the part. `carried_passes`, `fill` and `rare` mean the same
+everywhere here:
+
+- `carried_passes` are the passes of the pattern that the instrument had already counted when the
+  part began. Rules and step grid go by the whole count; `first pass` is the pass of the track
+  during which the part began, and `if` remembers nothing from before the part.
+- `fill` says whether a fill is held all the time.
+- `rare` is the long-run rate up to which a step is rare.
+"""
 
 from __future__ import annotations
 
 from dataclasses import dataclass
 from fractions import Fraction
 
-from companion.counting.compiled import CompiledPattern, CompiledStep, compile_pattern
-from companion.counting.memory import Memory
-from companion.counting.odds import long_run_rate
+from companion.counting.compiled import compile_pattern
+from companion.counting.odds import RARE, memory_of, outlooks, rare_steps
 from companion.counting.pattern import Pattern
-
-RARE = Fraction(1, 3)
 
 
 @dataclass(frozen=True, slots=True)
@@ -29,6 +36,14 @@ class StepEvent:
     what: str
 
 
+def prepare(pattern: Pattern, *, rare: Fraction = RARE) -> None:
+    """Work out once what every later forecast of this very pattern needs, fills included."""
+    compiled = compile_pattern(pattern)
+    rare_steps(compiled, rare)
+    outlooks(compiled, False)
+    outlooks(compiled, True)
+
+
 def step_events(
     pattern: Pattern,
     from_tick: int,
@@ -41,43 +56,32 @@ def step_events(
 ) -> list[StepEvent]:
     """The steps that may play at ticks in [from_tick, until_tick), soonest first.
 
-    Ticks count from the start of the part; what comes at one tick is in the order of the file.
-    `carried_passes` are the passes of the pattern that the instrument had already counted when the
-    part began: rules and step grid go by the whole count, while `first pass` is the pass of the
-    track during which the part began, and `if` remembers nothing from before the part. `fill` says
-    whether a fill is held all the time. `rare` is the long-run rate up to which a step is rare;
-    only rare steps are given unless `every_step` is set. Steps whose chance is 0 are left out.
+    What comes at one tick is in the order of the file. Only rare steps are given unless
+    `every_step` is set; steps whose chance is 0 are left out. Raises OutOfReach where `memory`
+    does.
     """
     compiled = compile_pattern(pattern)
     start = carried_passes * pattern.pass_ticks
-    memory = Memory(compiled, start, fill)
+    memory = memory_of(compiled, start, fill)
     low, high = start + max(0, from_tick), start + until_tick
-    found: list[tuple[int, int, CompiledStep, int, bool]] = []
-    for step in compiled.steps:
-        is_rare = on_agenda(compiled, step, rare)
-        if step.never or not (is_rare or every_step):
-            continue
-        first = -(-(low - step.offset) // step.pass_ticks) + 1
-        last = (high - 1 - step.offset) // step.pass_ticks + 1
-        for pass_number in step.passes.between(first, last):
-            if memory.may_play(step, pass_number):
-                tick = step.tick(pass_number)
-                found.append((tick, step.index, step, pass_number, is_rare))
-    found.sort(key=lambda each: each[:2])
+    agenda = rare_steps(compiled, rare)
+    looks = outlooks(compiled, fill)
+    if not every_step:
+        looks = tuple(look for look in looks if look.step.index in agenda)
+    found: list[tuple[int, int, int, float]] = []
+    for look in looks:
+        coming = look.between(memory, low, high)
+        if coming:
+            index, length = look.step.index, look.step.pass_ticks
+            zero = look.step.offset - length - start
+            found += [(at * length + zero, index, at, chance) for at, chance in coming]
+    found.sort()
+    facts = [
+        (compiled.tracks[step.track].name, step.step.number, step.index in agenda, step.step.what)
+        for step in compiled.steps
+    ]
     events = []
-    for tick, _, step, pass_number, is_rare in found:
-        chance = memory.chance(step, pass_number)
-        if chance > 0.0:
-            track = compiled.tracks[step.track].name
-            number, what = step.step.number, step.step.what
-            events.append(
-                StepEvent(tick - start, track, pass_number, number, chance, is_rare, what)
-            )
+    for tick, index, at, chance in found:
+        track, number, is_rare, what = facts[index]
+        events.append(StepEvent(tick, track, at, number, chance, is_rare, what))
     return events
-
-
-def on_agenda(compiled: CompiledPattern, step: CompiledStep, rare: Fraction = RARE) -> bool:
-    """Whether the step is rare: what `watch` says, or else its long-run rate with no fill held."""
-    if step.step.watch is not None:
-        return step.step.watch
-    return long_run_rate(compiled, step) <= rare

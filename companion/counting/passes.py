@@ -30,22 +30,20 @@ class Congruence:
 
     def meet(self, other: Congruence) -> Congruence | None:
         """What lies in both, or None where they never meet (Chinese remainder theorem)."""
-        shared = gcd(self.modulus, other.modulus)
-        gap = other.residue - self.residue
-        if gap % shared:
+        turns = other.pulled(self.residue, self.modulus)
+        if turns is None:
             return None
-        rest = other.modulus // shared
-        turns = gap // shared * pow(self.modulus // shared, -1, rest) % rest
-        return Congruence.of(self.residue + self.modulus * turns, self.modulus * rest)
+        modulus = self.modulus * turns.modulus
+        return Congruence(modulus, self.residue + self.modulus * turns.residue)
 
-    def turns(self, other: Congruence) -> Congruence | None:
-        """Those i for which residue + modulus x i lies in `other`, or None if none does."""
-        shared = gcd(self.modulus, other.modulus)
-        gap = other.residue - self.residue
+    def pulled(self, shift: int, factor: int) -> Congruence | None:
+        """Those i for which shift + factor x i lies in this, or None if none does."""
+        shared = gcd(factor, self.modulus)
+        gap = self.residue - shift
         if gap % shared:
             return None
-        rest = other.modulus // shared
-        return Congruence(rest, gap // shared * pow(self.modulus // shared, -1, rest) % rest)
+        rest = self.modulus // shared
+        return Congruence(rest, gap // shared * pow(factor // shared, -1, rest) % rest)
 
     def within(self, other: Congruence) -> bool:
         """Whether all of this lies in `other`."""
@@ -86,8 +84,8 @@ class PassSet:
     @classmethod
     def without(cls, base: Congruence, outer: Iterable[Congruence]) -> PassSet:
         """The members of `base` that lie in none of `outer` (counted like the base itself)."""
-        inner = {hole for each in outer if (hole := base.turns(each)) is not None}
-        return cls(base, _outermost(inner))
+        inner = (each.pulled(base.residue, base.modulus) for each in outer)
+        return cls(base, _outermost({hole for hole in inner if hole is not None}))
 
     @cached_property
     def density(self) -> Fraction:
@@ -145,6 +143,10 @@ class PassSet:
 
     def meet(self, other: PassSet) -> PassSet:
         """What lies in both."""
+        if other == ALL_PASSES:
+            return self
+        if self == ALL_PASSES:
+            return other
         base = self.base.meet(other.base)
         if base is None:
             return NEVER
@@ -157,6 +159,25 @@ class PassSet:
         moved = (shift + factor * self.base.residue - base.residue) // base.modulus
         holes = (Congruence.of(hole.residue + moved, hole.modulus) for hole in self.holes)
         return PassSet(base, tuple(sorted(holes)))
+
+    def pulled(self, shift: int, factor: int) -> PassSet:
+        """Those i for which shift + factor x i belongs to the set."""
+        base = self.base.pulled(shift, factor)
+        if base is None:
+            return NEVER
+        outer = (hole.pulled(shift, factor) for hole in self._outer_holes())
+        return PassSet.without(base, (hole for hole in outer if hole is not None))
+
+    @cached_property
+    def rest(self) -> tuple[PassSet, ...]:
+        """All other passes, as sets of which no two meet."""
+        apart = [] if self.base == EVERY else [PassSet(EVERY, (self.base,))]
+        outer = list(self._outer_holes())
+        for at, hole in enumerate(outer):
+            part = PassSet.without(hole, outer[:at])
+            if not part.empty:
+                apart.append(part)
+        return tuple(apart)
 
     def _outer_holes(self) -> Iterator[Congruence]:
         for hole in self.holes:
