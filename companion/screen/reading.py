@@ -146,7 +146,12 @@ def _action(
     instead = _INSTEAD.get(condition)
     if instead is not None:
         coming = () if condition == "gone" else snapshot.coming
-        return Entry("", instead, Stage.FAR, False), None, _entries(snapshot, at, coming)
+        # Nothing is pressing while nothing moves.
+        still = (
+            replace(entry, stage=Stage.FAR, announced=False)
+            for entry in _entries(snapshot, at, coming)
+        )
+        return Entry("", instead, Stage.FAR, False), None, tuple(still)
     boundary = _at_boundary(snapshot, at)
     tick = next((c.tick for c in snapshot.coming if c.kind != "step"), None)
     if tick is None or tick >= at.tick + at.left:

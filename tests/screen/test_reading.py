@@ -130,6 +130,12 @@ def test_stopped_in_the_middle_the_place_is_held() -> None:
     assert glance(300, state="stopped").word == "held with 5 bars to the boundary"
 
 
+def test_nothing_on_the_agenda_is_pressing_while_nothing_moves() -> None:
+    stopped, running = glance(300, state="stopped"), glance(300)
+    assert any(entry.stage > Stage.FAR for entry in running.agenda)
+    assert all(entry.stage is Stage.FAR and not entry.announced for entry in stopped.agenda)
+
+
 def test_with_the_clock_lost_the_count_runs_free_and_is_doubted() -> None:
     reading = glance(500, **LOST)
     assert (reading.figure, reading.unit, reading.word) == ("3", "bars?", "running free")
