@@ -60,8 +60,7 @@ def _sound(part: Part, path: Path, report: Report) -> bool:
     """Whether the part's pattern, and so its passes and phrases, are what the writer means."""
     if report.gone(path) or report.gone((*path, "pattern")):
         return False
-    pattern: Path = ("patterns", part.pattern.name)
-    return not any(report.hurt((*pattern, k)) for k in ("length", "step", "meter", "phrase"))
+    return report.measured(part.pattern.name)
 
 
 def _check_lead(

@@ -12,7 +12,7 @@ from companion.setlist.model import Instrument, Part, SetList, Song, Span, Unit
 from companion.setlist.parts import NO_PATTERN, PartBuilder, resolve
 from companion.setlist.places import Path
 from companion.setlist.report import Report
-from companion.setlist.ruletext import parse_rule
+from companion.setlist.ruletext import UnknownTrack, parse_rule
 from companion.setlist.text import count, folded, name
 
 
@@ -124,7 +124,7 @@ def _track(
     own = form.length is not None
     length = form.length if form.length is not None else pattern.length
     where = (*path, "length") if report.gone((*path, "length")) else (*path[:2], "length")
-    known = own or not report.gone(where)
+    known = report.whole and (own or not report.gone(where))
     steps: dict[int, Step] = {}
     for key, step in form.steps.items():
         at = (*path, "steps", key)
@@ -142,6 +142,8 @@ def _track(
         try:
             rule = parse_rule(step.rule, names, report.patient)
         except BadText as bad:
+            if isinstance(bad, UnknownTrack) and not report.whole:
+                continue
             shorthand = not report.places.written((*at, "rule"))
             report.bad(at if shorthand else (*at, "rule"), bad)
             continue

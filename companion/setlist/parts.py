@@ -64,8 +64,8 @@ class PartBuilder:
         own = self._own(form, path)
         changes = self._changes(form, path, own)
         end = None if form.phrases is None else form.phrases * pattern.phrase_ticks
-        sound = report.whole and not report.gone((*path, "phrases"))
-        sound = sound and named is not None and not report.hurt(("patterns", named))
+        sound = named is not None and report.measured(named)
+        sound = sound and not report.gone((*path, "phrases"))
         cues = []
         for index, cue in enumerate(form.cues):
             at = (*path, "cues", index)

@@ -53,6 +53,12 @@ class Report:
         """Whether what stood at `path` was left out."""
         return path in self._gone
 
+    def measured(self, pattern: str) -> bool:
+        """Whether the lengths of `pattern` are what its writer means."""
+        path: Path = ("patterns", pattern)
+        own = any(self.hurt((*path, key)) for key in ("length", "step", "meter", "phrase"))
+        return self.whole and not own and not self.gone(path)
+
     def find(self, written: str, among: Path) -> str | None:
         """The key of the mapping at `among` that `written` means, capitals and spaces aside."""
         names = self._names.get(among)

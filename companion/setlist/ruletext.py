@@ -18,6 +18,10 @@ MOST_TERMS = 32
 _IF = re.compile(r"if (.+) (played|silent)", re.IGNORECASE)
 
 
+class UnknownTrack(BadText):
+    """A rule names a track that is not among those known."""
+
+
 @dataclass(slots=True)
 class _Terms:
     cycles: list[Cycle] = field(default_factory=list)
@@ -36,11 +40,14 @@ def parse_rule(text: str, tracks: Sequence[str] = (), suggest: bool = True) -> R
     pieces = _pieces(text, tracks)
     if len(pieces) > MOST_TERMS:
         raise BadText(f"this rule has {len(pieces)} terms", f"use at most {MOST_TERMS}")
+    if comma := re.search(r"([0-9]+),([0-9]+) ?%", text):
+        right = f"write it with a point: `{comma[1][:9]}.{comma[2][:9]}%`"
+        raise BadText(f"{quoted(comma[0])} reads as two terms", right, comma.start())
     for term, offset in pieces:
         try:
             _read(term, terms, tracks, suggest)
         except BadText as bad:
-            raise BadText(bad.wrong, bad.right, offset) from None
+            raise type(bad)(bad.wrong, bad.right, offset) from None
     impossible = (
         len(terms.first) > 1
         or len(terms.fill) > 1
@@ -142,7 +149,7 @@ def _track(written: str, tracks: Sequence[str], suggest: bool) -> str | None:
         right = f"write `last` or {listed(tracks)}"
     else:
         right = "write `last`"
-    raise BadText(f"no track of this pattern is called {quoted(written)}", right)
+    raise UnknownTrack(f"no track of this pattern is called {quoted(written)}", right)
 
 
 def _right(said: str, tracks: Sequence[str] | None) -> str:
@@ -150,11 +157,12 @@ def _right(said: str, tracks: Sequence[str] | None) -> str:
     if not said:
         return "write a term on each side of a comma, or `always`"
     for shape, form in _CODES:
-        if match := re.fullmatch(shape, said):
+        if (match := re.fullmatch(shape, said)) and _readable(match.expand(form)):
             return f"write {quoted(match.expand(form))}"
-    near = None if tracks is None else nearest(said, _like(said, tracks))
-    if near:
-        return f"did you mean {quoted(near)}?"
+    if tracks is not None:
+        near = nearest(said, [*filter(_readable, _like(said)), *_conditions(tracks)])
+        if near:
+            return f"did you mean {quoted(near)}?"
     return "write `always`, `pass 1 of 4`, `chance 50%`, `first pass`, `fill` or `if last played`"
 
 
@@ -168,23 +176,31 @@ _CODES = (
     (r"(?:chance )?([0-9]{1,3}(?:\.[0-9]{1,6})?)(?: ?%| percent)?", r"chance \1%"),
     (r"([0-9]{1,6}) in ([0-9]{1,6})", r"chance \1 in \2"),
     (r"pass ([0-9]{1,3})", r"pass \1 of 4"),
+    (r"pass ([0-9]{1,3})", r"pass \1 of 16"),
     (r"first", "first pass"),
     (r"not first(?: pass)?", "after first pass"),
     (r"not fill", "no fill"),
 )
 
 
-def _like(said: str, tracks: Sequence[str]) -> list[str]:
+def _readable(term: str) -> bool:
+    """Whether a term may be suggested: `pass 5 of 4` would only earn the next fault."""
+    try:
+        _read(term, _Terms(), (), suggest=False)
+    except BadText:
+        return False
+    return True
+
+
+def _like(said: str) -> list[str]:
     """Terms with the numbers of `said` in them, to compare it with."""
-    a, b = (
-        ([*re.findall(r"[0-9]{1,3}", said), "1", "4"])[:2]
-        if re.search(r"[0-9]", said)
-        else (
-            "1",
-            "4",
-        )
-    )
+    numbers = re.findall(r"[0-9]{1,3}", said)
+    a, b = ([*numbers, "4"] if numbers else ["1", "4"])[:2]
     forms = ["always", "first pass", "after first pass", "fill", "no fill"]
     forms += ["if last played", "if last silent"]
     forms += [f"pass {a} of {b}", f"not pass {a} of {b}", f"chance {a}%", f"chance {a} in {b}"]
-    return forms + [f"if {t} {did}" for t in tracks[:50] for did in ("played", "silent")]
+    return forms
+
+
+def _conditions(tracks: Sequence[str]) -> list[str]:
+    return [f"if {track} {did}" for track in tracks[:50] for did in ("played", "silent")]

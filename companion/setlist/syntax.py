@@ -74,7 +74,7 @@ def in_plain_words(error: yaml.YAMLError, text: str, spot: Spot) -> list[Fault]:
     start = _line_start(text, index)
     here = text[index : index + 1]
     indent = _INDENT.match(text, start)
-    if "\t" in said or (indent and "\t" in indent[0] and index <= indent.end()):
+    if "tab character" in said or (indent and "\t" in indent[0] and index <= indent.end()):
         tabs = [Fault(*spot(match.start(1)), *_TAB) for match in _TABBED.finditer(text)]
         return tabs or [Fault(*spot(index), *_TAB)]
     if "cannot start any token" in said and here == "\t":

@@ -62,9 +62,9 @@ def whole(text: str, low: int, high: int) -> int:
     """A whole number from `low` to `high`. Raises BadText."""
     number = count(text.strip().removeprefix("+"))
     if number is None or not low <= number <= high:
-        raise BadText(
-            f"{quoted(text)} will not do here", f"write a whole number from {low} to {high}"
-        )
+        two = f"write {low} or {high}"
+        right = two if high - low == 1 else f"write a whole number from {low} to {high}"
+        raise BadText(f"{quoted(text)} will not do here", right)
     return number
 
 
@@ -128,9 +128,8 @@ def span(text: str, units: tuple[Unit, ...], least: int = 1) -> Span:
     n = count(number) if number else None
     if n is not None and unit in units and least <= n <= most:
         return Span(n, unit)
-    allowed = ", ".join(Span(2, u).__str__().split()[1] for u in units[:-1])
-    last = str(Span(2, units[-1])).split()[1]
-    write = f"write a whole number of {allowed} or {last}"
+    *allowed, last = (str(Span(2, u)).split()[1] for u in units)
+    write = f"write a whole number of {', '.join(allowed)} or {last}"
     if number and unit in units:
         raise BadText(f"{quoted(text)} will not do here", f"{write}, from {least} to {most}")
     if n is not None and unit is not None:
