@@ -8,7 +8,7 @@ from typing import Any
 import click
 
 from companion.cli.main import Refused
-from companion.link.client import ask_snapshot, send_wish
+from companion.link.ask import ask_snapshot, send_wish
 from companion.link.endpoint import NoEngine, find_endpoint
 from companion.link.messages import Coming, LinkError, Snapshot, Wish
 

@@ -174,13 +174,47 @@ def ports(api: str | None, as_json: bool) -> None:
 
 
 @cli.command()
-@click.argument("set_files", metavar="SET...", nargs=-1, required=True, type=click.Path(path_type=Path))
+@click.argument(
+    "set_files", metavar="SET...", nargs=-1, required=True, type=click.Path(path_type=Path)
+)
 @_json_option
 def check(set_files: tuple[Path, ...], as_json: bool) -> None:
     """Report every fault in set lists, and give advice."""
     from companion.cli import judge
 
     judge.check(set_files, as_json)
+
+
+def _part_options(function: F) -> F:
+    options = [
+        click.option("--part", "number", metavar="N", type=int, help="Only this part; 1 is first."),
+        click.option(
+            "--passes", metavar="M", type=click.IntRange(1), help="How many passes of the pattern."
+        ),
+        click.option("--fill", is_flag=True, help="As if a fill were held all the time."),
+    ]
+    for option in reversed(options):
+        function = option(function)
+    return function
+
+
+@cli.command(name="map")
+@_file_argument
+@_part_options
+@click.option(
+    "-o",
+    "picture",
+    metavar="FILE",
+    type=click.Path(path_type=Path),
+    help="Draw into FILE (.svg or .png) instead.",
+)
+def map_(
+    set_file: Path, number: int | None, passes: int | None, fill: bool, picture: Path | None
+) -> None:
+    """The long view of each part: passes across, steps down."""
+    from companion.cli import foretell
+
+    foretell.map_(set_file, number, passes, fill, picture)
 
 
 def main() -> None:
