@@ -130,6 +130,10 @@ class PartBuilder:
     ) -> ProgramChange | None:
         instrument = self._instruments.get(named or "")
         if instrument is None:
+            if program > 128:
+                right = "programs go from 0 to 127, or from 1 to 128 where the display says so"
+                wrong = f"there is no program {program}"
+                self._report.value((*path, "program"), wrong, right)
             return None
         low, report = instrument.programs_from, self._report
         if report.hurt(("instruments", instrument.name, "change", "programs_from")):

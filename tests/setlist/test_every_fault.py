@@ -155,6 +155,14 @@ def test_a_wrong_shape_brings_no_faults_in_its_train(old: str, new: str, lines: 
     assert [int(fault.split(":")[0]) for fault in found] == lines, found
 
 
+def test_a_program_beyond_all_is_told_though_its_instrument_is_unknown() -> None:
+    text = edited(TIDEWATER, ("on: drums", "on: drum"), ("program: 12", "program: 129"))
+    assert [fault.split(";")[0] for fault in faults(text)] == [
+        "37:13: no instrument is called `drum`",
+        "38:18: there is no program 129",
+    ]
+
+
 def test_an_empty_list_of_songs_or_parts_and_a_set_without_patterns() -> None:
     head = "set: Tidewater\npatterns: {neap: {}}\n"
     assert faults(head + "songs: []\n") == [
