@@ -17,8 +17,8 @@ from collections.abc import Iterable
 from math import lcm
 
 from companion.counting.compiled import CompiledPattern, CompiledStep
+from companion.counting.terms import Terms, power, set_bit, times_bit
 
-Terms = dict[int, float]
 # A place in the count: just before the track of that index is decided at that tick.
 Position = tuple[int, int]
 
@@ -86,7 +86,7 @@ class Memory:
             if len(step.reads) > 1 or len(line) >= _PATIENCE:
                 terms = {0: step.odds}
                 for track, played in step.reads:
-                    terms = _times_bit(terms, 1 << track, played)
+                    terms = times_bit(terms, 1 << track, played)
                 value = self.expect(terms, here)
                 self._learn(key, value)
                 break
@@ -140,7 +140,7 @@ class Memory:
         for tick, track, _, _, played in reversed(events):
             while walk.find() and walk.best is not None and walk.best[:2] > (tick, track):
                 walk.step_back()
-            walk.move(_times_bit(walk.terms, 1 << track, played), (tick, track + 1))
+            walk.move(times_bit(walk.terms, 1 << track, played), (tick, track + 1))
         return self.expect(walk.terms, walk.position)
 
     def _jump(self, terms: Terms, position: Position, loop: int) -> tuple[Terms, Position] | None:
@@ -166,7 +166,7 @@ class Memory:
                 return None
             columns[mask] = walk.terms
             wanted.extend(walk.terms)
-        return _power(columns, terms, rounds), (position[0] - rounds * loop, position[1])
+        return power(columns, terms, rounds), (position[0] - rounds * loop, position[1])
 
     def look_up(self, key: tuple[int, int]) -> float | None:
         """The chance of step number key[0] on pass key[1], if it has been worked out."""
@@ -248,7 +248,7 @@ class _Walk:
                 latest = on.latest(tick if track < order else tick - 1)
                 at = -1 if latest is None else latest[0].tick(latest[1])
                 if latest is None or at < self.memory.start:
-                    self.terms = _set_bit(self.terms, 1 << track, 0.0)
+                    self.terms = set_bit(self.terms, 1 << track, 0.0)
                     continue
                 found = self._cursors[track] = (at, track, *latest)
             if self.best is None or found[:2] > self.best[:2]:
@@ -272,13 +272,13 @@ class _Walk:
         if step.passes.period > 1:
             self.loop = lcm(self.loop, step.passes.period * step.pass_ticks)
         if not memory.may_play(step, pass_number):
-            self.terms = _set_bit(self.terms, bit, 0.0)
+            self.terms = set_bit(self.terms, bit, 0.0)
             return
         known = self.look_up((step.index, pass_number)) if step.reads else step.odds
         if known is not None and (
             not step.reads or all(not mask & bit or mask == bit for mask in self.terms)
         ):
-            self.terms = _set_bit(self.terms, bit, known)
+            self.terms = set_bit(self.terms, bit, known)
             return
         replaced: Terms = {}
         moved: Terms = {}
@@ -288,7 +288,7 @@ class _Walk:
             else:
                 replaced[mask] = factor
         for track, played in step.reads:
-            moved = _times_bit(moved, 1 << track, played)
+            moved = times_bit(moved, 1 << track, played)
         for mask, factor in moved.items():
             replaced[mask] = replaced.get(mask, 0.0) + factor
         self.terms = {mask: factor for mask, factor in replaced.items() if factor}
@@ -296,46 +296,3 @@ class _Walk:
 
 def _unknown(_key: tuple[int, int]) -> float | None:
     return None
-
-
-def _set_bit(terms: Terms, bit: int, value: float) -> Terms:
-    """The polynomial with the bit replaced by a number."""
-    out: Terms = {}
-    for mask, factor in terms.items():
-        if mask & bit:
-            mask ^= bit
-            factor *= value
-        out[mask] = out.get(mask, 0.0) + factor
-    return {mask: factor for mask, factor in out.items() if factor}
-
-
-def _times_bit(terms: Terms, bit: int, played: bool) -> Terms:
-    """The polynomial times the bit, or times one minus the bit."""
-    out: Terms = {} if played else dict(terms)
-    sign = 1.0 if played else -1.0
-    for mask, factor in terms.items():
-        out[mask | bit] = out.get(mask | bit, 0.0) + sign * factor
-    return {mask: factor for mask, factor in out.items() if factor}
-
-
-def _power(columns: dict[int, Terms], terms: Terms, rounds: int) -> Terms:
-    """`terms` after the linear map with these columns has been applied `rounds` times."""
-    while rounds:
-        if rounds & 1:
-            terms = _apply(columns, terms)
-        rounds >>= 1
-        if rounds:
-            squared = {mask: _apply(columns, column) for mask, column in columns.items()}
-            if squared == columns:
-                # From here on more rounds change nothing.
-                return _apply(columns, terms)
-            columns = squared
-    return terms
-
-
-def _apply(columns: dict[int, Terms], terms: Terms) -> Terms:
-    out: Terms = {}
-    for mask, factor in terms.items():
-        for other, more in columns[mask].items():
-            out[other] = out.get(other, 0.0) + factor * more
-    return {mask: factor for mask, factor in out.items() if abs(factor) > 1e-300}
