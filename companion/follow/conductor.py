@@ -8,9 +8,9 @@ number of ticks from the start of the part.
 from __future__ import annotations
 
 from dataclasses import dataclass
-from enum import Enum
 
 from companion.counting.ticks import TICKS_PER_SONG_POSITION
+from companion.follow.changes import Changes, Leave, PendingView
 from companion.follow.gate import Finding
 from companion.follow.transport import Effect, Signal, State, transport
 from companion.setlist.model import Part, ProgramChange, SetList, Unit
@@ -29,15 +29,6 @@ PASSING = (CLOCK_ODD, CLOCK_WAS_LOST)
 NOTHING: tuple[Send, ...] = ()
 
 
-class Outcome(Enum):
-    """What became of a program change."""
-
-    OPEN = "open"
-    SENT = "sent"
-    BY_HAND = "by hand"
-    MISSED = "missed"
-
-
 @dataclass(frozen=True, slots=True)
 class Send:
     """A program change that is due now, so that part `part` starts `ticks_left` ticks from now."""
@@ -45,28 +36,6 @@ class Send:
     change: ProgramChange
     part: int
     ticks_left: int
-
-
-class _Pending:
-    """A program change for the coming boundary. `due` is its tick, None for a lead in time."""
-
-    __slots__ = ("change", "due", "lead_ns", "outcome", "waits")
-
-    def __init__(self, change: ProgramChange, due: int | None, lead_ns: int) -> None:
-        self.change = change
-        self.due = due
-        self.lead_ns = lead_ns
-        self.outcome = Outcome.OPEN
-        # Fell due while the clock was in question; may still leave within its lead.
-        self.waits = False
-
-
-@dataclass(frozen=True, slots=True)
-class PendingView:
-    """A program change of the coming boundary as others see it."""
-
-    change: ProgramChange
-    outcome: Outcome
 
 
 @dataclass(frozen=True, slots=True)
@@ -115,17 +84,15 @@ class Conductor:
         self.sure = True
         self.doubt = ""
         self.notice = ""
+        # Goes up with everything that happens but a plain tick.
         self.count = 0
-        # Nanoseconds per tick, 0 while unknown; only leads in milliseconds look at it.
-        self.period_ns = 0
         self.tick = -1
         # Whether the next clock is the first at a position that was set rather than counted.
         self._fresh = True
         self._known = False
         self._asked = False
         self._end: int | None = None
-        self._pending: list[_Pending] = []
-        self._act_at = 0
+        self._changes = Changes(setlist.instruments)
         self._timeline = [_Stretch(0, 0, 0, 0)]
         self._part = setlist.parts[0]
         self._plan()
@@ -141,7 +108,7 @@ class Conductor:
         if effect is Effect.ADVANCE:
             tick = self.tick + 1
             self._fresh = False
-            if tick < self._act_at:
+            if tick < self._changes.act_at:
                 self.tick = tick
                 return NOTHING
             return self._act(tick, True)
@@ -207,13 +174,13 @@ class Conductor:
             return NOTHING
         if self.state is not State.RUNNING:
             return self._step_to_next()
-        if self._change_is_out():
+        if self._changes.decided:
             self.notice = "already on its way"
             return NOTHING
         phrase = self._part.pattern.phrase_ticks
         tick = max(self.tick, 0)
         boundary = (tick // phrase + 1) * phrase
-        while not self._in_time(boundary, tick):
+        while not self._changes.in_time(boundary, tick):
             boundary += phrase
         if self._end is None or boundary < self._end:
             self._set_end(boundary)
@@ -226,7 +193,7 @@ class Conductor:
         self.count += 1
         if not self._asked:
             self.notice = "nothing to take back"
-        elif self._change_is_out():
+        elif self._changes.decided:
             self.notice = "too late: the program change is out"
         else:
             self._asked = False
@@ -280,14 +247,17 @@ class Conductor:
     def report(self, send: Send, out: bool) -> None:
         """Tell what became of a `Send`: whether it left. A failed one is never tried again."""
         self.count += 1
-        for pending in self._pending:
-            if pending.change is send.change and not out:
-                pending.outcome = Outcome.MISSED
+        if not out:
+            self._changes.fail(send.change)
 
     @property
     def fresh(self) -> bool:
         """Whether the next clock is the first at a position that was set rather than counted."""
         return self._fresh
+
+    def pace(self, period_ns: int) -> None:
+        """Tell how long a tick lasts, in ns; leads in milliseconds go by it."""
+        self._changes.period_ns = period_ns
 
     @property
     def part(self) -> Part:
@@ -305,7 +275,7 @@ class Conductor:
             tick=max(self.tick + 1 if self._fresh else self.tick, 0),
             end=self._end,
             asked=self._asked,
-            pending=tuple(PendingView(p.change, p.outcome) for p in self._pending),
+            pending=self._changes.view(),
             carried_passes=stretch.carried_passes,
             carried_phrases=stretch.carried_phrases,
             armed=self.armed,
@@ -317,7 +287,7 @@ class Conductor:
     # -- inside ------------------------------------------------------------------------------
 
     def _begin(self) -> None:
-        interrupted = self._change_is_out()
+        interrupted = self._changes.decided
         self._restart(self._part.number - 1 + interrupted)
         if interrupted:
             # The instrument holds the new program, and most take it on the next start. Most.
@@ -341,7 +311,7 @@ class Conductor:
             self._doubt(JOINED)
         elif self.doubt == CLOCK_LOST:
             self._doubt(CLOCK_WAS_LOST)
-        elif self.sure and self._change_is_out():
+        elif self.sure and self._changes.decided:
             self._doubt(STOPPED_BEFORE_CHANGE)
 
     def _move_to_nearest(self, length: int) -> None:
@@ -349,8 +319,7 @@ class Conductor:
         end = self._end
         if end is None or tick < end:
             self.tick = tick
-            self._reckon_act()
-        elif all(p.outcome in (Outcome.SENT, Outcome.BY_HAND) for p in self._pending):
+        elif self._changes.own_settled:
             self._enter_next(end)
         else:
             # The boundary is now, and the instrument was not told: it plays on.
@@ -362,7 +331,7 @@ class Conductor:
         known = self._known
         self._known = True
         was = self._part
-        sent = self._change_is_out()
+        sent = self._changes.decided
         while len(self._timeline) > 1 and self._timeline[-1].start > position:
             self._timeline.pop()
         stretch = self._timeline[-1]
@@ -395,7 +364,7 @@ class Conductor:
         self._doubt(MOVED)
 
     def _lose(self) -> None:
-        if self.sure:
+        if self.sure or self.doubt in PASSING:
             self._doubt(CLOCK_LOST)
 
     def _forget(self) -> None:
@@ -412,42 +381,32 @@ class Conductor:
     def _act(self, tick: int, may_send: bool) -> tuple[Send, ...]:
         """Take `tick`, at which something may be due: changes to send, the part's end."""
         self.tick = tick
-        end = self._end
-        if end is None or tick < self._act_at:
+        end, changes = self._end, self._changes
+        if end is None or tick < changes.act_at:
             return NOTHING
-        sends: list[Send] = []
-        for pending in self._pending:
-            if pending.outcome is not Outcome.OPEN:
-                continue
-            due = self._due(pending, end)
-            if tick < due:
-                continue
+        before = changes.view()
+        out = changes.fall_due(tick, self._leave(may_send))
+        if changes.view() != before:
             self.count += 1
-            on_time = pending.due is None or tick == due or pending.waits
-            if not (self.sends and self.armed):
-                pending.outcome = Outcome.BY_HAND
-            elif self.sure and may_send and on_time:
-                pending.outcome = Outcome.SENT
-                sends.append(Send(pending.change, self._part.number + 1, end - tick))
-            elif on_time and self.doubt in PASSING and 2 * (end - tick) > end - due:
-                # Half the lead may go by while the clock is looked into; then it is too late.
-                pending.waits = True
-            else:
-                pending.outcome = Outcome.MISSED
+        sends = tuple(Send(change, self._part.number + 1, end - tick) for change in out)
         if tick == end:
             self._pass_boundary(end)
         else:
-            self._reckon_act()
-        return tuple(sends) if sends else NOTHING
+            changes.reckon()
+        return sends
+
+    def _leave(self, may_send: bool) -> Leave:
+        if not (self.sends and self.armed):
+            return Leave.BY_HAND
+        if self.sure and may_send:
+            return Leave.YES
+        return Leave.NOT_YET if self.sure or self.doubt in PASSING else Leave.NO
 
     def _pass_boundary(self, end: int) -> None:
         self.count += 1
-        own = self._own_change()
-        for pending in self._pending:
-            if pending.outcome is Outcome.MISSED:
-                change = pending.change
-                self.notice = f"program {self._shown(change)} was not sent to {change.instrument}"
-        if own is not None and own.outcome is Outcome.MISSED:
+        for change in self._changes.missed:
+            self.notice = f"program {self._shown(change)} was not sent to {change.instrument}"
+        if self._changes.own_missed:
             # Never told, the instrument plays on; saying that it changed would be a lie.
             self.notice += ": the part goes on for another phrase"
             self._hold_over(end)
@@ -455,25 +414,8 @@ class Conductor:
             self._enter_next(end)
 
     def _hold_over(self, end: int) -> None:
-        sent = {id(p.change) for p in self._pending if p.outcome is Outcome.SENT}
-        self._set_end(end + self._part.pattern.phrase_ticks)
-        for pending in self._pending:
-            if id(pending.change) in sent:
-                pending.outcome = Outcome.SENT
-        self._reckon_act()
-
-    def _change_is_out(self) -> bool:
-        """Whether the change that moves the next part's own instrument has left already."""
-        own = self._own_change()
-        deciding = self._pending if own is None else [own]
-        return any(p.outcome is Outcome.SENT for p in deciding)
-
-    def _own_change(self) -> _Pending | None:
-        following = self._next_part()
-        if following is None:
-            return None
-        own = (p for p in self._pending if p.change.instrument == following.instrument)
-        return next(own, None)
+        self._end = end + self._part.pattern.phrase_ticks
+        self._changes.put_off(self._end)
 
     def _enter_next(self, end: int) -> None:
         self._extend(end)
@@ -497,7 +439,7 @@ class Conductor:
 
     def _step_to_next(self) -> tuple[Send, ...]:
         index = self._part.number
-        sent = [p.change for p in self._pending if p.outcome is Outcome.SENT]
+        sent = self._changes.out
         changes = [c for c in self.setlist.parts[index].changes if c not in sent]
         self._restart(index)
         self._known = False
@@ -521,61 +463,7 @@ class Conductor:
 
     def _set_end(self, end: int | None) -> None:
         self._end = end
-        following = self._next_part()
-        self._pending = []
-        if following is not None:
-            for change in following.changes:
-                lead_ticks, lead_ns = self._lead(change)
-                due = None if end is None or lead_ticks is None else end - lead_ticks
-                self._pending.append(_Pending(change, due, lead_ns))
-        self._reckon_act()
-
-    def _lead(self, change: ProgramChange) -> tuple[int | None, int]:
-        """The lead of a change: in ticks, or None and nanoseconds.
-
-        Kept inside the pass that ends on the boundary for an instrument that applies a change
-        there: outside it the change would be taken a pass early, or a pass late.
-        """
-        instrument = self.setlist.instruments[change.instrument]
-        lead = instrument.lead
-        if lead.unit is Unit.MILLISECONDS:
-            return None, lead.count * 1_000_000
-        ticks = lead.ticks(self._part.pattern)
-        if not instrument.at_once:
-            ticks = min(max(ticks, 1), self._part.pattern.pass_ticks)
-        return ticks, 0
-
-    def _due(self, pending: _Pending, end: int) -> int:
-        if pending.due is not None:
-            return pending.due
-        # Rounded to the tick before, so that it is never later than asked.
-        period = self.period_ns or 20_833_333
-        ticks = -(-pending.lead_ns // period)
-        if not self.setlist.instruments[pending.change.instrument].at_once:
-            ticks = min(max(ticks, 1), self._part.pattern.pass_ticks)
-        return end - ticks
-
-    def _in_time(self, boundary: int, tick: int) -> bool:
-        """Whether every change for `boundary` would still be due after `tick`."""
-        for pending in self._pending:
-            lead_ticks, _ = self._lead(pending.change)
-            due = self._due(pending, boundary) if lead_ticks is None else boundary - lead_ticks
-            if due <= tick:
-                return False
-        return True
-
-    def _reckon_act(self) -> None:
-        """Work out the next tick at which anything can be due, so that plain ticks cost nothing."""
-        end = self._end
-        if end is None:
-            self._act_at = 1 << 62
-            return
-        at = end
-        for pending in self._pending:
-            if pending.outcome is Outcome.OPEN:
-                timed = end - self._part.pattern.pass_ticks
-                at = min(at, timed if pending.due is None else pending.due)
-        self._act_at = at
+        self._changes.plan(self._part, self._next_part(), end)
 
     def _shown(self, change: ProgramChange) -> int:
         return self.setlist.instruments[change.instrument].shown(change.program)

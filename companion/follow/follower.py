@@ -113,7 +113,7 @@ class Follower:
             ticks, finding = gate.hear(t_ns)
         elif conductor.state is State.LOST:
             ticks, finding = gate.regain(t_ns)
-            conductor.period_ns = self.tempo.period_ns
+            conductor.pace(self.tempo.period_ns)
             sends = conductor.regain(ticks)
             conductor.heed(finding)
             return sends
@@ -123,7 +123,7 @@ class Follower:
                 gate.first(t_ns)
             else:
                 gate.idle(t_ns)
-        conductor.period_ns = self.tempo.period_ns
+        conductor.pace(self.tempo.period_ns)
         if finding is not Finding.NOTHING:
             conductor.heed(finding)
         if ticks == 1:

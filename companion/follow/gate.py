@@ -109,13 +109,15 @@ class Gate:
             self.lapse()
             self._take(t_ns)
             return 1, Finding.GIVEN_UP
-        missed = max(1, round(gap_ns / period))
+        # An inquiry that the silence broke into had counted some ticks past the line already.
+        already = self._counted if self._left else 0
+        missed = max(1, round(gap_ns / period) - already)
         if gap_ns > CERTAIN_NS:
             self.lapse()
             self._take(t_ns)
             return missed, Finding.GIVEN_UP
         self._open(t_ns, INQUIRY_AFTER_SILENCE, missed)
-        self._counted = missed
+        self._counted = missed + already
         self._left -= 1
         self._note(t_ns)
         return missed, Finding.DOUBT

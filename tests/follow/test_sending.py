@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from companion.follow.conductor import Outcome
+from companion.follow.changes import Outcome
 from companion.setlist.model import ProgramChange, SetList, Span, Unit
 from tests.builders import TICK_NS, Rehearsal, SetBuilder, bar_pattern, three_parts
 

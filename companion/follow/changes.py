@@ -1,0 +1,197 @@
+"""The program changes of one boundary: when each is due, and what became of it.
+
+Knows no transport and no wish. Ticks count from the start of the part that ends on the boundary.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from enum import Enum
+
+from companion.counting.pattern import Pattern
+from companion.setlist.model import Instrument, Part, ProgramChange, Unit
+
+# 120 beats a minute: what a lead in milliseconds goes by until a tempo is known.
+PRESUMED_NS = 20_833_333
+NEVER = 1 << 62
+
+
+class Outcome(Enum):
+    """What became of a program change."""
+
+    OPEN = "open"
+    SENT = "sent"
+    BY_HAND = "by hand"
+    MISSED = "missed"
+
+
+class Leave(Enum):
+    """Whether a change that falls due may go out."""
+
+    YES = "yes"
+    # The clock is being looked into; the answer comes within a beat.
+    NOT_YET = "not yet"
+    NO = "no"
+    # Sending is off: the performer changes the pattern.
+    BY_HAND = "by hand"
+
+
+@dataclass(frozen=True, slots=True)
+class PendingView:
+    """A program change of the coming boundary as others see it."""
+
+    change: ProgramChange
+    outcome: Outcome
+
+
+class _Pending:
+    __slots__ = ("change", "outcome", "waits")
+
+    def __init__(self, change: ProgramChange) -> None:
+        self.change = change
+        self.outcome = Outcome.OPEN
+        # Fell due while the clock was in question; may still leave within its lead.
+        self.waits = False
+
+
+class Changes:
+    """The changes that make the next part start; replaced when boundary or part change."""
+
+    def __init__(self, instruments: Mapping[str, Instrument]) -> None:
+        self._instruments = instruments
+        self._pending: list[_Pending] = []
+        self._own: _Pending | None = None
+        self._pattern = Pattern("")
+        self._end: int | None = None
+        # Nanoseconds per tick, 0 while unknown; only leads in milliseconds look at it.
+        self.period_ns = 0
+        # The next tick at which anything can be due, the end included.
+        self.act_at = NEVER
+
+    def plan(self, running: Part, following: Part | None, end: int | None) -> None:
+        """Plan the changes for `following` to start at tick `end` of `running`; None is open."""
+        changes = () if following is None else following.changes
+        self._pattern = running.pattern
+        self._pending = [_Pending(change) for change in changes]
+        self._own = next(
+            (
+                p
+                for p in self._pending
+                if following is not None and p.change.instrument == following.instrument
+            ),
+            None,
+        )
+        self._end = end
+        self.reckon()
+
+    def put_off(self, end: int) -> None:
+        """Plan what has not left yet for a later boundary; what is out stays out."""
+        for pending in self._pending:
+            if pending.outcome is not Outcome.SENT:
+                pending.outcome, pending.waits = Outcome.OPEN, False
+        self._end = end
+        self.reckon()
+
+    def reckon(self) -> None:
+        """Work out `act_at`, so that plain ticks cost nothing."""
+        if self._end is None:
+            self.act_at = NEVER
+            return
+        at = self._end
+        for pending in self._pending:
+            if pending.outcome is Outcome.OPEN:
+                if self._is_timed(pending.change):
+                    at = min(at, self._end - self._pattern.pass_ticks)
+                else:
+                    at = min(at, self._due(pending.change, self._end))
+        self.act_at = at
+
+    def fall_due(self, tick: int, leave: Leave) -> list[ProgramChange]:
+        """Decide on what is due at `tick`; returns what goes out now.
+
+        What fell due before and was not let out then is missed: it would be late.
+        """
+        out: list[ProgramChange] = []
+        end = self._end
+        if end is None:
+            return out
+        for pending in self._pending:
+            if pending.outcome is not Outcome.OPEN:
+                continue
+            due = self._due(pending.change, end)
+            if tick < due:
+                continue
+            on_time = tick == due or pending.waits or self._is_timed(pending.change)
+            if leave is Leave.BY_HAND:
+                pending.outcome = Outcome.BY_HAND
+            elif leave is Leave.YES and on_time:
+                pending.outcome = Outcome.SENT
+                out.append(pending.change)
+            elif leave is Leave.NOT_YET and on_time and 2 * (end - tick) > end - due:
+                # Half the lead may go by while the clock is looked into; then it is too late.
+                pending.waits = True
+            else:
+                pending.outcome = Outcome.MISSED
+        return out
+
+    def in_time(self, boundary: int, tick: int) -> bool:
+        """Whether every change for `boundary` would still be due after `tick`."""
+        return all(self._due(p.change, boundary) > tick for p in self._pending)
+
+    def fail(self, change: ProgramChange) -> None:
+        """Take note that a change which was let out did not leave."""
+        for pending in self._pending:
+            if pending.change is change:
+                pending.outcome = Outcome.MISSED
+
+    @property
+    def out(self) -> list[ProgramChange]:
+        """The changes that have left."""
+        return [p.change for p in self._pending if p.outcome is Outcome.SENT]
+
+    @property
+    def missed(self) -> list[ProgramChange]:
+        """The changes that should have left and did not."""
+        return [p.change for p in self._pending if p.outcome is Outcome.MISSED]
+
+    @property
+    def decided(self) -> bool:
+        """Whether what moves the next part's own instrument has left (or any, if nothing does)."""
+        if self._own is not None:
+            return self._own.outcome is Outcome.SENT
+        return bool(self.out)
+
+    @property
+    def own_missed(self) -> bool:
+        """Whether the next part's own instrument should have been told and was not."""
+        return self._own is not None and self._own.outcome is Outcome.MISSED
+
+    @property
+    def own_settled(self) -> bool:
+        """Whether the next part's own instrument was told, or is changed by hand, or not at all."""
+        return self._own is None or self._own.outcome in (Outcome.SENT, Outcome.BY_HAND)
+
+    def view(self) -> tuple[PendingView, ...]:
+        """All changes and what became of them."""
+        return tuple(PendingView(p.change, p.outcome) for p in self._pending)
+
+    def _is_timed(self, change: ProgramChange) -> bool:
+        return self._instruments[change.instrument].lead.unit is Unit.MILLISECONDS
+
+    def _due(self, change: ProgramChange, end: int) -> int:
+        """The tick at which `change` is due for a boundary at `end`.
+
+        Kept inside the pass that ends on the boundary for an instrument that applies a change
+        there: outside it the change would be taken a pass early, or a pass late.
+        """
+        instrument = self._instruments[change.instrument]
+        lead = instrument.lead
+        if lead.unit is Unit.MILLISECONDS:
+            # Rounded to the tick before, so that it is never later than asked.
+            ticks = -(-lead.count * 1_000_000 // (self.period_ns or PRESUMED_NS))
+        else:
+            ticks = lead.ticks(self._pattern)
+        if not instrument.at_once:
+            ticks = min(max(ticks, 1), self._pattern.pass_ticks)
+        return end - ticks
