@@ -12,6 +12,7 @@ from dataclasses import dataclass
 from companion.counting.ticks import TICKS_PER_SONG_POSITION
 from companion.follow.changes import Changes, Leave, PendingView
 from companion.follow.gate import Finding
+from companion.follow.timeline import Timeline
 from companion.follow.transport import Effect, Signal, State, transport
 from companion.setlist.model import Part, ProgramChange, SetList, Unit
 
@@ -63,16 +64,6 @@ class Standing:
     count: int
 
 
-@dataclass(frozen=True, slots=True)
-class _Stretch:
-    """One part in the timeline since the last start: where it began, and what it carried over."""
-
-    start: int
-    part_index: int
-    carried_passes: int
-    carried_phrases: int
-
-
 class Conductor:
     """Follows one set. Not thread-safe: one caller at a time."""
 
@@ -93,8 +84,7 @@ class Conductor:
         self._asked = False
         self._end: int | None = None
         self._changes = Changes(setlist.instruments)
-        self._timeline = [_Stretch(0, 0, 0, 0)]
-        self._part = setlist.parts[0]
+        self._timeline = Timeline(setlist)
         self._plan()
 
     # -- what is heard -----------------------------------------------------------------------
@@ -166,7 +156,7 @@ class Conductor:
         Sets `notice`. Returns what is due now (only while nothing runs).
         """
         self.count += 1
-        if self._part.number == len(self.setlist.parts):
+        if self.part.number == len(self.setlist.parts):
             self.notice = "this is the last part"
             return NOTHING
         if self.state is State.LOST:
@@ -177,7 +167,7 @@ class Conductor:
         if self._changes.decided:
             self.notice = "already on its way"
             return NOTHING
-        phrase = self._part.pattern.phrase_ticks
+        phrase = self.part.pattern.phrase_ticks
         tick = max(self.tick, 0)
         boundary = (tick // phrase + 1) * phrase
         while not self._changes.in_time(boundary, tick):
@@ -185,7 +175,7 @@ class Conductor:
         if self._end is None or boundary < self._end:
             self._set_end(boundary)
             self._asked = True
-        self.notice = f"going to part {self._part.number + 1} at the boundary"
+        self.notice = f"going to part {self.part.number + 1} at the boundary"
         return NOTHING
 
     def take_back(self) -> None:
@@ -220,10 +210,10 @@ class Conductor:
             return
         self.state = State.RUNNING
         if unit is None or not self._known:
-            self._restart(self._part.number - 1)
+            self._restart(self.part.number - 1)
             self.tick = 0
         else:
-            self._move_to_nearest(unit.ticks(self._part.pattern))
+            self._move_to_nearest(unit.ticks(self.part.pattern))
         self._fresh = False
         self._trust()
         self.notice = "aligned: the one is now"
@@ -262,16 +252,16 @@ class Conductor:
     @property
     def part(self) -> Part:
         """The running part."""
-        return self._part
+        return self._timeline.part
 
     def standing(self) -> Standing:
         """One immutable look at everything."""
-        stretch = self._timeline[-1]
+        stretch = self._timeline.running
         return Standing(
             state=self.state,
             sure=self.sure and self.state is not State.READY,
             doubt=JOINED if self.state is State.READY else self.doubt,
-            part=self._part,
+            part=self.part,
             tick=max(self.tick + 1 if self._fresh else self.tick, 0),
             end=self._end,
             asked=self._asked,
@@ -288,7 +278,7 @@ class Conductor:
 
     def _begin(self) -> None:
         interrupted = self._changes.decided
-        self._restart(self._part.number - 1 + interrupted)
+        self._restart(self.part.number - 1 + interrupted)
         if interrupted:
             # The instrument holds the new program, and most take it on the next start. Most.
             self._doubt(STOPPED_BEFORE_CHANGE)
@@ -296,17 +286,16 @@ class Conductor:
             self._trust()
 
     def _restart(self, part_index: int) -> None:
-        self._timeline = [_Stretch(0, part_index, 0, 0)]
+        self._timeline.restart(part_index)
         self._known = True
         self._asked = False
-        self._take_part(part_index)
         self.tick = -1
         self._fresh = True
         self._plan()
 
     def _resume(self) -> None:
         if not self._known:
-            self._restart(self._part.number - 1)
+            self._restart(self.part.number - 1)
             self._known = False
             self._doubt(JOINED)
         elif self.doubt == CLOCK_LOST:
@@ -330,25 +319,21 @@ class Conductor:
         """Go to `position` ticks from the last start, so that the next clock is that tick."""
         known = self._known
         self._known = True
-        was = self._part
+        was = self.part
         sent = self._changes.decided
-        while len(self._timeline) > 1 and self._timeline[-1].start > position:
-            self._timeline.pop()
-        stretch = self._timeline[-1]
-        self._asked = self._asked and stretch.part_index == was.number - 1
+        tick = self._timeline.rewind(position)
+        self._asked = self._asked and self.part is was
         asked_end = self._end if self._asked else None
-        self._take_part(stretch.part_index)
-        tick = position - stretch.start
         end = asked_end or self._planned_end()
         while end is not None and tick >= end:
             tick -= end
-            self._extend(end)
+            self._timeline.extend(end)
             self._asked, asked_end = False, None
             end = self._planned_end()
         self.tick = tick - 1
         self._fresh = True
         self._set_end(end)
-        if self._part is not was:
+        if self.part is not was:
             self._doubt(ELSEWHERE)
         elif sent:
             self._doubt(STOPPED_BEFORE_CHANGE)
@@ -356,7 +341,7 @@ class Conductor:
             self._trust()
 
     def _relocate(self, position: int) -> None:
-        here = self._timeline[-1].start + self.tick + 1
+        here = self._timeline.running.start + self.tick + 1
         # Told once a sixteenth, a position that lies within it only repeats the count.
         if 0 <= here - position <= TICKS_PER_SONG_POSITION:
             return
@@ -368,7 +353,7 @@ class Conductor:
             self._doubt(CLOCK_LOST)
 
     def _forget(self) -> None:
-        self._restart(self._part.number - 1)
+        self._restart(self.part.number - 1)
         self._known = False
         self._trust()
 
@@ -388,7 +373,7 @@ class Conductor:
         out = changes.fall_due(tick, self._leave(may_send))
         if changes.view() != before:
             self.count += 1
-        sends = tuple(Send(change, self._part.number + 1, end - tick) for change in out)
+        sends = tuple(Send(change, self.part.number + 1, end - tick) for change in out)
         if tick == end:
             self._pass_boundary(end)
         else:
@@ -414,31 +399,17 @@ class Conductor:
             self._enter_next(end)
 
     def _hold_over(self, end: int) -> None:
-        self._end = end + self._part.pattern.phrase_ticks
+        self._end = end + self.part.pattern.phrase_ticks
         self._changes.put_off(self._end)
 
     def _enter_next(self, end: int) -> None:
-        self._extend(end)
+        self._timeline.extend(end)
         self._asked = False
         self.tick = 0
         self._plan()
 
-    def _extend(self, end: int) -> None:
-        """Add the part that follows to the timeline, the running one ending at tick `end`."""
-        stretch = self._timeline[-1]
-        pattern = self._part.pattern
-        self._take_part(stretch.part_index + 1)
-        passes = phrases = 0
-        name = self._part.instrument
-        if name is not None and not self.setlist.instruments[name].recount:
-            passes = stretch.carried_passes + end // pattern.pass_ticks
-            phrases = stretch.carried_phrases + -(-end // pattern.phrase_ticks)
-        self._timeline.append(
-            _Stretch(stretch.start + end, stretch.part_index + 1, passes, phrases)
-        )
-
     def _step_to_next(self) -> tuple[Send, ...]:
-        index = self._part.number
+        index = self.part.number
         sent = self._changes.out
         changes = [c for c in self.setlist.parts[index].changes if c not in sent]
         self._restart(index)
@@ -448,22 +419,15 @@ class Conductor:
             return NOTHING
         return tuple(Send(change, index + 1, 0) for change in changes)
 
-    def _take_part(self, index: int) -> None:
-        self._part = self.setlist.parts[index]
-
-    def _next_part(self) -> Part | None:
-        number = self._part.number
-        return self.setlist.parts[number] if number < len(self.setlist.parts) else None
-
     def _planned_end(self) -> int | None:
-        return None if self._next_part() is None else self._part.planned_ticks
+        return None if self._timeline.following is None else self.part.planned_ticks
 
     def _plan(self) -> None:
         self._set_end(self._planned_end())
 
     def _set_end(self, end: int | None) -> None:
         self._end = end
-        self._changes.plan(self._part, self._next_part(), end)
+        self._changes.plan(self.part, self._timeline.following, end)
 
     def _shown(self, change: ProgramChange) -> int:
         return self.setlist.instruments[change.instrument].shown(change.program)
