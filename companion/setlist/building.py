@@ -12,7 +12,8 @@ from companion.setlist.model import Instrument, Part, SetList, Song, Span, Unit
 from companion.setlist.parts import NO_PATTERN, PartBuilder, resolve
 from companion.setlist.places import Path
 from companion.setlist.report import Report
-from companion.setlist.ruletext import UnknownTrack, parse_rule
+from companion.setlist.ruletext import UnknownTrack
+from companion.setlist.sharing import Sharing
 from companion.setlist.text import count, folded, name
 
 
@@ -23,8 +24,9 @@ def build(form: forms.SetForm, report: Report) -> tuple[SetList, list[Path]]:
     instruments = {
         named: _instrument(named, inner, report) for named, inner in form.instruments.items()
     }
+    sharing = Sharing()
     patterns = {
-        named: _pattern(named, inner, ("patterns", named), report)
+        named: _pattern(named, inner, ("patterns", named), report, sharing)
         for named, inner in form.patterns.items()
     }
     if not patterns and not report.hurt(("patterns",)):
@@ -97,7 +99,9 @@ def _instrument(named: str, form: forms.InstrumentForm, report: Report) -> Instr
     )
 
 
-def _pattern(named: str, form: forms.PatternForm, path: Path, report: Report) -> Pattern:
+def _pattern(
+    named: str, form: forms.PatternForm, path: Path, report: Report, sharing: Sharing
+) -> Pattern:
     below = (*path, "tracks")
     names = report.places.keys(below)
     _check_names(below, "track", report)
@@ -107,7 +111,7 @@ def _pattern(named: str, form: forms.PatternForm, path: Path, report: Report) ->
             report.key((*below, track), "a track cannot be called `last`", right)
     bare = Pattern(named, form.length, form.step, form.meter)
     tracks = tuple(
-        _track(track, inner, bare, (*below, track), names, report)
+        _track(track, inner, bare, (*below, track), names, report, sharing)
         for track, inner in form.tracks.items()
     )
     return Pattern(named, form.length, form.step, form.meter, form.phrase.ticks(bare), tracks)
@@ -120,6 +124,7 @@ def _track(
     path: Path,
     names: list[str],
     report: Report,
+    sharing: Sharing,
 ) -> Track:
     own = form.length is not None
     length = form.length if form.length is not None else pattern.length
@@ -140,13 +145,13 @@ def _track(
         if number in steps:
             report.key(at, f"step {number} is here a second time", "keep one of the two")
         try:
-            rule = parse_rule(step.rule, names, report.patient)
+            rule = sharing.rule(step.rule, names, report.patient)
         except BadText as bad:
             if isinstance(bad, UnknownTrack) and not report.whole:
                 continue
             shorthand = not report.places.written((*at, "rule"))
             report.bad(at if shorthand else (*at, "rule"), bad)
             continue
-        steps[number] = Step(number, rule, step.what, step.watch)
+        steps[number] = sharing.step(number, rule, step.what, step.watch)
     step_ticks = form.step if form.step is not None else pattern.step_ticks
-    return Track(named, length, step_ticks, tuple(steps[n] for n in sorted(steps)))
+    return Track(named, length, step_ticks, sharing.steps([steps[n] for n in sorted(steps)]))

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from fractions import Fraction
+from functools import cache
 from typing import Annotated, Any, Self, get_origin
 
 from pydantic import (
@@ -144,11 +145,13 @@ class Form(BaseModel):
         return {} if data is None else data
 
     @classmethod
+    @cache
     def spelled(cls) -> list[str]:
         """The keys as the file spells them."""
         return [field.alias or name for name, field in cls.model_fields.items()]
 
     @classmethod
+    @cache
     def holders(cls) -> set[str]:
         """The keys that may be left empty: those of lists and mappings, and those that must be
         there, which then count as missing."""
