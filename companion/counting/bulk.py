@@ -11,7 +11,7 @@ from dataclasses import dataclass
 from fractions import Fraction
 from typing import TYPE_CHECKING
 
-from companion.counting.compiled import CompiledPattern, CompiledTrack, compile_pattern
+from companion.counting.compiled import CompiledPattern, compile_pattern
 from companion.counting.forecast import StepEvent, step_events
 from companion.counting.memory import Memory
 from companion.counting.odds import none_plays
@@ -21,6 +21,11 @@ from companion.counting.pattern import Pattern
 if TYPE_CHECKING:
     import numpy as np
     from numpy.typing import NDArray
+
+    Ints = NDArray[np.int64]
+    Floats = NDArray[np.float64]
+
+_BLOCK = 1 << 20
 
 
 @dataclass(frozen=True, slots=True)
@@ -37,12 +42,12 @@ class StepRow:
 class EventArrays:
     """Events as arrays of one length, in the order of time; `row` points into `rows`.
 
-    `tick` (int64) counts from the start of the part; `chance` (float64) is above 0; `row` is int32.
+    `tick` counts from the start of the part; `chance` is above 0.
     """
 
-    tick: NDArray[np.int64]
-    row: NDArray[np.int32]
-    chance: NDArray[np.float64]
+    tick: Ints
+    row: Ints
+    chance: Floats
     rows: tuple[StepRow, ...]
 
 
@@ -93,48 +98,81 @@ def event_arrays(
 ) -> EventArrays:
     """What `step_events` gives for [from_tick, until_tick), as arrays.
 
-    Ticks must stay below 2**62; passes are tick // ticks in a pass of the track, plus 1, of the
-    whole count. Raises OverflowError beyond that.
+    Raises OverflowError where ticks times steps go beyond 2**62.
     """
     import numpy as np
 
     compiled = compile_pattern(pattern)
     start = carried_passes * pattern.pass_ticks
-    if start + until_tick >= 1 << 62:
-        raise OverflowError("arrays hold ticks below 2**62 only")
     memory = memory_of(compiled, start, fill)
     agenda = rare_steps(compiled, rare)
-    low, high = start + max(0, from_tick), start + until_tick
-    ticks: list[NDArray[np.int64]] = []
-    steps: list[NDArray[np.int32]] = []
-    chances: list[NDArray[np.float64]] = []
-    looks = outlooks(compiled, fill)
-    for track in compiled.tracks:
-        wanted = [
-            looks[step.index] for step in track.steps if every_step or step.index in agenda
-        ]
-        if not wanted or high <= low:
+    rows = _rows(compiled, agenda)
+    if (start + until_tick) * max(1, len(rows)) >= 1 << 62:
+        raise OverflowError("these ticks are too large for arrays; use step_events")
+    low = start + max(0, from_tick)
+    high = max(low, start + until_tick)
+    # Steps of tracks with passes of one length come out in order; only different lengths need
+    # to be merged.
+    by_length: dict[int, list[Outlook]] = {}
+    for look in outlooks(compiled, fill):
+        if every_step or look.step.index in agenda:
+            by_length.setdefault(look.step.pass_ticks, []).append(look)
+    made: list[tuple[Ints, Ints, Floats]] = [(np.zeros(0, int), np.zeros(0, int), np.zeros(0))]
+    for length, looks in by_length.items():
+        made.extend(_blocks(length, looks, memory, low, high))
+    tick, row, chance = (np.concatenate(each) for each in zip(*made, strict=True))
+    if len(by_length) > 1:
+        order = np.argsort(tick * len(rows) + row, kind="stable")
+        tick, row, chance = tick[order], row[order], chance[order]
+    return EventArrays(tick, row, chance, rows)
+
+
+def _blocks(
+    length: int, looks: list[Outlook], memory: Memory, low: int, high: int
+) -> Iterator[tuple[Ints, Ints, Floats]]:
+    """Ticks of the part, rows and chances of steps whose tracks all have passes of `length`."""
+    import numpy as np
+
+    looks = sorted(looks, key=lambda look: (look.step.offset, look.step.index))
+    offsets = np.array([look.step.offset - memory.start for look in looks])
+    indexes = np.array([look.step.index for look in looks])
+    # So many passes at a time that a block of chances takes a few megabytes.
+    at_once = max(1, _BLOCK // len(looks)) * length
+    for begin in range(low - low % length, high, at_once):
+        until = min(begin + at_once, high)
+        grid = np.zeros((-(-(until - begin) // length), len(looks)))
+        first = begin // length + 1
+        for at, look in enumerate(looks):
+            _fill(grid[:, at], first, look, memory, max(low, begin), until)
+        passes, columns = np.nonzero(grid)
+        ticks = (passes * length + begin) + offsets[columns]
+        yield ticks, indexes[columns], grid[passes, columns]
+
+
+def _fill(column: Floats, first: int, look: Outlook, memory: Memory, low: int, high: int) -> None:
+    """Write a step's chances at count ticks in [low, high) into its column, from pass `first`."""
+    step = look.step
+    begin = first + (step.tick(first) < low)
+    end = first + len(column) - 1
+    end -= step.tick(end) >= high
+    settled = end + 1
+    if look.sets is not None:
+        settled = -((step.offset - memory.start - look.settled) // step.pass_ticks) + 1
+    for at in range(begin, min(end + 1, settled)):
+        column[at - first] = memory.chance(step, at)
+    begin = max(begin, settled)
+    column = column[begin - first : end - first + 1]
+    for residue, modulus, holes, weight in look.sets or ():
+        one = (residue - begin) % modulus
+        if not holes:
+            column[one::modulus] += weight
             continue
-        first, chance = _grid(track, wanted, memory, low, high)
-        at, column = np.nonzero(chance)
-        offsets = np.array([look.step.offset for look in wanted], dtype=np.int64)
-        indexes = np.array([look.step.index for look in wanted], dtype=np.int32)
-        base = (first - 1) * track.pass_ticks - start
-        ticks.append(base + at * track.pass_ticks + offsets[column])
-        steps.append(indexes[column])
-        chances.append(chance[at, column])
-    if not ticks:
-        empty = np.zeros(0, dtype=np.int64)
-        return EventArrays(empty, empty.astype(np.int32), empty.astype(float), ())
-    tick = np.concatenate(ticks)
-    # Each track is in order already; a stable sort merges them, file order kept at one tick.
-    order = np.argsort(tick, kind="stable")
-    return EventArrays(
-        tick[order],
-        np.concatenate(steps)[order],
-        np.concatenate(chances)[order],
-        _rows(compiled, agenda),
-    )
+        kept = column.copy()
+        column[one::modulus] += weight
+        for off, every in holes:
+            gap = modulus * every
+            hole = (residue + modulus * off - begin) % gap
+            column[hole::gap] = kept[hole::gap]
 
 
 def _rows(compiled: CompiledPattern, agenda: frozenset[int]) -> tuple[StepRow, ...]:
@@ -143,41 +181,6 @@ def _rows(compiled: CompiledPattern, agenda: frozenset[int]) -> tuple[StepRow, .
         for track in compiled.tracks
         for each in track.steps
     )
-
-
-def _grid(
-    track: CompiledTrack, looks: list[Outlook], memory: Memory, low: int, high: int
-) -> tuple[int, NDArray[np.float64]]:
-    """The first pass, and chances by pass and step for ticks in [low, high)."""
-    import numpy as np
-
-    length = track.pass_ticks
-    first, last = low // length + 1, (high - 1) // length + 1
-    grid = np.zeros((last - first + 1, len(looks)))
-    for at, look in enumerate(looks):
-        column = grid[:, at]
-        begin = first + (look.step.tick(first) < low)
-        end = last - (look.step.tick(last) >= high)
-        settled = end + 1
-        if look.sets is not None:
-            settled = -((look.step.offset - memory.start - look.settled) // length) + 1
-        for early in range(begin, min(end + 1, settled)):
-            column[early - first] = memory.chance(look.step, early)
-        begin = max(begin, settled)
-        if begin > end:
-            continue
-        for residue, modulus, holes, weight in look.sets or ():
-            one = begin + (residue - begin) % modulus
-            if not holes:
-                column[one - first : end - first + 1 : modulus] += weight
-                continue
-            part = np.zeros(end - first + 1)
-            part[one - first :: modulus] = weight
-            for off, every in holes:
-                hole, gap = residue + modulus * off, modulus * every
-                part[begin + (hole - begin) % gap - first :: gap] = 0.0
-            column[: end - first + 1] += part
-    return first, grid
 
 
 def chance_table(

@@ -71,17 +71,12 @@ class CompiledTrack:
 
 @dataclass(frozen=True, eq=False)
 class CompiledPattern:
-    """A pattern made ready.
-
-    `steps` holds every step, in the order of the file. `reached` gives for each track those that
-    its `if` terms look at, and what those look at in turn.
-    """
+    """A pattern made ready. `steps` holds every step, in the order of the file."""
 
     pattern: Pattern
     tracks: tuple[CompiledTrack, ...]
     steps: tuple[CompiledStep, ...]
     by_name: dict[str, int]
-    reached: tuple[frozenset[int], ...]
 
     def step(self, track: str, number: int) -> CompiledStep:
         """The step of that number on that track. Raises KeyError if either is not there."""
@@ -123,22 +118,7 @@ def _compile(pattern: Pattern) -> CompiledPattern:
             CompiledTrack(index, track.name, track.pass_ticks, tuple(steps), ruled, offsets)
         )
         every.extend(steps)
-    return CompiledPattern(pattern, tuple(tracks), tuple(every), by_name, _reached(tracks))
-
-
-def _reached(tracks: list[CompiledTrack]) -> tuple[frozenset[int], ...]:
-    direct = [{read for step in track.ruled for read, _ in step.reads} for track in tracks]
-    reached = []
-    for own in direct:
-        found: set[int] = set()
-        waiting = list(own)
-        while waiting:
-            each = waiting.pop()
-            if each not in found:
-                found.add(each)
-                waiting.extend(direct[each])
-        reached.append(frozenset(found))
-    return tuple(reached)
+    return CompiledPattern(pattern, tuple(tracks), tuple(every), by_name)
 
 
 def _compiled(

@@ -102,9 +102,7 @@ def _next_pass(
     return known.at_or_after(max(first, settled))
 
 
-def _tried(
-    compiled: CompiledPattern, step: CompiledStep, memory: Memory, first: int
-) -> int | None:
+def _tried(compiled: CompiledPattern, step: CompiledStep, memory: Memory, first: int) -> int | None:
     limit = one_round(compiled, [step], memory.fill)
     tried = 0
     at = step.passes.at_or_after(first)

@@ -79,10 +79,16 @@ def lineage(compiled: CompiledPattern, step: CompiledStep, fill: bool) -> Lineag
     return Lineage(steps, endless, cycle)
 
 
-def _parents(
-    compiled: CompiledPattern, step: CompiledStep, fill: bool
-) -> tuple[CompiledStep, ...]:
+def _parents(compiled: CompiledPattern, step: CompiledStep, fill: bool) -> tuple[CompiledStep, ...]:
     return () if allowed(step, fill).empty else looked_at(compiled, step)
+
+
+def bearing_tracks(compiled: CompiledPattern, step: CompiledStep, fill: bool) -> set[int]:
+    """The tracks whose steps bear on the step, its own included."""
+    if not step.reads:
+        return {step.track}
+    steps = lineage(compiled, step, fill).steps
+    return {each.track for each in steps} | {read for read, _ in step.reads}
 
 
 @lru_cache(maxsize=4096)

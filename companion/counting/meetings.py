@@ -12,7 +12,7 @@ from math import lcm, prod
 
 from companion.counting.compiled import CompiledPattern, CompiledStep, compile_pattern
 from companion.counting.cycles import MAX_TRIED, Sounding, one_round, sounding
-from companion.counting.lineage import allowed
+from companion.counting.lineage import allowed, bearing_tracks
 from companion.counting.memory import Memory, OutOfReach
 from companion.counting.odds import all_play, apart
 from companion.counting.outlook import memory_of, outlooks
@@ -103,13 +103,13 @@ def _next_meeting(
     limit = None if sure else one_round(compiled, steps, memory.fill)
     begun = first
     for _ in range(MAX_TRIED):
-        at = _first_common(ways, first)
-        if at is None:
+        common = _first_common(ways, first)
+        if common is None:
             return None
-        found = _meeting(compiled, steps, memory, at * ticks, (at + 1) * ticks)
+        found = _meeting(compiled, steps, memory, common * ticks, (common + 1) * ticks)
         if found is not None:
             return found
-        first = at + 1
+        first = common + 1
         if limit is not None and (first - begun) * ticks > limit + ticks:
             return None
     raise OutOfReach("no pass was found on which these steps can sound together")
@@ -124,7 +124,7 @@ def _ways(
     """
     ways: list[list[PassSet]] = []
     sure = True
-    for group in apart(compiled, steps):
+    for group in apart(compiled, steps, fill):
         if any(step.reads for step in group):
             joint = _group_ways(compiled, group, fill)
             if joint is not None:
@@ -146,9 +146,7 @@ def _group_ways(
     ticks = compiled.pattern.pass_ticks
     bearing = {step.track for step in group}
     if not by_cycles:
-        for step in group:
-            for read, _ in step.reads:
-                bearing |= {read} | compiled.reached[read]
+        bearing = {each for step in group for each in bearing_tracks(compiled, step, fill)}
     period = lcm(ticks, *(compiled.tracks[each].pass_ticks for each in bearing))
     rounds = period // ticks
     if rounds > _MAX_WAYS:

@@ -15,6 +15,7 @@ from fractions import Fraction
 from itertools import combinations
 
 from companion.counting.compiled import CompiledPattern, CompiledStep, compile_pattern
+from companion.counting.lineage import bearing_tracks
 from companion.counting.memory import Memory
 from companion.counting.outlook import memory_of, outlooks, rate
 from companion.counting.pattern import Pattern
@@ -69,7 +70,7 @@ def chance_of_any(
     low, high = start + max(0, from_tick), start + until_tick
     chosen = {step.index: step for step in (compiled.step(*each) for each in steps)}
     silent = 1.0
-    for group in apart(compiled, chosen.values()):
+    for group in apart(compiled, chosen.values(), fill):
         silent *= none_plays(compiled, memory, group, low, high)
     return 1.0 - silent
 
@@ -99,7 +100,7 @@ def all_play(
     """The chance that each of the steps plays at least once at count ticks in [low, high)."""
     looks = outlooks(compiled, memory.fill)
     chance = 1.0
-    for group in apart(compiled, steps):
+    for group in apart(compiled, steps, memory.fill):
         coming = [(step, looks[step.index].between(memory, low, high)) for step in group]
         if not all(times for _, times in coming):
             return 0.0
@@ -122,14 +123,14 @@ def all_play(
     return chance
 
 
-def apart(compiled: CompiledPattern, steps: Iterable[CompiledStep]) -> list[list[CompiledStep]]:
+def apart(
+    compiled: CompiledPattern, steps: Iterable[CompiledStep], fill: bool
+) -> list[list[CompiledStep]]:
     """The steps in groups whose draws have nothing to do with each other."""
     groups: list[tuple[set[int], list[CompiledStep]]] = []
     for step in steps:
         # Draws of their own stand alone unless another group looks at that track.
-        tracks = {step.track}
-        for read, _ in step.reads:
-            tracks |= {read} | compiled.reached[read]
+        tracks = bearing_tracks(compiled, step, fill)
         members = [step]
         kept = []
         for other, found in groups:

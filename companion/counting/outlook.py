@@ -17,7 +17,7 @@ from companion.counting.standing import standing
 # A step that plays on at most this share of passes in the long run is rare.
 RARE = Fraction(1, 3)
 # Passes counted through for the rate of a step whose memory is endless.
-_COUNTED = 4096
+_COUNTED = 1024
 # A pass by which the slowest chance has settled.
 _FAR = 10**12
 
@@ -109,7 +109,7 @@ def rate(compiled: CompiledPattern, step: CompiledStep, fill: bool = False) -> F
     """The share of its passes on which the step plays in the long run.
 
     A fraction, exact, unless `if` terms look back without end: then a float, the mean over one
-    round of their memory, or over 4096 passes far from the start where a round is longer still.
+    round of their memory, or over 1024 passes far from the start where a round is longer still.
     """
     known = standing(compiled, step, fill)
     if known is not None:

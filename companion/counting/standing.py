@@ -17,7 +17,7 @@ from functools import cached_property, lru_cache
 from math import lcm
 
 from companion.counting.compiled import CompiledPattern, CompiledStep
-from companion.counting.lineage import allowed, lineage
+from companion.counting.lineage import allowed, bearing_tracks, lineage
 from companion.counting.passes import ALL_PASSES, PassSet
 
 Weights = dict[PassSet, Fraction]
@@ -223,8 +223,7 @@ def standing(compiled: CompiledPattern, step: CompiledStep, fill: bool) -> Stand
     bearing = lineage(compiled, step, fill)
     if bearing.endless and bearing.cycle <= _SHORT * step.pass_ticks:
         return None
-    tracks = {step.track, *(each for read, _ in step.reads for each in compiled.reached[read])}
-    tracks |= {read for read, _ in step.reads}
+    tracks = bearing_tracks(compiled, step, fill)
     period = lcm(*(compiled.tracks[each].pass_ticks for each in tracks))
     ways = period // step.pass_ticks
     if ways > _MAX_ALIGNMENTS:
