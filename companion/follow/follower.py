@@ -48,6 +48,8 @@ class Follower:
         self.clocks_lost = 0
         self.last_clock_ns = 0
         self._last_heard_ns = 0
+        # When the instrument was last set going; the clock may have been silent until then.
+        self._set_off_ns = 0
         self._senses = False
         self._others: dict[str, int] = {}
 
@@ -68,6 +70,8 @@ class Follower:
         if signal is not None:
             if signal is Signal.RESET:
                 self._senses = False
+            if status in (START, CONTINUE) and self.conductor.state is not State.RUNNING:
+                self._set_off_ns = t_ns
             return self.conductor.signal(signal)
         if status == SONG_POSITION and len(message) == 3:
             position = (message[1] & 0x7F) | (message[2] & 0x7F) << 7
@@ -90,7 +94,8 @@ class Follower:
         if self.last_clock_ns == 0:
             return False
         period = self.tempo.period_ns if state is State.RUNNING else 0
-        if now_ns - self.last_clock_ns > (SILENT_TICKS * period or SILENT_NS):
+        since_ns = max(self.last_clock_ns, self._set_off_ns)
+        if now_ns - since_ns > (SILENT_TICKS * period or SILENT_NS):
             return self._silent(Signal.SILENCE)
         return False
 
@@ -108,8 +113,10 @@ class Follower:
         conductor, gate = self.conductor, self._gate
         if t_ns - self.last_clock_ns > LAPSE_NS and conductor.state is not State.LOST:
             gate.lapse()
+        # Where the first tick after a pause falls, the line of those before it cannot say.
+        first = conductor.fresh or self._set_off_ns > self.last_clock_ns
         self.last_clock_ns = t_ns
-        if conductor.state is State.RUNNING and not conductor.fresh:
+        if conductor.state is State.RUNNING and not first:
             ticks, finding = gate.hear(t_ns)
         elif conductor.state is State.LOST:
             ticks, finding = gate.regain(t_ns)
