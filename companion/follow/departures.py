@@ -1,0 +1,262 @@
+"""Departures: where and how clearly the latest ticks leave the line of those before. Pure.
+
+A departure is a jump (all late by as much), a bend (a new tempo) or a swerve (a tempo that moves)
+that began some ticks ago. It is judged by what it takes off the sum of squares (generalised
+likelihood ratio; S. Kay, Fundamentals of Statistical Signal Processing, volume 2: Detection Theory,
+1998; from memory), less a cost: the shorter it is, the more harm is done by a false one.
+"""
+
+from __future__ import annotations
+
+from enum import IntEnum
+from functools import cache
+from itertools import accumulate
+from math import exp, log
+from typing import NamedTuple
+
+from companion.follow.lines import MASK, Line, Sums, parabola
+
+# Two bars of 4/4: the longer, the finer, and a tempo rarely stands still for longer.
+WINDOW = 192
+# Stretches at whose start a departure is looked for, in ticks; what lies between is climbed to.
+STRETCHES = (6, 8, 12, 17, 24, 34, 48, 68, 96, 136, 184)
+SHORTEST = 5
+
+# How clear a bend or a swerve must be to be as likely as none, beyond its cost, in units of 2 log
+# odds. Set by trial: false ones then add 5 % to the error of a steady line. Two bends in two bars
+# are rarer than one, so along a line a swerve must be clearer, along a parabola a bend.
+BEND, SWERVE = 7.5, 15.0
+BEND_CURVED, SWERVE_CURVED = 14.0, 9.0
+# Near enough to these to look closely.
+NEAR = 3.0
+# A departure this clear, and clearer than the other kind by so much, begins a new line.
+CERTAIN, MARGIN = 250.0, 8.0
+
+# A stretch: ticks, the sums of powers over it, and norm and cost of a bend and of a swerve.
+Row = tuple[int, int, int, int, int, int, float, float, float, float]
+
+
+class Kind(IntEnum):
+    """How ticks may leave a line: all late by as much, a new tempo, a tempo that moves."""
+
+    JUMP = 0
+    BEND = 1
+    SWERVE = 2
+
+
+class Shape(NamedTuple):
+    """One departure of size 1 less what the line itself takes up of it.
+
+    `norm` is its sum of squares, `at`, `period` and `curve` what it adds to the line at the latest
+    tick, `cost` how much clearer than another it must be because an error of it does more harm.
+    """
+
+    norm: float
+    at: float
+    period: float
+    curve: float
+    cost: float
+
+
+class Departure(NamedTuple):
+    """How clearly the latest `ticks` ticks leave the line, and what that adds to it.
+
+    `chi2` is what it takes off the sum of squares, in units of the noise; `size` is in ns.
+    """
+
+    kind: Kind
+    ticks: int
+    chi2: float
+    cost: float
+    size: float
+    at: float
+    period: float
+    curve: float
+
+    @property
+    def merit(self) -> float:
+        """How clear it is for what it costs."""
+        return self.chi2 - self.cost
+
+
+def look(sums: Sums, count: int, line: Line, noise: float) -> tuple[Departure, Departure] | None:
+    """The clearest bend and swerve off the line through `count` ticks, None if neither is likely.
+
+    `noise` is the variance of the timing error in ns^2.
+    """
+    bend, bend_ticks, swerve, swerve_ticks = glance(sums, count, line, noise)
+    need_bend, need_swerve = (BEND_CURVED, SWERVE_CURVED) if line[2] else (BEND, SWERVE)
+    if bend < need_bend - NEAR and swerve < need_swerve - NEAR:
+        return None
+    return (
+        climb(sums, count, line, noise, Kind.BEND, bend_ticks),
+        climb(sums, count, line, noise, Kind.SWERVE, swerve_ticks),
+    )
+
+
+def weigh(line: Line, bend: Departure, swerve: Departure) -> tuple[Line, Departure | None]:
+    """The line with either departure in the measure of its odds, and one that is certain."""
+    need_bend, need_swerve = (BEND_CURVED, SWERVE_CURVED) if line[2] else (BEND, SWERVE)
+    bent = bend.merit - need_bend
+    swerved = swerve.merit - need_swerve
+    best = bend if bent > swerved else swerve
+    certain = best.chi2 > CERTAIN and abs(bent - swerved) > MARGIN
+    top = max(bent, swerved, 0.0)
+    odds_bend = exp((bent - top) / 2)
+    odds_swerve = exp((swerved - top) / 2)
+    odds = odds_bend + odds_swerve + exp(-top / 2)
+    odds_bend /= odds
+    odds_swerve /= odds
+    at, period, curve = line
+    mixed = (
+        at + odds_bend * bend.at + odds_swerve * swerve.at,
+        period + odds_bend * bend.period + odds_swerve * swerve.period,
+        curve + odds_bend * bend.curve + odds_swerve * swerve.curve,
+    )
+    return mixed, best if certain else None
+
+
+def depart(sums: Sums, count: int, line: Line, noise: float, kind: Kind, ticks: int) -> Departure:
+    """Judge whether the latest `ticks` of the `count` ticks through which `line` goes leave it.
+
+    `noise` is the variance of the timing error in ns^2.
+    """
+    at, period, curve = line
+    shape = shape_of(kind, count, ticks, curve != 0.0)
+    n = sums.n
+    i, j = n & MASK, (n - ticks) & MASK
+    x0, x1, x2, x3, x4 = _POWERS[ticks]
+    t0 = sums.s0[i] - sums.s0[j]
+    d1 = sums.s1[i] - sums.s1[j]
+    match = t0 - (at * x0 + period * x1 + curve * x2)
+    if kind is not Kind.JUMP:
+        r1 = d1 - n * t0 - (at * x1 + period * x2 + curve * x3)
+        if kind is Kind.BEND:
+            match = r1 + ticks * match
+        else:
+            t2 = sums.s2[i] - sums.s2[j] - 2 * n * d1 + n * n * t0
+            r2 = t2 - (at * x2 + period * x3 + curve * x4)
+            match = r2 + 2 * ticks * r1 + ticks * ticks * match
+    size = match / shape.norm
+    chi2 = size * match / noise
+    add = (size * shape.at, size * shape.period, size * shape.curve)
+    return Departure(kind, ticks, chi2, shape.cost, size, *add)
+
+
+def glance(sums: Sums, count: int, line: Line, noise: float) -> tuple[float, int, float, int]:
+    """The clearest bend and swerve among the `STRETCHES`: merit and ticks of each.
+
+    As `depart`, but one round over all of them at once for speed.
+    """
+    at, period, curve = line
+    n = sums.n
+    s0, s1, s2 = sums.s0, sums.s1, sums.s2
+    i = n & MASK
+    e0, e1, e2 = s0[i], s1[i], s2[i]
+    nn = n * n
+    bend = swerve = -1e9
+    bend_ticks = swerve_ticks = SHORTEST
+    for m, x0, x1, x2, x3, x4, bend_norm, bend_cost, swerve_norm, swerve_cost in _rows(
+        count, curve != 0.0
+    ):
+        j = (n - m) & MASK
+        t0 = e0 - s0[j]
+        d1 = e1 - s1[j]
+        r0 = t0 - (at * x0 + period * x1 + curve * x2)
+        r1 = d1 - n * t0 - (at * x1 + period * x2 + curve * x3)
+        match = r1 + m * r0
+        merit = match * match / (bend_norm * noise) - bend_cost
+        if merit > bend:
+            bend = merit
+            bend_ticks = m
+        r2 = e2 - s2[j] - 2 * n * d1 + nn * t0 - (at * x2 + period * x3 + curve * x4)
+        match = r2 + m * (2 * r1 + m * r0)
+        merit = match * match / (swerve_norm * noise) - swerve_cost
+        if merit > swerve:
+            swerve = merit
+            swerve_ticks = m
+    return bend, bend_ticks, swerve, swerve_ticks
+
+
+def climb(sums: Sums, count: int, line: Line, noise: float, kind: Kind, ticks: int) -> Departure:
+    """From a departure `ticks` long to the clearest one near it."""
+    most = longest(count, line[2] != 0.0)
+    ticks = min(ticks, most)
+    best = depart(sums, count, line, noise, kind, ticks)
+    step = max(1, ticks // 6)
+    while True:
+        here = best.ticks
+        for there in (here - step, here + step):
+            if SHORTEST <= there <= most:
+                found = depart(sums, count, line, noise, kind, there)
+                if found.merit > best.merit:
+                    best = found
+        if best.ticks == here:
+            if step == 1:
+                return best
+            step //= 2
+
+
+def longest(count: int, curved: bool) -> int:
+    """The longest stretch that can be told from a line or curve through `count` ticks."""
+    return count - (4 if curved else 2)
+
+
+def shape_of(kind: Kind, count: int, ticks: int, curved: bool) -> Shape:
+    """The shape of a departure over the latest `ticks` of `count` ticks, by closed sums."""
+    m = ticks
+    # Sums of the powers of the place in the stretch, 1 ... m; `a` leads to the place about the
+    # middle of all ticks.
+    p1 = m * (m + 1) / 2
+    p2 = p1 * (2 * m + 1) / 3
+    a = (count - 1) / 2 - m
+    end = (count - 1) / 2
+    if kind is Kind.JUMP:
+        norm, g0, g1, g2 = float(m), float(m), p1 + a * m, p2 + 2 * a * p1 + a * a * m
+        at, period, curve = 1.0, 0.0, 0.0
+    elif kind is Kind.BEND:
+        norm, g0, g1, g2 = p2, p1, p2 + a * p1, p1 * p1 + 2 * a * p2 + a * a * p1
+        at, period, curve = float(m), 1.0, 0.0
+    else:
+        p3 = p1 * p1
+        norm = p2 * (3 * m * m + 3 * m - 1) / 5
+        g0, g1, g2 = p2, p3 + a * p2, norm + 2 * a * p3 + a * a * p2
+        at, period, curve = float(m * m), 2.0 * m, 1.0
+    size = count * count - 1
+    c0 = g0 / count
+    c1 = 12 * g1 / (count * size)
+    norm -= c0 * g0 + c1 * g1
+    at -= c0 + c1 * end
+    period -= c1
+    spread = 12.0
+    if curved:
+        g2 -= size / 12 * g0
+        c2 = g2 / parabola(count)
+        norm -= c2 * g2
+        at -= c2 * (end * end - size / 12)
+        period -= 2 * c2 * end
+        curve -= c2
+        spread = 192.0
+    # A false departure harms by its own variance over that of the line's period (Cramer-Rao
+    # bound 12 s^2/N^3, for a parabola's end 192 s^2/N^3), so its chance must fall as that grows.
+    harm = period * period / norm * count**3 / spread
+    return Shape(norm, at, period, curve, 2 * log(harm) if harm > 1 else 0.0)
+
+
+# Sums of 1, x, x^2, x^3, x^4 over the latest m ticks, x = 0, -1 ... 1-m.
+_POWERS: list[tuple[int, int, int, int, int]] = [
+    (0, 0, 0, 0, 0),
+    *zip(*[accumulate([(-x) ** p for x in range(WINDOW)]) for p in range(5)], strict=True),
+]
+
+
+@cache
+def _rows(count: int, curved: bool) -> list[Row]:
+    rows: list[Row] = []
+    for m in STRETCHES:
+        if m <= longest(count, curved):
+            bend = shape_of(Kind.BEND, count, m, curved)
+            swerve = shape_of(Kind.SWERVE, count, m, curved)
+            norms = (bend.norm, bend.cost, swerve.norm, swerve.cost)
+            rows.append((m, *_POWERS[m], *norms))
+    return rows

@@ -1,0 +1,113 @@
+"""How far the ticks of a clock lie off by chance: the noise, learnt from the clock itself. Pure.
+
+Three things are kept: the variance, how alike neighbours are, and the grain (the step of the scale
+on which the clock's times are read, such as milliseconds or USB frames). Variances are in ns^2.
+"""
+
+from __future__ import annotations
+
+from math import sqrt
+
+# Before anything is known: 1 ms, as much as five ticks would say, and only until 24 were heard.
+PRIOR, PRIOR_WEIGHT, PRIOR_ENDS = 1e12, 5, 24
+# No clock is trusted to better than 10 microseconds; also keeps a jitterless one from dividing
+# by zero.
+LEAST = 1e8
+# Ticks over which the noise is averaged.
+MEMORY = 128
+# A tick tells of the noise as if it were at most so many standard deviations off.
+MOST = 3.0
+# How alike neighbours may be by chance; more is a noise that wanders, with fewer ticks to tell.
+ALIKE = 0.2
+# Intervals in whole milliseconds, one after the other, that are no coincidence.
+MILLISECOND, COINCIDENCE = 1_000_000, 8
+
+
+class Noise:
+    """The noise of one clock. `variance` is what to reckon with."""
+
+    __slots__ = ("_alike", "_grain", "_latest", "_square", "_weight", "_whole", "variance")
+
+    def __init__(self) -> None:
+        self.variance = PRIOR
+        # Weighted sum of squares, and the weight.
+        self._square = 0.0
+        self._weight = 0.0
+        self._alike = 0.0
+        self._latest = 0.0
+        # Variance that the grain alone makes: what is read off a scale is off by up to a step,
+        # evenly, so by a twelfth of the step's square. 0 while no grain was noticed.
+        self._grain = 0.0
+        self._whole = 0
+
+    def learn(self, off: float) -> None:
+        """Let a tick tell that lay `off` ns from where it was expected, the line's error aside."""
+        most = MOST * sqrt(self.variance)
+        off = max(-most, min(most, off))
+        off_now = off / most
+        self._alike += (MOST**2 * off_now * self._latest - self._alike) / max(16.0, self._weight)
+        self._latest = off_now
+        self._add(off * off)
+
+    def learn_stray(self) -> None:
+        """Let a tick tell that lay so far off that it counts as `MOST` deviations."""
+        self._add(MOST**2 * self.variance)
+
+    def interval(self, ns: int) -> None:
+        """Take the time between two ticks as it was read, to notice whole milliseconds."""
+        if (ns + 500) % MILLISECOND < 1000:
+            if self._whole < 8 * COINCIDENCE:
+                self._whole += 1
+            if self._whole > COINCIDENCE:
+                self._grain = max(self._grain, MILLISECOND**2 / 12)
+        elif self._whole > 0:
+            self._whole -= 4
+
+    def notice_grain(self, step: float) -> None:
+        """Take it that times are read off a scale of such steps (ns)."""
+        self._grain = max(self._grain, step * step / 12)
+        self._square = max(self._square, self._grain * self._weight)
+        self.variance = max(self.variance, self._grain)
+
+    @property
+    def grain(self) -> float:
+        """The step of the clock's scale in ns, 0 while none was noticed."""
+        return sqrt(12 * self._grain)
+
+    @property
+    def wandering(self) -> float:
+        """The variance of a noise without memory in which a slow change is as hard to see.
+
+        First-order autoregression, as in any text on time series.
+        """
+        if self._alike <= ALIKE or self._grain:
+            return self.variance
+        alike = min(self._alike, 0.95)
+        return self.variance * (1 + alike) / (1 - alike) * (1 - ALIKE) / (1 + ALIKE)
+
+    def remember(self) -> tuple[float, float]:
+        """What is known of the variance now, for `recall`."""
+        return self._square, self._weight
+
+    def recall(self, known: tuple[float, float]) -> None:
+        """Unlearn what was heard since: it was no noise."""
+        self._square, self._weight = known
+        self._settle()
+
+    def _add(self, square: float) -> None:
+        self._square += square
+        self._weight += 1
+        if self._weight > MEMORY:
+            self._square *= MEMORY / self._weight
+            self._weight = MEMORY
+        self._settle()
+
+    def _settle(self) -> None:
+        if self._weight < PRIOR_ENDS:
+            known = (self._square + PRIOR * PRIOR_WEIGHT) / (self._weight + PRIOR_WEIGHT)
+        else:
+            known = self._square / self._weight
+        if known < self._grain / 16 and self._whole < COINCIDENCE:
+            # Nothing of the grain is seen any more: let it fade.
+            self._grain *= 0.98
+        self.variance = max(known, self._grain, LEAST)
