@@ -10,9 +10,12 @@ from typing import Any
 import click
 
 from companion.cli.faults import refuse_faults
+from companion.cli.forecastlines import Clock, big, forecast_lines, percent, within_phrase
 from companion.cli.main import Refused
 from companion.counting.cycles import repeat_passes
 from companion.counting.forecast import step_events
+from companion.counting.meetings import next_together
+from companion.counting.memory import OutOfReach
 from companion.setlist.cues import cue_ticks, hold_ticks
 from companion.setlist.faults import SetListError
 from companion.setlist.model import Action, Cue, Part, SetList
@@ -86,6 +89,10 @@ def forecast_object(
         "pattern": pattern.name,
         "ticks_per_pass": pattern.pass_ticks,
         "repeats_after": repeat_passes(pattern),
+        "within_phrase": [
+            {"track": track, "step": step, "chance": chance}
+            for track, step, chance in within_phrase(setlist, part, fill=fill)
+        ],
         "events": [event for _, _, event in events],
     }
 
@@ -102,16 +109,129 @@ def cue_object(cue: Cue, part: Part) -> dict[str, Any]:
     return out
 
 
-def print_json(found: Any) -> None:
-    """One JSON document on standard output."""
-    click.echo(json.dumps(found, ensure_ascii=False))
+def forecast(
+    set_file: Path,
+    number: int | None,
+    passes: int | None,
+    *,
+    every_step: bool,
+    fill: bool,
+    together: tuple[str, ...],
+    from_pass: int,
+    as_json: bool,
+) -> None:
+    """Print what is coming, part by part, or when some steps next sound on one pass."""
+    setlist = read(set_file)
+    parts = chosen(setlist, number)
+    if together:
+        answers = [
+            _together(setlist, part, together, from_pass, fill)
+            for part in parts
+            if number is not None or _has_steps(part, together)
+        ]
+        if not answers:
+            raise Refused(f"no part has {' and '.join(together)}; write TRACK:STEP as in the file")
+        if as_json:
+            _print_json([found for found, _ in answers], number)
+        else:
+            click.echo("\n".join(line for _, line in answers))
+        return
+    if as_json:
+        found = [
+            forecast_object(
+                setlist, part, passes or planned_passes(part), every_step=every_step, fill=fill
+            )
+            for part in parts
+        ]
+        _print_json(found, number)
+        return
+    for part in parts:
+        count = passes or planned_passes(part)
+        click.echo(
+            "\n".join(forecast_lines(setlist, part, count, every_step=every_step, fill=fill))
+        )
+        click.echo()
+
+
+def _print_json(found: list[dict[str, Any]], number: int | None) -> None:
+    """One part's object as it is, or all of them in `parts`."""
+    document = {"version": 1, "parts": found} if number is None else found[0]
+    click.echo(json.dumps(document, ensure_ascii=False))
+
+
+def _step_names(part: Part, words: tuple[str, ...]) -> list[tuple[str, int]]:
+    """TRACK:STEP words as (track, step) of a part's pattern. Raises Refused."""
+    tracks = {track.name.lower(): track for track in part.pattern.tracks}
+    found = []
+    for word in words:
+        name, _, step = word.rpartition(":")
+        track = tracks.get(name.strip().lower())
+        if track is None or not step.strip().isdecimal():
+            known = ", ".join(t.name for t in part.pattern.tracks) or "none"
+            raise Refused(
+                f"{word!r} is no step of {part.pattern.name}; "
+                f"write TRACK:STEP with one of its tracks: {known}"
+            )
+        if all(int(step) != s.number for s in track.steps):
+            has = ", ".join(str(s.number) for s in track.steps) or "none"
+            raise Refused(f"{track.name} has no step {int(step)} in the file; it has: {has}")
+        found.append((track.name, int(step)))
+    return found
+
+
+def _has_steps(part: Part, words: tuple[str, ...]) -> bool:
+    try:
+        _step_names(part, words)
+    except Refused:
+        return False
+    return True
+
+
+def _together(
+    setlist: SetList, part: Part, words: tuple[str, ...], from_pass: int, fill: bool
+) -> tuple[dict[str, Any], str]:
+    """When the steps next sound on one pass: as JSON has it, and as a sentence."""
+    steps = _step_names(part, words)
+    carried = carried_passes(setlist, part)
+    from_tick = max(0, from_pass - 1 - carried) * part.pattern.pass_ticks
+    try:
+        meeting = next_together(part.pattern, steps, from_tick, carried_passes=carried, fill=fill)
+    except OutOfReach as error:
+        raise Refused(f"part {part.number}: {error}") from error
+    names = " and ".join(f"{track} {number}" for track, number in steps)
+    found: dict[str, Any] = {
+        "part": part.number,
+        "pattern": part.pattern.name,
+        "together": [{"track": track, "step": number} for track, number in steps],
+        "next": None,
+    }
+    where = f"part {part.number}, {part.pattern.name}"
+    if meeting is None:
+        return found, f"{where}: {names} never sound on one pass"
+    found["next"] = {
+        "pass": meeting.pass_number,
+        "tick": meeting.tick,
+        "chance": meeting.chance,
+        "steps": [
+            {"track": s.track, "step": s.step, "tick": s.tick, "pass": s.pass_number}
+            for s in meeting.soundings
+        ],
+    }
+    clock = Clock.of(setlist, part)
+    sentence = (
+        f"{where}: {names} next sound together on pass {big(meeting.pass_number)}, "
+        f"{clock.at(meeting.tick)}"
+    )
+    if meeting.chance < 1:
+        sentence += f", chance {percent(meeting.chance)}"
+    return found, sentence
 
 
 def map_(
     set_file: Path, number: int | None, passes: int | None, fill: bool, picture: Path | None
 ) -> None:
     """Draw the pass map of one part or of all, in the terminal or into a file."""
-    from companion.sheet.grid import build_grid
+    from companion.counting.grid import build_grid
     from companion.sheet.picturemap import PictureError, save
     from companion.sheet.textmap import draw
 

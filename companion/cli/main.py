@@ -198,6 +198,54 @@ def _part_options(function: F) -> F:
     return function
 
 
+@cli.command()
+@_file_argument
+@click.argument("more", metavar="", nargs=-1)
+@_part_options
+@click.option("--all", "every_step", is_flag=True, help="Every step, not only rare ones.")
+@click.option(
+    "--together",
+    metavar="TRACK:STEP ...",
+    multiple=True,
+    help="When do these steps next sound on one pass?",
+)
+@click.option(
+    "--from",
+    "from_pass",
+    metavar="P",
+    type=click.IntRange(1),
+    default=1,
+    help="With --together: from pass P on.",
+)
+@_json_option
+def forecast(
+    set_file: Path,
+    more: tuple[str, ...],
+    number: int | None,
+    passes: int | None,
+    fill: bool,
+    every_step: bool,
+    together: tuple[str, ...],
+    from_pass: int,
+    as_json: bool,
+) -> None:
+    """What is coming in SET, part by part, computed and not played."""
+    from companion.cli import foretell
+
+    if more and not together:
+        raise click.UsageError(f"one SET at a time; what is {more[0]!r}?")
+    foretell.forecast(
+        set_file,
+        number,
+        passes,
+        every_step=every_step,
+        fill=fill,
+        together=(*together, *more),
+        from_pass=from_pass,
+        as_json=as_json,
+    )
+
+
 @cli.command(name="map")
 @_file_argument
 @_part_options
