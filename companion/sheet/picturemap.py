@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from companion.sheet.grid import Grid
+from companion.counting.grid import Grid
 
 # Okabe and Ito, Color Universal Design, 2008: blue for what may play, vermillion for rare steps.
 STEADY = "#0072B2"

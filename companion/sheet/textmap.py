@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from textwrap import wrap
 
-from companion.sheet.grid import Grid, Row
+from companion.counting.grid import Grid, Row
 
 # From never to always; told apart by shape alone.
 SHADES = " ░▒▓█"

@@ -11,7 +11,7 @@ import pytest
 
 from companion.counting.pattern import Pattern, Step, Track
 from companion.counting.rules import Cycle, Rule
-from companion.sheet.grid import build_grid
+from companion.counting.grid import build_grid
 from companion.sheet.picturemap import PictureError, save
 from companion.sheet.textmap import draw
 
@@ -86,3 +86,29 @@ def test_a_picture_is_a_picture(tmp_path: Path) -> None:
 def test_a_picture_that_cannot_be_written_says_why(tmp_path: Path, name: str) -> None:
     with pytest.raises(PictureError, match=r"\.svg|cannot be written"):
         save(build_grid(PATTERN, 4), "Slack water", tmp_path / name)
+
+
+def test_a_stretch_from_the_middle_is_the_same_stretch_of_the_whole() -> None:
+    whole, stretch = build_grid(PATTERN, 32), build_grid(PATTERN, 8, first=11)
+    assert [row.chances for row in stretch.rows] == [row.chances[11:19] for row in whole.rows]
+    assert stretch.hits == whole.hits[11:19]
+    # A phrase of eight passes begins with the seventeenth pass, which is number 16 from 0.
+    assert stretch.boundaries == {16}
+
+
+def test_with_no_room_for_all_rows_rare_steps_stay_and_steady_ones_go_first() -> None:
+    kept = build_grid(PATTERN, 4, most_rows=3)
+    assert [(row.track, row.numbers) for row in kept.rows] == [
+        ("low drum", (16,)),
+        ("shaker", (1,)),
+        ("hat", (3,)),
+    ]
+    assert kept.left_out == 1
+    rare = build_grid(PATTERN, 4, most_rows=2)
+    assert [row.rare for row in rare.rows] == [True, True]
+
+
+def test_a_step_that_needs_a_fill_is_told_from_one_that_never_plays() -> None:
+    track = Track("tide bell", 16, 6, (Step(1, Rule(fill=True)), Step(2, Rule(fill=False))))
+    rows = build_grid(Pattern("neap", tracks=(track,)), 2).rows
+    assert [(row.chances, row.fill_only) for row in rows] == [((0, 0), True), ((1, 1), False)]
