@@ -83,6 +83,7 @@ class Engine:
         self._notice = ""
         self._notice_ns = 0
         self._faults = 0
+        self._started_ns = 0
 
     def run(self, lock: EngineLock, ready: Callable[[], None]) -> None:
         """Run until told to stop, by wish, SIGTERM or SIGINT.
@@ -91,7 +92,9 @@ class Engine:
         if the link cannot be offered.
         """
         token = secrets.token_urlsafe(32)
-        server = Server(self.snapshot, self.wish, token)
+        server = Server(
+            self.snapshot, self.wish, token, make_overview=lambda: self._viewer.overview()
+        )
         port = server.start()
         clock = InternalClock(self.hear, self._internal_bpm)
         try:
@@ -189,6 +192,7 @@ class Engine:
             notice=standing.notice if fresh else "",
             troubles=tuple(troubles),
             sending_note=note,
+            started_ns=self._started_ns,
         )
 
     def _send(self, send: Send) -> None:
@@ -217,6 +221,8 @@ class Engine:
                 with self._lock:
                     changed = self._follower.passed(time.monotonic_ns())
                     counting = self._follower.conductor.state is State.RUNNING
+                if counting and not self._started_ns:
+                    self._started_ns = time.monotonic_ns()
                 if changed or (counting and rounds % POKE_EVERY == 0):
                     self._poke()
             except Exception:

@@ -5,10 +5,12 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from companion.counting.pattern import place
+from companion.engine.overview import Overviews
 from companion.follow.agenda import Agenda, Item, planned_mutes
 from companion.follow.changes import Outcome
 from companion.follow.conductor import Standing
 from companion.link.messages import Coming, Snapshot, TrackView
+from companion.link.overview import PatternMap, Plan
 from companion.setlist.cues import hold_ticks
 from companion.setlist.model import Action, Cue, Part, ProgramChange, SetList
 
@@ -27,6 +29,7 @@ class Surroundings:
     notice: str
     troubles: tuple[str, ...]
     sending_note: str
+    started_ns: int = 0
 
 
 class Viewer:
@@ -35,9 +38,16 @@ class Viewer:
     def __init__(self, setlist: SetList) -> None:
         self._setlist = setlist
         self._agenda = Agenda(setlist)
+        self._overviews = Overviews(setlist)
+        self._standing: Standing | None = None
+
+    def overview(self) -> tuple[Plan | None, PatternMap | None]:
+        """Plan and map as of the newest snapshot; the same objects while nothing changed."""
+        return (None, None) if self._standing is None else self._overviews.at(self._standing)
 
     def snapshot(self, standing: Standing, around: Surroundings) -> Snapshot:
         """Everything a screen shows, as of `standing`."""
+        self._standing = standing
         setlist, part, tick = self._setlist, standing.part, standing.tick
         pattern = part.pattern
         here = place(pattern, tick, standing.carried_passes, standing.carried_phrases)
@@ -51,6 +61,7 @@ class Viewer:
         return Snapshot(
             at_ns=around.now_ns,
             tick_ns=around.tick_ns,
+            started_ns=around.started_ns,
             set_name=setlist.name,
             state=standing.state.value,
             sure=standing.sure,
@@ -113,6 +124,7 @@ class Viewer:
                 what=event.what,
                 step=event.step,
                 chance=event.chance,
+                muted=item.muted,
             )
         if item.cue is not None:
             cue, pattern = item.cue, item.part.pattern

@@ -3,18 +3,28 @@
 from __future__ import annotations
 
 import asyncio
+import contextlib
 from collections.abc import Callable
 
 from companion.link.ask import HOST, REFUSED, ask_snapshot, new_socket, send_wish
 from companion.link.endpoint import Endpoint, NoEngine, find_endpoint
 from companion.link.messages import (
     MAX_LINE,
+    BadMessage,
     LinkError,
     Snapshot,
     Wish,
     decode_snapshot,
     encode_hello,
     encode_wish,
+)
+from companion.link.overview import (
+    MAP_LINE,
+    PLAN_LINE,
+    PatternMap,
+    Plan,
+    decode_map,
+    decode_plan,
 )
 
 __all__ = ["Client", "ask_snapshot", "send_wish"]
@@ -42,12 +52,16 @@ class Client:
         self.trouble = ""
 
     async def run(
-        self, on_snapshot: Callable[[Snapshot], None], on_state: Callable[[bool], None]
+        self,
+        on_snapshot: Callable[[Snapshot], None],
+        on_state: Callable[[bool], None],
+        on_overview: Callable[[Plan | PatternMap], None] = lambda overview: None,
     ) -> None:
         """Connect, hand over the newest snapshots, connect again; until cancelled.
 
         `on_state` hears True with the first snapshot of a connection and False when it is lost,
-        and once at the beginning if there is no engine. What the callables raise ends the run.
+        and once at the beginning if there is no engine. `on_overview` hears the newest plan and map
+        of the pattern. What the callables raise ends the run.
         """
         told: bool | None = None
         wait = FIRST_WAIT_S
@@ -56,12 +70,15 @@ class Client:
             try:
                 wire = await self._connect()
                 while True:
-                    snapshot = await wire.newest()
-                    if told is not True:
-                        told, wait = True, FIRST_WAIT_S
-                        self._wire, self.trouble = wire, ""
-                        on_state(True)
-                    on_snapshot(snapshot)
+                    for message in await wire.news():
+                        if not isinstance(message, Snapshot):
+                            on_overview(message)
+                            continue
+                        if told is not True:
+                            told, wait = True, FIRST_WAIT_S
+                            self._wire, self.trouble = wire, ""
+                            on_state(True)
+                        on_snapshot(message)
             except LinkError as error:
                 self.trouble = str(error)
             finally:
@@ -98,11 +115,13 @@ class Client:
 
 
 class _Wire(asyncio.Protocol):
-    """One connection: keeps the newest whole line and nothing older."""
+    """One connection: keeps the newest whole line of each kind and nothing older."""
 
     def __init__(self) -> None:
         self._partial = b""
         self._newest: bytes | None = None
+        self._plan: bytes | None = None
+        self._map: bytes | None = None
         self._ended = ""
         self._heard = False
         self._changed = asyncio.Event()
@@ -117,30 +136,47 @@ class _Wire(asyncio.Protocol):
 
     def data_received(self, data: bytes) -> None:
         self._misses = 0
-        whole, newline, partial = data.rpartition(b"\n")
-        if newline:
-            _, earlier, newest = whole.rpartition(b"\n")
-            self._newest = newest if earlier else self._partial + newest
-            self._partial = partial
+        *lines, self._partial = (self._partial + data).split(b"\n")
+        for line in lines:
+            if line.startswith(PLAN_LINE):
+                self._plan = line
+            elif line.startswith(MAP_LINE):
+                self._map = line
+            else:
+                self._newest = line
+        if lines:
             self._changed.set()
-        else:
-            self._partial += data
         if len(self._partial) > MAX_LINE:
             self._end("the engine sent a line without end")
 
     def connection_lost(self, exc: Exception | None) -> None:
         self._end("the engine has ended" if self._heard else REFUSED)
 
-    async def newest(self) -> Snapshot:
-        """The newest snapshot not yet handed over; raises LinkError when the connection ends."""
-        while self._newest is None:
+    async def news(self) -> list[Snapshot | Plan | PatternMap]:
+        """The newest of each kind not yet handed over, the snapshot first.
+
+        Raises LinkError when the connection ends. An overview that makes no sense is passed over:
+        the count goes on without it.
+        """
+        while self._newest is None and self._plan is None and self._map is None:
             if self._ended:
                 raise LinkError(self._ended)
             self._changed.clear()
             await self._changed.wait()
-        line, self._newest = self._newest, None
+        newest, self._newest = self._newest, None
+        plan, self._plan = self._plan, None
+        found, self._map = self._map, None
         self._heard = True
-        return decode_snapshot(line)
+        news: list[Snapshot | Plan | PatternMap] = []
+        if newest is not None:
+            news.append(decode_snapshot(newest))
+        with contextlib.suppress(BadMessage):
+            if plan is not None:
+                news.append(decode_plan(plan))
+        with contextlib.suppress(BadMessage):
+            if found is not None:
+                news.append(decode_map(found))
+        return news
 
     def send(self, line: bytes) -> bool:
         transport = self._transport

@@ -20,10 +20,21 @@ class Guest:
     """A connection that never waits.
 
     `greeted` once it has said the right hello; `stale` while there is something newer than what
-    it was last sent. Its memory is at most one line in each direction.
+    it was last sent; `read` is how much of the board it has. Its memory is at most a snapshot and
+    what is new on the board in one direction, one line in the other.
     """
 
-    __slots__ = ("_received", "_rest", "_second", "_wishes", "greeted", "since", "socket", "stale")
+    __slots__ = (
+        "_received",
+        "_rest",
+        "_second",
+        "_wishes",
+        "greeted",
+        "read",
+        "since",
+        "socket",
+        "stale",
+    )
 
     def __init__(self, connection: socket.socket, now: float) -> None:
         """`now` is the monotonic time in seconds. Raises OSError if it is gone already."""
@@ -34,6 +45,7 @@ class Guest:
         self.since = now
         self.greeted = False
         self.stale = False
+        self.read = 0
         self._received = b""
         self._rest: memoryview | None = None
         self._second = now

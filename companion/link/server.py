@@ -15,6 +15,7 @@ import threading
 import time
 from collections.abc import Callable
 
+from companion.link.board import Board, Make
 from companion.link.guest import Gone, Guest
 from companion.link.messages import (
     PROTOCOL,
@@ -55,12 +56,14 @@ class Server:
         token: str,
         host: str = "127.0.0.1",
         port: int = 0,
+        make_overview: Make = lambda: (None, None),
     ) -> None:
-        """Both callables are called in the server's thread and may raise; port 0 takes any."""
+        """All callables are called in the server's thread and may raise; port 0 takes any."""
         self._make_snapshot = make_snapshot
         self._on_wish = on_wish
         self._token = token.encode()
         self._address = (host, port)
+        self._board = Board(make_overview)
         # By file number, in the order they came.
         self._guests: dict[int, Guest] = {}
         self._thread = threading.Thread(target=self._run, name="companion-link", daemon=True)
@@ -200,14 +203,19 @@ class Server:
         self._next_snapshot = now + SNAPSHOT_S
         self._next_keep_alive = now + KEEP_ALIVE_S
         line = self._build()
+        if line is not None:
+            self._board.refresh()
         for guest in ready:
             guest.stale = False
             if line is not None:
-                self._send(guest, line)
+                # The snapshot comes first: it is what the eye waits for.
+                news = self._board.news(guest.read)
+                guest.read = self._board.number
+                self._send(guest, memoryview(line + news))
 
-    def _build(self) -> memoryview | None:
+    def _build(self) -> bytes | None:
         try:
-            line = memoryview(encode_snapshot(self._make_snapshot()))
+            line = encode_snapshot(self._make_snapshot())
         except (Exception, SystemExit):
             # Once, not twenty times a second.
             if not self._failing:

@@ -10,6 +10,14 @@ from hypothesis import HealthCheck, settings
 from companion.link.ask import new_socket
 from companion.link.endpoint import Endpoint
 from companion.link.messages import Coming, Snapshot, TrackView, Wish, decode_snapshot, encode_hello
+from companion.link.overview import (
+    MAP_LINE,
+    PLAN_LINE,
+    PatternMap,
+    Plan,
+    decode_map,
+    decode_plan,
+)
 from companion.link.server import Server
 
 # A busy machine must not fail a property.
@@ -34,7 +42,10 @@ class Engine:
         self.items = items
         self.snapshot_trouble: BaseException | None = None
         self.wish_trouble: BaseException | None = None
-        self.server = Server(self.make, self.take, token)
+        self.plan: Plan | None = None
+        self.map: PatternMap | None = None
+        self.overview_trouble: BaseException | None = None
+        self.server = Server(self.make, self.take, token, make_overview=self.overview)
         self.endpoint = Endpoint(self.server.start(), token)
 
     def make(self) -> Snapshot:
@@ -42,6 +53,11 @@ class Engine:
         if self.snapshot_trouble is not None:
             raise self.snapshot_trouble
         return tidewater(self.tick, self.items, self.notice)
+
+    def overview(self) -> tuple[Plan | None, PatternMap | None]:
+        if self.overview_trouble is not None:
+            raise self.overview_trouble
+        return self.plan, self.map
 
     def take(self, wish: Wish) -> None:
         self.wishes.append(wish)
@@ -68,6 +84,7 @@ class Peer:
             self.socket.close()
             raise
         self.received = b""
+        self.overviews: list[Plan | PatternMap] = []
         if hello is not None:
             self.say(hello)
 
@@ -79,13 +96,19 @@ class Peer:
             return
 
     def hear(self) -> Snapshot:
-        """The next snapshot."""
-        while b"\n" not in self.received:
-            arrived = self.socket.recv(1 << 16)
-            assert arrived, "the engine closed the connection"
-            self.received += arrived
-        line, _, self.received = self.received.partition(b"\n")
-        return decode_snapshot(line)
+        """The next snapshot; overviews before it are kept in `overviews`."""
+        while True:
+            while b"\n" not in self.received:
+                arrived = self.socket.recv(1 << 16)
+                assert arrived, "the engine closed the connection"
+                self.received += arrived
+            line, _, self.received = self.received.partition(b"\n")
+            if line.startswith(PLAN_LINE):
+                self.overviews.append(decode_plan(line))
+            elif line.startswith(MAP_LINE):
+                self.overviews.append(decode_map(line))
+            else:
+                return decode_snapshot(line)
 
     def hear_tick(self, tick: int) -> Snapshot:
         """The first snapshot at or after `tick`."""

@@ -27,6 +27,21 @@ from companion.link.messages import (
     encode_snapshot,
     encode_wish,
 )
+from companion.link.overview import (
+    MAP_LINE,
+    MAX_OVERVIEW,
+    PLAN_LINE,
+    MapRow,
+    PatternMap,
+    Plan,
+    PlanPart,
+    PlanSong,
+    decode_map,
+    decode_plan,
+    encode_map,
+    encode_plan,
+    level,
+)
 
 # UTF-8 cannot carry half a surrogate pair (RFC 3629, section 3).
 TEXT = st.text(st.characters(exclude_categories=["Cs"]), max_size=12)
@@ -38,6 +53,7 @@ KINDS: dict[str, st.SearchStrategy[Any]] = {
     "float": st.floats(allow_nan=False, allow_infinity=False),
     "int | None": st.none() | COUNT,
     "tuple[str, ...]": st.lists(TEXT, max_size=3).map(tuple),
+    "tuple[int, ...]": st.lists(COUNT, max_size=3).map(tuple),
 }
 
 
@@ -52,12 +68,18 @@ SNAPSHOTS = values(
     coming=st.lists(values(Coming), max_size=3).map(tuple),
     tracks=st.lists(values(TrackView), max_size=3).map(tuple),
 )
+PLANS = values(
+    Plan,
+    songs=st.lists(values(PlanSong), max_size=3).map(tuple),
+    parts=st.lists(values(PlanPart), max_size=3).map(tuple),
+)
+MAPS = values(PatternMap, rows=st.lists(values(MapRow), max_size=3).map(tuple))
 JSON = st.recursive(
     st.none() | st.booleans() | st.integers() | st.floats() | TEXT,
     lambda inner: st.lists(inner, max_size=4) | st.dictionaries(TEXT, inner, max_size=4),
     max_leaves=12,
 )
-DECODERS = (decode_hello, decode_wish, decode_snapshot)
+DECODERS = (decode_hello, decode_wish, decode_snapshot, decode_plan, decode_map)
 
 
 @steady
@@ -67,6 +89,42 @@ def test_any_snapshot_comes_back_as_it_was(snapshot: Snapshot) -> None:
     assert decode_snapshot(line) == snapshot
     assert line.count(b"\n") == 1
     assert line.endswith(b"\n")
+
+
+@steady
+@given(PLANS)
+def test_any_plan_comes_back_as_it_was(plan: Plan) -> None:
+    line = encode_plan(plan)
+    assert decode_plan(line) == plan
+    assert line.startswith(PLAN_LINE)
+    assert line.count(b"\n") == 1
+
+
+@steady
+@given(MAPS)
+def test_any_map_comes_back_as_it_was(pattern_map: PatternMap) -> None:
+    line = encode_map(pattern_map)
+    assert decode_map(line) == pattern_map
+    assert line.startswith(MAP_LINE)
+    assert line.count(b"\n") == 1
+
+
+def test_an_overview_that_a_screen_would_wait_for_does_not_go_out() -> None:
+    long = "low tide " * (MAX_OVERVIEW // 9)
+    with pytest.raises(BadMessage):
+        encode_plan(Plan(long))
+    with pytest.raises(BadMessage):
+        encode_map(PatternMap(1, long))
+
+
+@pytest.mark.parametrize(
+    ("chance", "sign"),
+    # Eighths, rounded up; never and always have signs of their own. Ours, no source.
+    [(0, "0"), (1e-9, "1"), (0.125, "1"), (0.25, "2"), (0.3, "3"), (0.5, "4"), (0.999, "8")],
+)
+def test_a_chance_is_told_in_eighths(chance: float, sign: str) -> None:
+    assert level(chance) == sign
+    assert level(1) == "9"
 
 
 @steady
