@@ -66,8 +66,6 @@ class Changes:
         self._end: int | None = None
         # Nanoseconds per tick, 0 while unknown; only leads in milliseconds look at it.
         self.period_ns = 0
-        # The next tick at which anything can be due, the end included.
-        self.act_at = NEVER
 
     def plan(self, running: Part, following: Part | None, end: int | None) -> None:
         """Plan the changes for `following` to start at tick `end` of `running`; None is open."""
@@ -83,21 +81,24 @@ class Changes:
             None,
         )
         self._end = end
-        self.reckon()
 
-    def put_off(self, end: int) -> None:
-        """Plan what has not left yet for a later boundary; what is out stays out."""
+    def put_off(self, end: int | None) -> None:
+        """Plan what has not left yet for another boundary; what is out stays out."""
         for pending in self._pending:
             if pending.outcome is not Outcome.SENT:
                 pending.outcome, pending.waits = Outcome.OPEN, False
         self._end = end
-        self.reckon()
 
-    def reckon(self) -> None:
-        """Work out `act_at`, so that plain ticks cost nothing."""
+    def wait(self, tick: int) -> None:
+        """The tick was set to `tick`: let what fell due by then leave if it is not too late."""
+        for pending in self._pending:
+            if pending.outcome is Outcome.OPEN and self._end is not None:
+                pending.waits = tick >= self._due(pending.change, self._end)
+
+    def act_at(self) -> int:
+        """The next tick at which anything can be due, the end included."""
         if self._end is None:
-            self.act_at = NEVER
-            return
+            return NEVER
         at = self._end
         for pending in self._pending:
             if pending.outcome is Outcome.OPEN:
@@ -105,12 +106,13 @@ class Changes:
                     at = min(at, self._end - self._pattern.pass_ticks)
                 else:
                     at = min(at, self._due(pending.change, self._end))
-        self.act_at = at
+        return at
 
     def fall_due(self, tick: int, leave: Leave) -> list[ProgramChange]:
         """Decide on what is due at `tick`; returns what goes out now.
 
-        What fell due before and was not let out then is missed: it would be late.
+        What fell due before and was not let out then is missed: it would be late. So is what
+        would leave with less than half its lead.
         """
         out: list[ProgramChange] = []
         end = self._end
@@ -122,13 +124,15 @@ class Changes:
             due = self._due(pending.change, end)
             if tick < due:
                 continue
+            # The tempo may have moved a lead in milliseconds past its tick.
             on_time = tick == due or pending.waits or self._is_timed(pending.change)
+            left, lead = end - tick, end - due
             if leave is Leave.BY_HAND:
                 pending.outcome = Outcome.BY_HAND
-            elif leave is Leave.YES and on_time:
+            elif leave is Leave.YES and on_time and 2 * left >= lead:
                 pending.outcome = Outcome.SENT
                 out.append(pending.change)
-            elif leave is Leave.NOT_YET and on_time and 2 * (end - tick) > end - due:
+            elif leave is Leave.NOT_YET and on_time and 2 * left > lead:
                 # Half the lead may go by while the clock is looked into; then it is too late.
                 pending.waits = True
             else:

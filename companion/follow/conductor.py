@@ -1,8 +1,7 @@
 """The conductor: which part and tick we are on, what was asked for, what is due to go out.
 
-It counts; it knows no port, no clock and no file. It is fed signals of the transport and wishes
-and answers with the program changes that are due at that very tick. Every position is a whole
-number of ticks from the start of the part.
+It knows no port, no clock and no file. It is fed signals of the transport and wishes and answers
+with the program changes that are due at that very tick.
 """
 
 from __future__ import annotations
@@ -10,33 +9,19 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from companion.counting.ticks import TICKS_PER_SONG_POSITION
-from companion.follow.changes import Changes, Leave, PendingView
+from companion.follow import trust
+from companion.follow.changes import Leave, PendingView
+from companion.follow.course import Course
+from companion.follow.course import Send as Send
 from companion.follow.gate import Finding
-from companion.follow.timeline import Timeline
 from companion.follow.transport import Effect, Signal, State, transport
-from companion.setlist.model import Part, ProgramChange, SetList, Unit
-
-JOINED = "joined in the middle: no start was heard"
-CLOCK_LOST = "the clock is lost"
-CLOCK_WAS_LOST = "the clock was lost and came back"
-CLOCK_ODD = "a clock tick may be missing or doubled"
-MOVED = "the instrument moved its position while playing"
-ELSEWHERE = "the instrument jumped to another part"
-STOPPED_BEFORE_CHANGE = "the instrument stopped between a program change and its boundary"
-
-# Doubts that the clock itself may clear within a beat: what falls due meanwhile waits a little.
-PASSING = (CLOCK_ODD, CLOCK_WAS_LOST)
+from companion.follow.trust import Beat, Trust
+from companion.setlist.model import Part, ProgramChange, SetList, Span, Unit
 
 NOTHING: tuple[Send, ...] = ()
-
-
-@dataclass(frozen=True, slots=True)
-class Send:
-    """A program change that is due now, so that part `part` starts `ticks_left` ticks from now."""
-
-    change: ProgramChange
-    part: int
-    ticks_left: int
+# A press this near to the beat of a count that keeps the beat means that beat: a sixteenth.
+# Fingers err by tens of milliseconds, a clock that is followed does not.
+FINGER_TICKS = 6
 
 
 @dataclass(frozen=True, slots=True)
@@ -72,20 +57,15 @@ class Conductor:
         self.sends = sends
         self.armed = True
         self.state = State.WAITING
-        self.sure = True
-        self.doubt = ""
         self.notice = ""
         # Goes up with everything that happens but a plain tick.
         self.count = 0
-        self.tick = -1
-        # Whether the next clock is the first at a position that was set rather than counted.
-        self._fresh = True
+        # Whether a person set the count since the last clock; whoever feeds clocks takes it back.
+        self.set_by_hand = False
+        self._trust = Trust()
+        self._course = Course(setlist)
+        # Whether a start, a position or a person ever said where we are.
         self._known = False
-        self._asked = False
-        self._end: int | None = None
-        self._changes = Changes(setlist.instruments)
-        self._timeline = Timeline(setlist)
-        self._plan()
 
     # -- what is heard -----------------------------------------------------------------------
 
@@ -95,23 +75,19 @@ class Conductor:
         A clock counts as one tick here; see `advance` and `regain` for what the gate makes of it.
         """
         self.state, effect = transport(self.state, signal)
-        if effect is Effect.ADVANCE:
-            tick = self.tick + 1
-            self._fresh = False
-            if tick < self._changes.act_at:
-                self.tick = tick
-                return NOTHING
-            return self._act(tick, True)
-        if effect is Effect.IGNORE:
-            return NOTHING
-        self.count += 1
         match effect:
+            case Effect.ADVANCE:
+                return self.advance(1)
+            case Effect.IGNORE:
+                return NOTHING
             case Effect.BEGIN:
                 self._begin()
             case Effect.RESUME:
                 self._resume()
             case Effect.HOLD:
-                pass
+                if self._trust.beat is not Beat.KNOWN:
+                    # Nobody can say any more where the clock was when it stopped.
+                    self._trust.lose_for_good()
             case Effect.LOCATE:
                 self._locate(value * TICKS_PER_SONG_POSITION)
             case Effect.RELOCATE:
@@ -122,31 +98,65 @@ class Conductor:
                 return self.regain(1)
             case Effect.FORGET:
                 self._forget()
+        self.count += 1
         return NOTHING
 
     def advance(self, ticks: int) -> tuple[Send, ...]:
         """Go on by `ticks` ticks (0 or more) with one clock; only the last is a time to send."""
-        for _ in range(ticks - 1):
-            self._fresh = False
-            self._act(self.tick + 1, False)
-        return self.signal(Signal.CLOCK) if ticks > 0 else NOTHING
+        course = self._course
+        tick = course.tick + 1
+        if ticks == 1:
+            course.fresh = False
+            if tick < course.act_at:
+                course.tick = tick
+                return NOTHING
+            return self._act(tick, True)
+        if ticks < 1:
+            return NOTHING
+        course.fresh = False
+        while ticks > 1:
+            # Plain ticks are passed over in one.
+            plain = min(max(course.act_at - course.tick - 1, 0), ticks - 1)
+            course.tick += plain
+            ticks -= plain
+            if ticks > 1:
+                self._act(course.tick + 1, False)
+                ticks -= 1
+        return self._act(course.tick + 1, True)
 
     def regain(self, ticks: int) -> tuple[Send, ...]:
         """The clock is back after a silence: go on by `ticks` ticks, unsure until cleared."""
         self.state = State.RUNNING
         self.count += 1
-        if self.doubt == CLOCK_LOST:
-            self._doubt(CLOCK_WAS_LOST)
+        if self._course.fresh or self._trust.sure:
+            # A start or a position was heard in the silence; how long ago, nobody knows.
+            self._trust.lose(trust.CLOCK_BROKE)
+            self._trust.lose_for_good()
+        elif self._trust.doubt == trust.CLOCK_LOST:
+            self._trust.lose(trust.CLOCK_WAS_LOST)
         return self.advance(ticks)
 
     def heed(self, finding: Finding) -> None:
         """Take in what the gate found about the clock."""
-        if finding is Finding.DOUBT and self.sure:
-            self.count += 1
-            self._doubt(CLOCK_ODD)
-        elif finding is Finding.CLEARED and self.doubt in PASSING:
-            self.count += 1
-            self._trust()
+        held = self._trust
+        match finding:
+            case Finding.NOTHING:
+                return
+            case Finding.DOUBT:
+                held.clock_in_question()
+                if held.sure:
+                    held.lose(trust.CLOCK_ODD)
+            case Finding.CLEARED:
+                held.clock_answered()
+            case Finding.GIVEN_UP:
+                held.lose_for_good()
+        self.count += 1
+
+    def suspect(self, why: str) -> None:
+        """Take in that the count cannot be trusted until a person says so; `why` in plain words."""
+        self.count += 1
+        self._trust.lose(why)
+        self._trust.lose_for_good()
 
     # -- what is asked -----------------------------------------------------------------------
 
@@ -156,38 +166,29 @@ class Conductor:
         Sets `notice`. Returns what is due now (only while nothing runs).
         """
         self.count += 1
-        if self.part.number == len(self.setlist.parts):
+        course = self._course
+        if course.last:
             self.notice = "this is the last part"
-            return NOTHING
-        if self.state is State.LOST:
+        elif self.state is State.LOST:
             self.notice = "the clock is lost: nothing can be planned"
-            return NOTHING
-        if self.state is not State.RUNNING:
+        elif self.state is not State.RUNNING:
             return self._step_to_next()
-        if self._changes.decided:
+        elif course.changes.out:
             self.notice = "already on its way"
-            return NOTHING
-        phrase = self.part.pattern.phrase_ticks
-        tick = max(self.tick, 0)
-        boundary = (tick // phrase + 1) * phrase
-        while not self._changes.in_time(boundary, tick):
-            boundary += phrase
-        if self._end is None or boundary < self._end:
-            self._set_end(boundary)
-            self._asked = True
-        self.notice = f"going to part {self.part.number + 1} at the boundary"
+        else:
+            course.ask()
+            self.notice = f"going to part {course.part.number + 1} at the boundary"
         return NOTHING
 
     def take_back(self) -> None:
         """Withdraw the wish to go on, unless its program change is out already. Sets `notice`."""
         self.count += 1
-        if not self._asked:
+        if not self._course.asked:
             self.notice = "nothing to take back"
-        elif self._changes.decided:
+        elif self._course.changes.out:
             self.notice = "too late: the program change is out"
         else:
-            self._asked = False
-            self._set_end(self._planned_end())
+            self._course.unask()
             self.notice = "taken back"
 
     def arm(self, armed: bool) -> None:
@@ -202,21 +203,47 @@ class Conductor:
     def align(self, unit: Unit | None = None) -> None:
         """The performer says that the one is now: the nearest start of a `unit` is this tick.
 
-        Without a unit, or while no position is known, the part starts now. Sets `notice`.
+        Where the count keeps the beat it goes on keeping it, and moves by whole beats. Without a
+        unit, or while no position is known, the part starts at this tick. Sets `notice`.
         """
         self.count += 1
         if self.state not in (State.READY, State.RUNNING):
             self.notice = "no clock is running: press play on the instrument"
             return
         self.state = State.RUNNING
+        course = self._course
         if unit is None or not self._known:
-            self._restart(self.part.number - 1)
-            self.tick = 0
+            course.restart_here()
         else:
-            self._move_to_nearest(unit.ticks(self.part.pattern))
-        self._fresh = False
-        self._trust()
+            tick = max(course.tick, 0)
+            length = unit.ticks(course.part.pattern)
+            target = (tick + length // 2) // length * length
+            if self._trust.beat is Beat.KNOWN:
+                beat = course.part.pattern.meter.beat_ticks
+                off = (target - tick + beat // 2) % beat - beat // 2
+                target -= off if abs(off) <= FINGER_TICKS else 0
+            course.move(max(target, 0))
+            course.fresh = False
+        self._set_by_hand()
         self.notice = "aligned: the one is now"
+
+    def nudge(self, unit: Unit, by: int) -> None:
+        """The performer says that the count is `by` units behind (ahead if negative).
+
+        Passes and phrases are meant. Sets `notice`.
+        """
+        self.count += 1
+        course = self._course
+        tick = course.tick + by * unit.ticks(course.part.pattern)
+        way = "forward" if by > 0 else "back"
+        if self.state not in (State.RUNNING, State.STOPPED) or not self._known:
+            self.notice = "nothing is counted yet: press play, or align on the one"
+        elif tick + course.fresh < 0:
+            self.notice = f"the part is not {Span(abs(by), unit)} old yet: align on the one"
+        else:
+            course.move(tick)
+            self._set_by_hand()
+            self.notice = f"{Span(abs(by), unit)} {way}"
 
     def confirm(self) -> None:
         """The performer says that the count on the screen is right. Sets `notice`."""
@@ -225,11 +252,10 @@ class Conductor:
             self.notice = "the clock is lost: wait until it is back"
         elif self.state is State.READY:
             self.notice = "nothing is counted yet: press play, or align on the one"
-        elif self.sure:
+        elif self._trust.sure:
             self.notice = "the count is sure already"
         else:
-            self._known = True
-            self._trust()
+            self._set_by_hand()
             self.notice = "confirmed: the count is right"
 
     # -- what others see ---------------------------------------------------------------------
@@ -237,35 +263,51 @@ class Conductor:
     def report(self, send: Send, out: bool) -> None:
         """Tell what became of a `Send`: whether it left. A failed one is never tried again."""
         self.count += 1
-        if not out:
-            self._changes.fail(send.change)
+        if out:
+            return
+        self._course.changes.fail(send.change)
+        if send.part == self.part.number:
+            # It was to choose the part for the next start.
+            self._trust.part_known = False
+            self.notice = f"{self._not_sent(send.change)}: choose the part by hand"
 
     @property
     def fresh(self) -> bool:
         """Whether the next clock is the first at a position that was set rather than counted."""
-        return self._fresh
+        return self._course.fresh
 
-    def pace(self, period_ns: int) -> None:
-        """Tell how long a tick lasts, in ns; leads in milliseconds go by it."""
-        self._changes.period_ns = period_ns
+    @property
+    def sure(self) -> bool:
+        """Whether the count can be trusted."""
+        return self._trust.sure and self.state is not State.READY
 
     @property
     def part(self) -> Part:
         """The running part."""
-        return self._timeline.part
+        return self._course.part
+
+    @property
+    def tick(self) -> int:
+        """The latest tick counted in the running part, below 0 before its first."""
+        return self._course.tick
+
+    def pace(self, period_ns: int) -> None:
+        """Tell how long a tick lasts, in ns; leads in milliseconds go by it."""
+        self._course.changes.period_ns = period_ns
 
     def standing(self) -> Standing:
         """One immutable look at everything."""
-        stretch = self._timeline.running
+        course = self._course
+        stretch = course.timeline.running
         return Standing(
             state=self.state,
-            sure=self.sure and self.state is not State.READY,
-            doubt=JOINED if self.state is State.READY else self.doubt,
-            part=self.part,
-            tick=max(self.tick + 1 if self._fresh else self.tick, 0),
-            end=self._end,
-            asked=self._asked,
-            pending=self._changes.view(),
+            sure=self.sure,
+            doubt=trust.JOINED if self.state is State.READY else self._trust.doubt,
+            part=course.part,
+            tick=max(course.tick + course.fresh, 0),
+            end=course.end,
+            asked=course.asked,
+            pending=course.changes.view(),
             carried_passes=stretch.carried_passes,
             carried_phrases=stretch.carried_phrases,
             armed=self.armed,
@@ -277,157 +319,122 @@ class Conductor:
     # -- inside ------------------------------------------------------------------------------
 
     def _begin(self) -> None:
-        interrupted = self._changes.decided
-        self._restart(self.part.number - 1 + interrupted)
+        held, course = self._trust, self._course
+        interrupted = bool(course.changes.out)
+        by_hand = course.end is not None and not (self.sends and self.armed)
+        # Changed by hand while nobody could count along, the part may be any.
+        lost = not held.part_known or (by_hand and not held.sure and not held.passing)
+        course.restart(course.part.number - 1 + course.changes.decided)
+        self._known = held.song_known = True
+        held.clear()
         if interrupted:
             # The instrument holds the new program, and most take it on the next start. Most.
-            self._doubt(STOPPED_BEFORE_CHANGE)
-        else:
-            self._trust()
-
-    def _restart(self, part_index: int) -> None:
-        self._timeline.restart(part_index)
-        self._known = True
-        self._asked = False
-        self.tick = -1
-        self._fresh = True
-        self._plan()
+            held.lose(trust.STOPPED_BEFORE_CHANGE)
+        elif lost:
+            held.lose(trust.WHICH_PART)
+        held.part_known = held.sure
 
     def _resume(self) -> None:
+        held = self._trust
         if not self._known:
-            self._restart(self.part.number - 1)
-            self._known = False
-            self._doubt(JOINED)
-        elif self.doubt == CLOCK_LOST:
-            self._doubt(CLOCK_WAS_LOST)
-        elif self.sure and self._changes.decided:
-            self._doubt(STOPPED_BEFORE_CHANGE)
-
-    def _move_to_nearest(self, length: int) -> None:
-        tick = (max(self.tick, 0) + length // 2) // length * length
-        end = self._end
-        if end is None or tick < end:
-            self.tick = tick
-        elif self._changes.own_settled:
-            self._enter_next(end)
-        else:
-            # The boundary is now, and the instrument was not told: it plays on.
-            self.tick = end
-            self._hold_over(end)
+            self._course.restart(self.part.number - 1)
+            held.lose(trust.JOINED)
+            held.beat = Beat.LOST
+        elif held.doubt in (trust.CLOCK_LOST, *trust.PASSING):
+            held.lose_for_good()
+        elif held.sure and self._course.changes.out:
+            held.lose(trust.STOPPED_BEFORE_CHANGE)
 
     def _locate(self, position: int) -> None:
         """Go to `position` ticks from the last start, so that the next clock is that tick."""
-        known = self._known
-        self._known = True
-        was = self.part
-        sent = self._changes.decided
-        tick = self._timeline.rewind(position)
-        self._asked = self._asked and self.part is was
-        asked_end = self._end if self._asked else None
-        end = asked_end or self._planned_end()
-        while end is not None and tick >= end:
-            tick -= end
-            self._timeline.extend(end)
-            self._asked, asked_end = False, None
-            end = self._planned_end()
-        self.tick = tick - 1
-        self._fresh = True
-        self._set_end(end)
-        if self.part is not was:
-            self._doubt(ELSEWHERE)
+        held = self._trust
+        never_known, self._known = not self._known, True
+        sent = bool(self._course.changes.out)
+        same = self._course.locate(position)
+        if not held.song_known or not held.part_known or self.state is State.LOST:
+            if held.sure:
+                held.lose(trust.NOWHERE)
+        elif not same:
+            held.part_known = False
+            held.lose(trust.ELSEWHERE)
         elif sent:
-            self._doubt(STOPPED_BEFORE_CHANGE)
-        elif not known or self.doubt in (JOINED, CLOCK_LOST, CLOCK_WAS_LOST):
-            self._trust()
+            held.part_known = False
+            held.lose(trust.STOPPED_BEFORE_CHANGE)
+        elif never_known or held.doubt == trust.JOINED:
+            held.clear()
 
     def _relocate(self, position: int) -> None:
-        here = self._timeline.running.start + self.tick + 1
-        # Told once a sixteenth, a position that lies within it only repeats the count.
-        if 0 <= here - position <= TICKS_PER_SONG_POSITION:
+        # What only repeats the count moves nothing.
+        here = self._course.timeline.running.start + self.tick + 1
+        if here == position and self._trust.song_known:
             return
         self._locate(position)
-        self._doubt(MOVED)
+        self._trust.lose(trust.MOVED)
 
     def _lose(self) -> None:
-        if self.sure or self.doubt in PASSING:
-            self._doubt(CLOCK_LOST)
+        self._trust.clock_in_question()
+        if self._trust.sure or self._trust.passing:
+            self._trust.lose(trust.CLOCK_LOST)
 
     def _forget(self) -> None:
-        self._restart(self.part.number - 1)
-        self._known = False
-        self._trust()
+        # Like new, the instrument may be on any pattern; before anything was counted, on the first.
+        known, self._known = self._known, False
+        self._course.restart(self.part.number - 1)
+        self._trust.clear()
+        self._trust.part_known = not known
 
-    def _trust(self) -> None:
-        self.sure, self.doubt = True, ""
-
-    def _doubt(self, why: str) -> None:
-        self.sure, self.doubt = False, why
+    def _set_by_hand(self) -> None:
+        """A person has said where we are."""
+        self._known = True
+        self.set_by_hand = True
+        self._trust.clear()
+        # Where the instrument's own start was, in ticks of this part, they did not say.
+        self._trust.song_known = False
 
     def _act(self, tick: int, may_send: bool) -> tuple[Send, ...]:
         """Take `tick`, at which something may be due: changes to send, the part's end."""
-        self.tick = tick
-        end, changes = self._end, self._changes
-        if end is None or tick < changes.act_at:
-            return NOTHING
-        before = changes.view()
-        out = changes.fall_due(tick, self._leave(may_send))
-        if changes.view() != before:
+        course, held = self._course, self._trust
+        part, crossed, before = course.part, course.boundaries, course.changes.view()
+        sends = course.take(tick, self._leave(may_send))
+        if course.boundaries != crossed:
             self.count += 1
-        sends = tuple(Send(change, self.part.number + 1, end - tick) for change in out)
-        if tick == end:
-            self._pass_boundary(end)
-        else:
-            changes.reckon()
+            entered = course.part is not part
+            if course.missed:
+                self.notice = self._not_sent(course.missed[-1])
+                if not entered:
+                    self.notice += ": the part goes on for another phrase"
+            if entered and not held.sure:
+                held.part_known = False
+        elif course.changes.view() != before:
+            self.count += 1
         return sends
 
     def _leave(self, may_send: bool) -> Leave:
         if not (self.sends and self.armed):
             return Leave.BY_HAND
-        if self.sure and may_send:
+        if self._trust.sure and may_send:
             return Leave.YES
-        return Leave.NOT_YET if self.sure or self.doubt in PASSING else Leave.NO
-
-    def _pass_boundary(self, end: int) -> None:
-        self.count += 1
-        for change in self._changes.missed:
-            self.notice = f"program {self._shown(change)} was not sent to {change.instrument}"
-        if self._changes.own_missed:
-            # Never told, the instrument plays on; saying that it changed would be a lie.
-            self.notice += ": the part goes on for another phrase"
-            self._hold_over(end)
-        else:
-            self._enter_next(end)
-
-    def _hold_over(self, end: int) -> None:
-        self._end = end + self.part.pattern.phrase_ticks
-        self._changes.put_off(self._end)
-
-    def _enter_next(self, end: int) -> None:
-        self._timeline.extend(end)
-        self._asked = False
-        self.tick = 0
-        self._plan()
+        return Leave.NOT_YET if self._trust.sure or self._trust.passing else Leave.NO
 
     def _step_to_next(self) -> tuple[Send, ...]:
-        index = self.part.number
-        sent = self._changes.out
-        changes = [c for c in self.setlist.parts[index].changes if c not in sent]
-        self._restart(index)
+        course, held = self._course, self._trust
+        index = course.part.number
+        out = course.changes.out
+        changes = [c for c in self.setlist.parts[index].changes if c not in out]
+        course.restart(index)
         self._known = False
+        # What was sent before the stop, most instruments take on the next start. Most.
+        held.part_known = held.part_known and held.sure and not out
+        held.song_known = False
         self.notice = f"part {index + 1} comes with the next start"
-        if not (self.sends and self.armed and self.sure and self.state is not State.READY):
+        if not (self.sends and self.armed):
+            return NOTHING
+        if not held.sure or self.state is State.READY:
+            if changes:
+                self.notice += ": choose it by hand"
             return NOTHING
         return tuple(Send(change, index + 1, 0) for change in changes)
 
-    def _planned_end(self) -> int | None:
-        return None if self._timeline.following is None else self.part.planned_ticks
-
-    def _plan(self) -> None:
-        self._set_end(self._planned_end())
-
-    def _set_end(self, end: int | None) -> None:
-        self._end = end
-        self._changes.plan(self.part, self._timeline.following, end)
-
-    def _shown(self, change: ProgramChange) -> int:
-        return self.setlist.instruments[change.instrument].shown(change.program)
+    def _not_sent(self, change: ProgramChange) -> str:
+        shown = self.setlist.instruments[change.instrument].shown(change.program)
+        return f"program {shown} was not sent to {change.instrument}"

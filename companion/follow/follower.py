@@ -1,6 +1,6 @@
 """The follower: MIDI messages with their times in, what is due out.
 
-Chooses which port's clock to follow, feeds tempo tracker and conductor, and tells them of silence.
+Chooses which port's clock to follow, feeds gate and conductor, and tells them of silence.
 Sans-I/O: the same code follows a live port, the internal clock and a simulated night.
 """
 
@@ -12,6 +12,7 @@ from companion.follow.conductor import NOTHING, Conductor, Send
 from companion.follow.gate import Finding, Gate
 from companion.follow.tempo import TempoTracker
 from companion.follow.transport import Signal, State
+from companion.follow.trust import OTHER_PORT
 from companion.setlist.model import SetList
 
 # MIDI 1.0 Detailed Specification 4.2.1: status bytes of system messages.
@@ -21,15 +22,19 @@ SONG_POSITION, ACTIVE_SENSING, RESET = 0xF2, 0xFE, 0xFF
 _SIGNALS = {START: Signal.START, CONTINUE: Signal.CONTINUE, STOP: Signal.STOP, RESET: Signal.RESET}
 # What makes a port worth following; a stop, a reset or a position alone does not.
 _LEADS = frozenset((CLOCK, START, CONTINUE))
+_BEGINS = frozenset((START, CONTINUE))
 
-# Silence this long, in ticks, is a lost clock: a quarter of a beat. While the tempo is unknown, or
-# nothing is counted, half a second: a clock at 40 beats a minute ticks every 62 ms.
-SILENT_TICKS = 6
+# Silence this long, in ticks, is a lost clock: with 10 ms between two looks at the time, it is
+# known within a quarter of a beat. While the tempo is unknown, or nothing is counted, half a
+# second: a clock at 40 beats a minute ticks every 62 ms.
+SILENT_TICKS = 5
 SILENT_NS = 500_000_000
 # Active sensing comes at least every 300 ms (MIDI 1.0); a tenth more for a late driver.
 SENSING_NS = 330_000_000
 # A clock that was away for longer than this while nothing ran says nothing about the tempo now.
 LAPSE_NS = 1_000_000_000
+# How long a lost clock is waited for before another is followed in its place.
+WAIT_NS = 2_000_000_000
 # How long another clock is mentioned after its latest tick.
 OTHER_CLOCK_NS = 1_000_000_000
 
@@ -37,7 +42,8 @@ OTHER_CLOCK_NS = 1_000_000_000
 class Follower:
     """Follows the first port that leads. Times are nanoseconds of one monotonic clock.
 
-    Not thread-safe: one caller at a time.
+    The port that was started first, or whose count a person set, is home: only its count can be
+    sure, and once it is back it is followed again. Not thread-safe: one caller at a time.
     """
 
     def __init__(self, setlist: SetList, *, sends: bool = True) -> None:
@@ -47,10 +53,13 @@ class Follower:
         self.port: str | None = None
         self.clocks_lost = 0
         self.last_clock_ns = 0
+        self._home: str | None = None
         self._last_heard_ns = 0
-        # When the instrument was last set going; the clock may have been silent until then.
-        self._set_off_ns = 0
+        # When the clock last gave a sign of life, a start included.
+        self._alive_ns = 0
         self._senses = False
+        # Whether the instrument was set going and its first tick has not come yet.
+        self._setting_off = False
         self._others: dict[str, int] = {}
 
     def hear(self, port: str, t_ns: int, message: Sequence[int]) -> tuple[Send, ...]:
@@ -68,11 +77,7 @@ class Follower:
             return self._clock(t_ns)
         signal = _SIGNALS.get(status)
         if signal is not None:
-            if signal is Signal.RESET:
-                self._senses = False
-            if status in (START, CONTINUE) and self.conductor.state is not State.RUNNING:
-                self._set_off_ns = t_ns
-            return self.conductor.signal(signal)
+            return self._transport(signal, status in _BEGINS, t_ns)
         if status == SONG_POSITION and len(message) == 3:
             position = (message[1] & 0x7F) | (message[2] & 0x7F) << 7
             return self.conductor.signal(Signal.POSITION, position)
@@ -85,17 +90,18 @@ class Follower:
 
         Call it a few times per tick: it is how silence is known.
         """
-        state = self.conductor.state
-        if state in (State.STOPPED, State.LOST, State.WAITING):
+        conductor = self.conductor
+        state = conductor.state
+        if state is not State.RUNNING and state is not State.READY:
             return False
         if self._senses and now_ns - self._last_heard_ns > SENSING_NS:
             self._senses = False
             return self._silent(Signal.SENSING_GONE)
-        if self.last_clock_ns == 0:
+        if self._alive_ns == 0:
             return False
-        period = self.tempo.period_ns if state is State.RUNNING else 0
-        since_ns = max(self.last_clock_ns, self._set_off_ns)
-        if now_ns - since_ns > (SILENT_TICKS * period or SILENT_NS):
+        counting = state is State.RUNNING and not self._setting_off
+        period = self._gate.period_ns if counting else 0
+        if now_ns - self._alive_ns > (SILENT_TICKS * period or SILENT_NS):
             return self._silent(Signal.SILENCE)
         return False
 
@@ -109,33 +115,69 @@ class Follower:
         """Ports that send clock too, though another is followed."""
         return [p for p, t in self._others.items() if now_ns - t < OTHER_CLOCK_NS]
 
+    # -- inside ------------------------------------------------------------------------------
+
     def _clock(self, t_ns: int) -> tuple[Send, ...]:
         conductor, gate = self.conductor, self._gate
-        if t_ns - self.last_clock_ns > LAPSE_NS and conductor.state is not State.LOST:
+        state = conductor.state
+        if conductor.set_by_hand:
+            self._heed_person()
+        if t_ns - self.last_clock_ns > LAPSE_NS and state is not State.LOST:
             gate.lapse()
-        # Where the first tick after a pause falls, the line of those before it cannot say.
-        first = conductor.fresh or self._set_off_ns > self.last_clock_ns
-        self.last_clock_ns = t_ns
-        if conductor.state is State.RUNNING and not first:
-            ticks, finding = gate.hear(t_ns)
-        elif conductor.state is State.LOST:
-            ticks, finding = gate.regain(t_ns)
-            conductor.pace(self.tempo.period_ns)
-            sends = conductor.regain(ticks)
-            conductor.heed(finding)
-            return sends
-        else:
-            ticks, finding = 1, Finding.NOTHING
-            if conductor.state is State.RUNNING:
+        self.last_clock_ns = self._alive_ns = t_ns
+        if state is State.RUNNING:
+            if self._setting_off or conductor.fresh:
+                # Where the first tick after a pause falls, the line of those before cannot say.
+                self._setting_off = False
                 gate.first(t_ns)
+                ticks = 1
             else:
-                gate.idle(t_ns)
-        conductor.pace(self.tempo.period_ns)
-        if finding is not Finding.NOTHING:
-            conductor.heed(finding)
-        if ticks == 1:
-            return conductor.signal(Signal.CLOCK)
-        return conductor.advance(ticks)
+                ticks, finding = gate.hear(t_ns)
+                if finding is not Finding.NOTHING:
+                    conductor.heed(finding)
+            conductor.pace(gate.period_ns)
+            return conductor.advance(ticks)
+        if state is State.LOST:
+            return self._regain(t_ns)
+        gate.idle(t_ns)
+        conductor.pace(gate.period_ns)
+        return conductor.signal(Signal.CLOCK)
+
+    def _regain(self, t_ns: int) -> tuple[Send, ...]:
+        """Take the first clock after a silence."""
+        conductor, gate = self.conductor, self._gate
+        if self._setting_off or conductor.fresh:
+            self._setting_off = False
+            gate.first(t_ns)
+            return conductor.regain(1)
+        ticks, finding = gate.regain(t_ns)
+        conductor.pace(gate.period_ns)
+        sends = conductor.regain(ticks)
+        conductor.heed(finding)
+        return sends
+
+    def _transport(self, signal: Signal, begins: bool, t_ns: int) -> tuple[Send, ...]:
+        if signal is Signal.RESET:
+            self._senses = False
+        if self.conductor.set_by_hand:
+            self._heed_person()
+        running = self.conductor.state is State.RUNNING
+        sends = self.conductor.signal(signal)
+        if begins:
+            if not running:
+                self._setting_off = True
+                self._alive_ns = t_ns
+            if self._home is None:
+                self._home = self.port
+            elif self.port != self._home:
+                self.conductor.suspect(OTHER_PORT)
+        return sends
+
+    def _heed_person(self) -> None:
+        """A person set the count, and so trusts the clock that is followed."""
+        self.conductor.set_by_hand = False
+        self._gate.settle()
+        self._home = self.port
 
     def _silent(self, signal: Signal) -> bool:
         if self.conductor.state is State.RUNNING:
@@ -144,16 +186,33 @@ class Follower:
         return True
 
     def _choose(self, port: str, t_ns: int, message: Sequence[int]) -> bool:
-        """Whether to follow `port` from this message on."""
+        """Whether to follow `port`, which is not the one followed, from this message on."""
         if not message or message[0] not in _LEADS:
             return False
-        silent = t_ns - self.last_clock_ns > SILENT_NS
-        if self.port is None or (silent and self.conductor.state is not State.RUNNING):
-            self.port = port
-            self._senses = False
-            self._gate.lapse()
-            self._others.pop(port, None)
+        if not self._is_better(port, t_ns, message[0] in _BEGINS):
+            if message[0] == CLOCK:
+                self._others[port] = t_ns
+            return False
+        self._others.pop(port, None)
+        self.port = port
+        self._senses = False
+        self._gate.lapse()
+        if self.conductor.state is State.RUNNING and port != self._home:
+            self.conductor.suspect(OTHER_PORT)
+        return True
+
+    def _is_better(self, port: str, t_ns: int, begins: bool) -> bool:
+        if self.port is None or port == self._home:
             return True
-        if message[0] == CLOCK:
-            self._others[port] = t_ns
-        return False
+        silent_ns = t_ns - self._alive_ns
+        match self.conductor.state:
+            case State.RUNNING:
+                return False
+            case State.LOST:
+                return silent_ns > WAIT_NS
+            case State.STOPPED:
+                # Clocks alone do not take a stopped set over: its own may start without any.
+                return begins and silent_ns > SILENT_NS
+            case _:
+                # Before anything was started, a start says more than clocks do.
+                return silent_ns > SILENT_NS or (begins and self._home is None)

@@ -1,32 +1,37 @@
 """The gate before the count: how many ticks a clock message stands for. Pure.
 
-A cable, a hub or a driver may swallow a tick or deliver one twice. Each tick is held against the
-line that the tempo tracker fitted to those before it. One that lies off by more than half a tick
-opens an inquiry: ticks are then counted along that line, and after some more of them the gate
-either clears the count or gives it up as unsure. What that means for the song is the conductor's.
+A cable, a hub or a driver may swallow a tick, deliver one twice or hold some up. The gate keeps a
+short line of its own that says when the next tick is due; one that comes there is a tick. One that
+comes early or late by more than the clock's own unsteadiness opens an inquiry: then the count is
+unsure until that comes to a verdict. What it means for the song is the conductor's.
+
+Times are whole nanoseconds throughout.
 """
 
 from __future__ import annotations
 
+from collections import deque
 from enum import Enum
 
+from companion.follow.inquiry import Inquiry, Line, Verdict
 from companion.follow.tempo import TempoTracker
 
-# A tick this far from where it was expected, in ticks, is a question.
-OFF = 0.5
-# Ticks of an inquiry: half a beat after a single odd tick, a beat after a silence.
-INQUIRY = 12
-INQUIRY_AFTER_SILENCE = 24
-# Ticks at the end of an inquiry that must lie on the line, and how far off they may lie.
-JUDGED = 8
-ON_LINE = 0.25
-# After a silence more is at stake: whoever stopped and started in it has the same tempo, too.
-ON_LINE_AFTER_SILENCE = 0.15
-# Longest silence that can be filled with certainty, in seconds, and with an estimate at all.
-CERTAIN_NS = 2_000_000_000
+# Longest silence after which the count goes on by an estimate, unsure.
 ESTIMATED_NS = 60_000_000_000
-# Ticks the line must rest on before it can judge another.
-KNOWN = 3
+# Two ticks nearer than this are no tempo (5 ms a tick are 500 beats a minute).
+SHORTEST_NS = 5_000_000
+# Ticks remembered: two beats.
+REMEMBERED = 48
+# How far the line follows a tick that is off, in time and in period, in 1024ths: as a line through
+# k ticks by least squares would, 2(2k - 1)/(k(k + 1)) and 6/(k(k + 1)) for the k-th tick, until k
+# is 7. There it stays, to follow a hand on the tempo.
+FOLLOW_TIME = (1024, 1024, 853, 717, 614, 536, 410)
+FOLLOW_PERIOD = (0, 1024, 512, 307, 205, 146, 102)
+STEADY = len(FOLLOW_TIME) - 1
+# What the line goes by after a start at a tempo already known.
+RESTARTED = 3
+# The noise is averaged over so many ticks, as a power of two.
+NOISE_SHIFT = 6
 
 
 class Finding(Enum):
@@ -38,177 +43,235 @@ class Finding(Enum):
     GIVEN_UP = "the count may be off"
 
 
+_TICK = (1, Finding.NOTHING)
+
+
 class Gate:
-    """Judges the ticks of one clock; owns the feeding of the tempo tracker."""
+    """Judges the ticks of one clock; owns the feeding of the tempo tracker.
+
+    `period_ns` is how long a tick lasts just now, 0 while unknown.
+    """
+
+    __slots__ = (
+        "_due",
+        "_follow",
+        "_inquiry",
+        "_last",
+        "_near",
+        "_noise",
+        "_ring",
+        "_strays",
+        "_tempo",
+        "period_ns",
+    )
 
     def __init__(self, tempo: TempoTracker) -> None:
         self._tempo = tempo
-        self._heard = 0
-        self.reset()
+        self._ring: deque[int] = deque(maxlen=REMEMBERED)
+        self.lapse()
 
     @property
     def inquiring(self) -> bool:
         """Whether an inquiry is open."""
-        return self._left > 0
-
-    def reset(self) -> None:
-        """End any inquiry: the count was set anew. The tempo stays."""
-        self._left = 0
-        self._second = False
-        self._free = False
+        return self._inquiry is not None
 
     def lapse(self) -> None:
         """Forget tempo and inquiry: the clock stopped, or another one is followed."""
         self._tempo.lapse()
-        self._heard = 0
-        self.reset()
+        self._ring.clear()
+        self._inquiry: Inquiry | None = None
+        self.period_ns = 0
+        self._last = self._due = 0
+        # How far off a tick may come, and how far they do on average.
+        self._near = self._noise = 0
+        self._follow = 0
+        self._strays = 0
+
+    def settle(self) -> None:
+        """The count was set right by a person: what was inquired into is of no account."""
+        if self._inquiry is not None:
+            times = self._inquiry.times
+            self._go_on_from(times[-1])
+            self._tempo.lapse()
+            self._tempo.hear(times[-1])
 
     def first(self, t_ns: int) -> None:
         """Take the first tick after a start or continue, whose place nobody can foresee."""
-        if self._heard >= KNOWN:
-            ticks = (t_ns - self._tempo.when(0)) / (self._tempo.period_ns or 1)
-            # Many instruments begin a new beat of their clock on start: the old line ends there.
-            if not 0.75 < ticks < 1.25:
-                self._tempo.lapse()
-                self._heard = 0
-        self.reset()
-        self._take(t_ns)
+        self._drop()
+        period = self.period_ns
+        # Many instruments begin a new beat of their clock on start: the old line ends there.
+        if period and abs(t_ns - self._due) * 4 < period:
+            self._take(t_ns, t_ns - self._due)
+            return
+        self._tempo.lapse()
+        self._tempo.hear(t_ns)
+        self._go_on_from(t_ns)
 
     def idle(self, t_ns: int) -> None:
         """Take a tick that moves no count, for the tempo's sake."""
-        self._take(t_ns)
+        self._drop()
+        off = t_ns - self._due
+        if self.period_ns and abs(off) * 4 < self.period_ns:
+            self._strays = 0
+            self._take(t_ns, off)
+            return
+        interval = t_ns - self._last
+        if self._ring and interval >= SHORTEST_NS and (self._strays or not self.period_ns):
+            self._learn(t_ns, interval)
+        else:
+            # One stray may be a tick that was lost; two are another tempo.
+            self._strays = 1
+            self._go_on_from(t_ns)
+        self._tempo.hear(t_ns)
 
     def hear(self, t_ns: int) -> tuple[int, Finding]:
         """Take a tick at `t_ns`; returns how many ticks the count moves on, and what was found."""
-        if self._left:
-            return self._inquire(t_ns)
-        period = self._tempo.period_ns
-        if self._heard < KNOWN or not period:
-            self._take(t_ns)
-            return 1, Finding.NOTHING
-        ticks = (t_ns - self._tempo.when(0)) / period
-        off = ticks - 1.0
-        if -OFF < off < OFF or abs(off) < self._noise():
-            self._take(t_ns)
-            return 1, Finding.NOTHING
-        self._open(t_ns, INQUIRY, 0)
-        self._second = True
-        if off < 0:
-            return 0, Finding.DOUBT
-        self._counted = 1
-        return 1, Finding.DOUBT
+        off = t_ns - self._due
+        near = self._near
+        if -near < off < near:
+            self._take(t_ns, off)
+            return _TICK
+        if self._inquiry is not None:
+            self._inquiry.hear(t_ns)
+            return self._weigh(self._inquiry)
+        if not self.period_ns:
+            interval = t_ns - self._last
+            if not self._ring or interval >= SHORTEST_NS:
+                if self._ring:
+                    self._learn(t_ns, interval)
+                else:
+                    self._go_on_from(t_ns)
+                self._tempo.hear(t_ns)
+                return _TICK
+        inquiry = self._open()
+        inquiry.hear(t_ns)
+        return inquiry.move_to(1 if off > 0 and self.period_ns else 0), Finding.DOUBT
 
     def regain(self, t_ns: int) -> tuple[int, Finding]:
         """Take the first tick after a silence; returns how many ticks the count moves on.
 
         DOUBT means that a verdict follows, GIVEN_UP that none can.
         """
-        period = self._tempo.period_ns
-        gap_ns = t_ns - self._tempo.when(0)
-        if self._heard < KNOWN or not period or gap_ns > ESTIMATED_NS:
+        period = self.period_ns
+        gap_ns = t_ns - self._last
+        if not period or gap_ns > ESTIMATED_NS:
             self.lapse()
-            self._take(t_ns)
+            self._go_on_from(t_ns)
+            self._tempo.hear(t_ns)
             return 1, Finding.GIVEN_UP
-        # An inquiry that the silence broke into had counted some ticks past the line already.
-        already = self._counted if self._left else 0
-        missed = max(1, round(gap_ns / period) - already)
-        if gap_ns > CERTAIN_NS:
-            self.lapse()
-            self._take(t_ns)
-            return missed, Finding.GIVEN_UP
-        self._open(t_ns, INQUIRY_AFTER_SILENCE, missed)
-        self._counted = missed + already
-        self._left -= 1
-        self._note(t_ns)
-        return missed, Finding.DOUBT
+        inquiry = self._inquiry or self._open()
+        inquiry.bridge(t_ns)
+        if not inquiry.too_long(t_ns):
+            return inquiry.move(), Finding.DOUBT
+        moved = inquiry.move()
+        self._tempo.lapse()
+        self._tempo.hear(t_ns)
+        self._go_on_from(t_ns)
+        return moved, Finding.GIVEN_UP
 
     # -- inside ------------------------------------------------------------------------------
 
-    def _open(self, t_ns: int, ticks: int, silent: int) -> None:
-        """Begin an inquiry; the line as it stands is the reference."""
-        self._left = ticks
-        self._line_ns = self._tempo.when(0)
-        self._period = self._tempo.period_ns
-        self._silent = silent
-        self._counted = 0
-        self._arrived = 1
-        self._previous_ns = t_ns
-        self._free = False
-        self._second = False
-        self._errors: list[float] = []
-        self._steps: list[int] = []
-        self._times = [t_ns]
-
-    def _inquire(self, t_ns: int) -> tuple[int, Finding]:
-        interval = (t_ns - self._previous_ns) / self._period
-        self._previous_ns = t_ns
-        self._arrived += 1
-        self._times.append(t_ns)
-        if self._second:
-            self._second = False
-            # Two odd intervals of one kind: the tempo changed, and each tick is a tick.
-            self._free = interval >= 1.35 if self._counted else interval <= 0.65
-            if self._free:
-                moved = self._arrived - self._counted
-                self._counted += moved
-                self._left -= 1
-                return moved, Finding.NOTHING
-        if self._free:
-            moved = 1
-        else:
-            place = (t_ns - self._line_ns) / self._period
-            moved = max(0, round(place) - self._counted)
-            self._note(t_ns)
-            self._steps.append(moved)
-        self._counted += moved
-        self._left -= 1
-        if self._left > 0:
-            return moved, Finding.NOTHING
-        return moved, self._verdict()
-
-    def _note(self, t_ns: int) -> None:
-        place = (t_ns - self._line_ns) / self._period
-        self._errors.append(place - round(place))
-
-    def _verdict(self) -> Finding:
-        self._left = 0
-        good = self._is_regular() if self._free else self._is_on_line()
-        # The line begins again with what was just heard: it is the clock of now.
-        self._tempo.lapse()
-        self._heard = 0
-        kept = self._times if self._free else self._times[-JUDGED:]
-        for t_ns in kept:
-            self._take(t_ns)
-        return Finding.CLEARED if good else Finding.GIVEN_UP
-
-    def _is_on_line(self) -> bool:
-        """Whether the latest ticks lie on the old line, one for one."""
-        errors = self._errors[-JUDGED:]
-        if any(step != 1 for step in self._steps[-JUDGED:]):
-            return False
-        if max(map(abs, errors)) > ON_LINE:
-            return False
-        if not self._silent:
-            return True
-        middle = sum(errors) / len(errors)
-        # What the tempo drifted in hearing, it may have drifted in the silence too.
-        half = len(self._errors) // 2
-        early = sum(self._errors[:half]) / half
-        late = sum(self._errors[-half:]) / half
-        drift = abs(late - early) / half * self._silent
-        return abs(middle) <= ON_LINE_AFTER_SILENCE and drift <= ON_LINE
-
-    def _is_regular(self) -> bool:
-        """Whether the ticks after a change of tempo are evenly spaced among themselves."""
-        intervals = [b - a for a, b in zip(self._times, self._times[1:], strict=False)]
-        middle = sorted(intervals)[len(intervals) // 2]
-        return all(abs(interval - middle) < middle * ON_LINE for interval in intervals)
-
-    def _noise(self) -> float:
-        """How far off a tick may lie by jitter alone, in ticks: six deviations, at most 0.75."""
-        period = self._tempo.period_ns
-        return min(0.75, 6e6 * self._tempo.jitter_ms / period)
-
-    def _take(self, t_ns: int) -> None:
+    def _take(self, t_ns: int, off: int) -> None:
+        """Take a tick that came `off` ns after it was due, and work out the next."""
+        follow = self._follow
+        if follow < STEADY:
+            self._follow = follow + 1
+        period = self.period_ns + (off * FOLLOW_PERIOD[follow] >> 10)
+        self.period_ns = period
+        self._last = t_ns
+        self._due += period + (off * FOLLOW_TIME[follow] >> 10)
+        self._ring.append(t_ns)
+        noise = self._noise
+        noise += ((off if off > 0 else -off) - noise) >> NOISE_SHIFT
+        self._noise = noise
+        self._near = _near(period, noise)
         self._tempo.hear(t_ns)
-        self._heard += 1
+
+    def _go_on_from(self, t_ns: int) -> None:
+        """Begin a new line at `t_ns`; the tempo stays."""
+        self._inquiry = None
+        self._ring.clear()
+        self._ring.append(t_ns)
+        self._last = t_ns
+        self._due = t_ns + self.period_ns
+        # Many instruments are unsteady just after a start.
+        self._near = 3 * self.period_ns >> 3
+        self._follow = RESTARTED
+
+    def _learn(self, t_ns: int, interval: int) -> None:
+        """Take the second tick of a new line, `interval` ns after the first: the tempo is known."""
+        self.period_ns = interval
+        self._ring.append(t_ns)
+        self._last = t_ns
+        self._due = t_ns + interval
+        self._noise = interval // 20
+        self._near = _near(interval, self._noise)
+        self._follow = 2
+
+    def _drop(self) -> None:
+        """Leave an open inquiry: its ticks are of no account any more."""
+        if self._inquiry is not None:
+            self._go_on_from(self._inquiry.times[-1])
+
+    def _open(self) -> Inquiry:
+        inquiry = Inquiry(
+            self._last,
+            self._due - self.period_ns,
+            self.period_ns,
+            self._noise,
+            tuple(self._ring),
+        )
+        self._inquiry = inquiry
+        # Nothing is near while an inquiry goes on.
+        self._near = 0
+        return inquiry
+
+    def _weigh(self, inquiry: Inquiry) -> tuple[int, Finding]:
+        verdict = inquiry.verdict()
+        if verdict is None:
+            return inquiry.move(), Finding.NOTHING
+        cleared = verdict.ticks is not None
+        moved = inquiry.move() if verdict.ticks is None else inquiry.move_to(verdict.ticks)
+        self._feed(inquiry, verdict)
+        times = inquiry.times
+        if verdict.line is None:
+            self._go_on_from(times[-1])
+        else:
+            self._go_on_along(verdict.line, times)
+        return moved, Finding.CLEARED if cleared else Finding.GIVEN_UP
+
+    def _go_on_along(self, line: Line, times: list[int]) -> None:
+        """Go on along a line through the last of `times`."""
+        self._inquiry = None
+        self._ring.clear()
+        self._ring.extend(times[-line.ticks :])
+        self._noise = max(self._noise, line.off_ns)
+        self._last = times[-1]
+        # Few ticks tell little of the tempo: if it may be the old one, it is.
+        same = abs(line.period_ns - self.period_ns) <= self.period_ns // 32 + self._noise // 2
+        if not same or line.ticks > STEADY:
+            self.period_ns = line.period_ns
+        self._follow = STEADY if same or line.ticks > STEADY else RESTARTED
+        self._due = line.at(line.ticks)
+        self._near = _near(self.period_ns, self._noise)
+
+    def _feed(self, inquiry: Inquiry, verdict: Verdict) -> None:
+        """Give the tempo tracker what was heard meanwhile, lost ticks put back."""
+        tempo, line = self._tempo, verdict.line
+        if line is None or verdict.ticks is None:
+            tempo.lapse()
+            heard = 1 if line is None else line.ticks
+        else:
+            heard = line.ticks
+            tempo.skip(verdict.gap - 1)
+        for t_ns in inquiry.times[-heard:]:
+            tempo.hear(t_ns)
+
+
+def _near(period_ns: int, noise_ns: int) -> int:
+    """How far off a tick may come, in ns, before it is a question.
+
+    Eight times the average, six deviations if they are Gaussian; yet a lost or doubled tick comes
+    one period off and must not pass for an unsteady one, so six deviations are kept free there.
+    """
+    return min(max(period_ns >> 2, 8 * noise_ns), period_ns >> 1, period_ns - (15 * noise_ns >> 1))

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import pytest
 
-from companion.follow.conductor import JOINED, STOPPED_BEFORE_CHANGE
 from companion.follow.transport import State
+from companion.follow.trust import JOINED, STOPPED_BEFORE_CHANGE
 from companion.setlist.model import Unit
 from tests.builders import TICK_NS, Rehearsal, SetBuilder, bar_pattern, three_parts, waltz_pattern
 
@@ -157,9 +157,9 @@ def test_a_clock_that_never_started_and_falls_silent_is_waited_for_again() -> No
 
 
 def test_active_sensing_that_ceases_is_a_lost_line() -> None:
-    # MIDI 1.0: once seen, at least every 300 ms. The tempo is so slow that silence alone, a quarter
-    # of a beat of 375 ms, would not tell yet.
-    on_stage = Rehearsal(three_parts()).start().clock(40, every_ns=62_500_000)
+    # MIDI 1.0: once seen, at least every 300 ms. The tempo is so slow that silence alone, five
+    # ticks of 75 ms, would not tell yet.
+    on_stage = Rehearsal(three_parts()).start().clock(40, every_ns=75_000_000)
     on_stage.hear(0xFE)
     on_stage.silence(320_000_000)
     assert on_stage.conductor.state is State.RUNNING
@@ -225,8 +225,23 @@ def test_align_counts_from_the_one_without_a_start() -> None:
     assert on_stage.clock(24).where == (1, 24)
 
 
-@pytest.mark.parametrize(("ticks", "expected"), [(93, 96), (100, 96), (140, 96), (145, 144 + 48)])
-def test_align_on_the_bar_goes_to_the_nearest_bar(ticks: int, expected: int) -> None:
+@pytest.mark.parametrize(
+    ("ticks", "expected"),
+    [
+        # Pressed 3 ticks early and 4 late on the bar: fingers err, a count that is sure does not.
+        (93, 93),
+        (100, 100),
+        # Pressed 4 ticks before the beat at 144, nearer to the bar at 96: two beats back.
+        (140, 92),
+        # 4 ticks after that beat it is nearer to the bar at 192: two beats forward.
+        (148, 196),
+        # Between two beats: the count itself must be off.
+        (106, 96),
+    ],
+)
+def test_align_on_the_bar_goes_to_the_nearest_bar_and_keeps_the_beat(
+    ticks: int, expected: int
+) -> None:
     long = SetBuilder().part(bar_pattern(phrase_bars=8)).build()
     on_stage = Rehearsal(long).start().clock(ticks + 1)
     on_stage.conductor.align(Unit.BARS)

@@ -1,0 +1,203 @@
+"""The course of the set: part, tick, the boundary ahead and what is due for it.
+
+Counts and crosses boundaries; knows no transport, no wish, and not whether the count is right.
+Every position is a whole number of ticks from the start of the part.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from companion.follow.changes import NEVER, Changes, Leave
+from companion.follow.timeline import Timeline
+from companion.setlist.model import Part, ProgramChange, SetList
+
+
+@dataclass(frozen=True, slots=True)
+class Send:
+    """A program change that is due now, so that part `part` starts `ticks_left` ticks from now."""
+
+    change: ProgramChange
+    part: int
+    ticks_left: int
+
+
+class Course:
+    """Where the set stands.
+
+    `tick` is the latest one counted; `fresh` whether the next is the first at a position that was
+    set rather than counted. `end` is the tick at which the next part begins, None while that is
+    open; `asked` whether a wish set it. `act_at` is the next tick at which anything can be due.
+    `boundaries` is how many were crossed, `missed` what was not sent for the latest of them.
+    """
+
+    __slots__ = (
+        "act_at",
+        "asked",
+        "boundaries",
+        "changes",
+        "end",
+        "fresh",
+        "missed",
+        "tick",
+        "timeline",
+    )
+
+    def __init__(self, setlist: SetList) -> None:
+        self.timeline = Timeline(setlist)
+        self.changes = Changes(setlist.instruments)
+        self.end: int | None = None
+        self.act_at = NEVER
+        self.boundaries = 0
+        self.missed: tuple[ProgramChange, ...] = ()
+        self.restart(0)
+
+    @property
+    def part(self) -> Part:
+        """The running part."""
+        return self.timeline.part
+
+    @property
+    def last(self) -> bool:
+        """Whether no part follows."""
+        return self.timeline.following is None
+
+    def restart(self, part_index: int) -> None:
+        """Put a part at its start, so that the next tick is its tick 0."""
+        self.timeline.restart(part_index)
+        self.asked = False
+        self.tick = -1
+        self.fresh = True
+        self._plan()
+
+    def restart_here(self) -> None:
+        """The running part's tick 0 is the latest tick; what is out for its end stays out."""
+        self.timeline.restart(self.part.number - 1)
+        self.asked = False
+        self.tick = 0
+        self.fresh = False
+        self.end = self._planned_end()
+        self._end_in_reach()
+        self.changes.wait(self.tick)
+
+    # -- counting ----------------------------------------------------------------------------
+
+    def take(self, tick: int, leave: Leave) -> tuple[Send, ...]:
+        """Take `tick`, at which something may be due: changes to send, the part's end."""
+        self.tick = tick
+        end, changes = self.end, self.changes
+        if end is None or tick < self.act_at:
+            return ()
+        out = changes.fall_due(tick, leave)
+        sends = tuple(Send(change, self.part.number + 1, end - tick) for change in out)
+        if tick == end:
+            self._cross(end)
+        else:
+            self._reckon()
+        return sends
+
+    # -- boundaries --------------------------------------------------------------------------
+
+    def ask(self) -> None:
+        """Let the part end at the coming phrase boundary that can still be announced."""
+        phrase = self.part.pattern.phrase_ticks
+        tick = max(self.tick, 0)
+        boundary = (tick // phrase + 1) * phrase
+        while not self.changes.in_time(boundary, tick):
+            boundary += phrase
+        if self.end is None or boundary < self.end:
+            self.asked = True
+            self._end_at(boundary)
+
+    def unask(self) -> None:
+        """Let the part end where the plan says, or at the first boundary after that."""
+        self.asked = False
+        end = self._planned_end()
+        phrase = self.part.pattern.phrase_ticks
+        if end is not None and end <= self.tick:
+            end += -(-(self.tick + 1 - end) // phrase) * phrase
+        self._end_at(end)
+
+    # -- other positions ---------------------------------------------------------------------
+
+    def locate(self, position: int) -> bool:
+        """Go to `position` ticks from the last start, so that the next tick is that one.
+
+        Returns whether that is in the part that ran before.
+        """
+        was, held = self.timeline.running, self.end
+        tick = self.timeline.rewind(position)
+        self.fresh = True
+        if self.timeline.running is was and (held is None or tick < held):
+            self.tick = tick - 1
+            self._end_in_reach()
+            return True
+        self.asked = False
+        end = self._planned_end()
+        while end is not None and tick >= end:
+            tick -= end
+            self.timeline.extend(end)
+            end = self._planned_end()
+        self.tick = tick - 1
+        self._plan()
+        return False
+
+    def move(self, tick: int) -> None:
+        """Put the running part at `tick` (0 or more), which may lie at its end or beyond."""
+        end = self.end
+        if end is not None and tick >= end:
+            if self.changes.own_settled:
+                self._enter_next(end)
+                self.tick = tick - end
+                return
+            # The instrument was not told, and plays on.
+            phrase = self.part.pattern.phrase_ticks
+            self.end = end + ((tick - end) // phrase + 1) * phrase
+        self.tick = tick
+        self._end_in_reach()
+        self.changes.wait(self.tick)
+
+    # -- inside ------------------------------------------------------------------------------
+
+    def _reckon(self) -> None:
+        """Work out `act_at`, so that plain ticks cost nothing."""
+        self.act_at = self.changes.act_at()
+
+    def _cross(self, end: int) -> None:
+        self.boundaries += 1
+        self.missed = tuple(self.changes.missed)
+        if self.changes.own_missed:
+            # Never told, the instrument plays on; saying that it changed would be a lie.
+            self._end_at(end + self.part.pattern.phrase_ticks)
+        else:
+            self._enter_next(end)
+
+    def _enter_next(self, end: int) -> None:
+        self.timeline.extend(end)
+        self.asked = False
+        self.tick = 0
+        self._plan()
+
+    def _planned_end(self) -> int | None:
+        return None if self.last else self.part.planned_ticks
+
+    def _plan(self) -> None:
+        """Plan the boundary of a part that has just been taken up."""
+        self.end = self._planned_end()
+        self.changes.plan(self.part, self.timeline.following, self.end)
+        self._reckon()
+
+    def _end_at(self, end: int | None) -> None:
+        """Move the boundary; what is out for it stays out."""
+        self.end = end
+        self.changes.put_off(end)
+        self._reckon()
+
+    def _end_in_reach(self) -> None:
+        """The tick was set anew: what fell due before may be ahead again."""
+        end = self.end
+        if end is not None and self.changes.decided:
+            # The instrument holds the change, and takes it when its running pass ends.
+            length = self.part.pattern.pass_ticks
+            end = ((self.tick + self.fresh) // length + 1) * length
+        self._end_at(end)
