@@ -28,7 +28,7 @@ _PATIENCE = 64
 _MAX_MAP = 16
 _MAX_LOOP = 200_000
 # Terms carried over steps before a question is given up.
-_MAX_WORK = 2_000_000
+_MAX_WORK = 400_000
 _KEEP = 50_000
 
 
@@ -136,7 +136,8 @@ class Memory:
         events.sort()
         if not events:
             return 1.0
-        walk = _Walk(self, {0: 1.0}, (events[-1][0] + 1, 0))
+        # Wishes still to come may hang together with what was worked out for a step by itself.
+        walk = _Walk(self, {0: 1.0}, (events[-1][0] + 1, 0), alone=False)
         for tick, track, _, _, played in reversed(events):
             while walk.find() and walk.best is not None and walk.best[:2] > (tick, track):
                 walk.step_back()
@@ -156,7 +157,7 @@ class Memory:
                 continue
             if len(columns) >= _MAX_MAP:
                 return None
-            walk = _Walk(self, {mask: 1.0}, position, anywhere=True)
+            walk = _Walk(self, {mask: 1.0}, position, alone=False)
             until = (position[0] - loop, position[1])
             while walk.find() and walk.best is not None and walk.best[:2] >= until:
                 walk.step_back()
@@ -182,7 +183,8 @@ class Memory:
 class _Walk:
     """One walk backwards with a polynomial.
 
-    `loop` is a number of ticks after which everything the walk has met so far comes again.
+    `loop` is a number of ticks after which everything the walk has met so far comes again. With
+    `alone` the value asked for is one number, for which known chances of single steps may stand in.
     """
 
     __slots__ = (
@@ -198,10 +200,9 @@ class _Walk:
     )
 
     def __init__(
-        self, memory: Memory, terms: Terms, position: Position, *, anywhere: bool = False
+        self, memory: Memory, terms: Terms, position: Position, *, alone: bool = True
     ) -> None:
-        # What was worked out for one pass is of no use to a map that stands for many.
-        self.look_up = memory.look_up if not anywhere else _unknown
+        self.look_up = memory.look_up if alone else _unknown
         self.memory = memory
         self.terms = terms
         self.position = position

@@ -1,0 +1,7 @@
+"""A profile for a long look: pytest tests/counting --hypothesis-profile=thorough."""
+
+from __future__ import annotations
+
+from hypothesis import settings
+
+settings.register_profile("thorough", max_examples=3000, deadline=None)
