@@ -23,17 +23,19 @@ STRETCHES = (6, 8, 12, 17, 24, 34, 48, 68, 96, 136, 184)
 SHORTEST = 5
 
 # How clear a bend or a swerve must be to be as likely as none, beyond its cost, in units of 2 log
-# odds. Set by trial: false ones then add 5 % to the error of a steady line. Two bends in two bars
+# odds. Set by trial: false ones then add 8 % to the error of a steady line. Two bends in two bars
 # are rarer than one, so along a line a swerve must be clearer, along a parabola a bend.
-BEND, SWERVE = 7.5, 15.0
-BEND_CURVED, SWERVE_CURVED = 14.0, 9.0
+JUMP, BEND, SWERVE = 13.5, 9.0, 16.5
+JUMP_CURVED, BEND_CURVED, SWERVE_CURVED = 15.0, 14.0, 9.0
+NEED, NEED_CURVED = (JUMP, BEND, SWERVE), (JUMP_CURVED, BEND_CURVED, SWERVE_CURVED)
 # Near enough to these to look closely.
 NEAR = 3.0
 # A departure this clear, and clearer than the other kind by so much, begins a new line.
 CERTAIN, MARGIN = 250.0, 8.0
 
-# A stretch: ticks, the sums of powers over it, and norm and cost of a bend and of a swerve.
-Row = tuple[int, int, int, int, int, int, float, float, float, float]
+# A stretch: ticks, the sums of powers over it, norm and cost of each kind.
+Powers = tuple[int, int, int, int, int]
+Row = tuple[int, Powers, float, float, float, float, float, float]
 
 
 class Kind(IntEnum):
@@ -79,41 +81,40 @@ class Departure(NamedTuple):
         return self.chi2 - self.cost
 
 
-def look(sums: Sums, count: int, line: Line, noise: float) -> tuple[Departure, Departure] | None:
-    """The clearest bend and swerve off the line through `count` ticks, None if neither is likely.
+def look(sums: Sums, count: int, line: Line, noise: float) -> list[Departure]:
+    """The clearest departure of each kind off the line through `count` ticks, if any is likely.
 
     `noise` is the variance of the timing error in ns^2.
     """
-    bend, bend_ticks, swerve, swerve_ticks = glance(sums, count, line, noise)
-    need_bend, need_swerve = (BEND_CURVED, SWERVE_CURVED) if line[2] else (BEND, SWERVE)
-    if bend < need_bend - NEAR and swerve < need_swerve - NEAR:
-        return None
-    return (
-        climb(sums, count, line, noise, Kind.BEND, bend_ticks),
-        climb(sums, count, line, noise, Kind.SWERVE, swerve_ticks),
-    )
+    first = glance(sums, count, line, noise)
+    need = NEED_CURVED if line[2] else NEED
+    for (merit, _), least in zip(first, need, strict=True):
+        if merit > least - NEAR:
+            break
+    else:
+        return []
+    return [
+        climb(sums, count, line, noise, kind, ticks)
+        for kind, (_, ticks) in zip(Kind, first, strict=True)
+    ]
 
 
-def weigh(line: Line, bend: Departure, swerve: Departure) -> tuple[Line, Departure | None]:
-    """The line with either departure in the measure of its odds, and one that is certain."""
-    need_bend, need_swerve = (BEND_CURVED, SWERVE_CURVED) if line[2] else (BEND, SWERVE)
-    bent = bend.merit - need_bend
-    swerved = swerve.merit - need_swerve
-    best = bend if bent > swerved else swerve
-    certain = best.chi2 > CERTAIN and abs(bent - swerved) > MARGIN
-    top = max(bent, swerved, 0.0)
-    odds_bend = exp((bent - top) / 2)
-    odds_swerve = exp((swerved - top) / 2)
-    odds = odds_bend + odds_swerve + exp(-top / 2)
-    odds_bend /= odds
-    odds_swerve /= odds
+def weigh(line: Line, found: list[Departure]) -> tuple[Line, Departure | None]:
+    """The line with each departure in the measure of its odds, and the one that is certain."""
+    need = NEED_CURVED if line[2] else NEED
+    clear = [d.merit - least for d, least in zip(found, need, strict=True)]
+    top = max(0.0, *clear)
+    weights = [exp((c - top) / 2) for c in clear]
+    odds = exp(-top / 2) + sum(weights)
     at, period, curve = line
-    mixed = (
-        at + odds_bend * bend.at + odds_swerve * swerve.at,
-        period + odds_bend * bend.period + odds_swerve * swerve.period,
-        curve + odds_bend * bend.curve + odds_swerve * swerve.curve,
-    )
-    return mixed, best if certain else None
+    for departure, weight in zip(found, weights, strict=True):
+        at += weight / odds * departure.at
+        period += weight / odds * departure.period
+        curve += weight / odds * departure.curve
+    second, first = sorted(clear)[-2:]
+    best = found[clear.index(first)]
+    certain = best.chi2 > CERTAIN and first - second > MARGIN
+    return (at, period, curve), best if certain else None
 
 
 def depart(sums: Sums, count: int, line: Line, noise: float, kind: Kind, ticks: int) -> Departure:
@@ -143,8 +144,8 @@ def depart(sums: Sums, count: int, line: Line, noise: float, kind: Kind, ticks: 
     return Departure(kind, ticks, chi2, shape.cost, size, *add)
 
 
-def glance(sums: Sums, count: int, line: Line, noise: float) -> tuple[float, int, float, int]:
-    """The clearest bend and swerve among the `STRETCHES`: merit and ticks of each.
+def glance(sums: Sums, count: int, line: Line, noise: float) -> list[tuple[float, int]]:
+    """The clearest jump, bend and swerve among the `STRETCHES`: merit and ticks of each.
 
     As `depart`, but one round over all of them at once for speed.
     """
@@ -154,15 +155,20 @@ def glance(sums: Sums, count: int, line: Line, noise: float) -> tuple[float, int
     i = n & MASK
     e0, e1, e2 = s0[i], s1[i], s2[i]
     nn = n * n
-    bend = swerve = -1e9
-    bend_ticks = swerve_ticks = SHORTEST
-    for m, x0, x1, x2, x3, x4, bend_norm, bend_cost, swerve_norm, swerve_cost in _rows(
+    jump = bend = swerve = -1e9
+    jump_ticks = bend_ticks = swerve_ticks = SHORTEST
+    for m, powers, jump_norm, jump_cost, bend_norm, bend_cost, swerve_norm, swerve_cost in _rows(
         count, curve != 0.0
     ):
+        x0, x1, x2, x3, x4 = powers
         j = (n - m) & MASK
         t0 = e0 - s0[j]
         d1 = e1 - s1[j]
         r0 = t0 - (at * x0 + period * x1 + curve * x2)
+        merit = r0 * r0 / (jump_norm * noise) - jump_cost
+        if merit > jump:
+            jump = merit
+            jump_ticks = m
         r1 = d1 - n * t0 - (at * x1 + period * x2 + curve * x3)
         match = r1 + m * r0
         merit = match * match / (bend_norm * noise) - bend_cost
@@ -175,7 +181,7 @@ def glance(sums: Sums, count: int, line: Line, noise: float) -> tuple[float, int
         if merit > swerve:
             swerve = merit
             swerve_ticks = m
-    return bend, bend_ticks, swerve, swerve_ticks
+    return [(jump, jump_ticks), (bend, bend_ticks), (swerve, swerve_ticks)]
 
 
 def climb(sums: Sums, count: int, line: Line, noise: float, kind: Kind, ticks: int) -> Departure:
@@ -239,12 +245,14 @@ def shape_of(kind: Kind, count: int, ticks: int, curved: bool) -> Shape:
         spread = 192.0
     # A false departure harms by its own variance over that of the line's period (Cramer-Rao
     # bound 12 s^2/N^3, for a parabola's end 192 s^2/N^3), so its chance must fall as that grows.
-    harm = period * period / norm * count**3 / spread
-    return Shape(norm, at, period, curve, 2 * log(harm) if harm > 1 else 0.0)
+    # A false jump does little, but must not win by being cheap: it costs as a bend does.
+    harm = 3 / m**3 if kind is Kind.JUMP else period * period / norm
+    cost = 2 * log(max(1.0, harm * count**3 / spread))
+    return Shape(norm, at, period, curve, cost)
 
 
 # Sums of 1, x, x^2, x^3, x^4 over the latest m ticks, x = 0, -1 ... 1-m.
-_POWERS: list[tuple[int, int, int, int, int]] = [
+_POWERS: list[Powers] = [
     (0, 0, 0, 0, 0),
     *zip(*[accumulate([(-x) ** p for x in range(WINDOW)]) for p in range(5)], strict=True),
 ]
@@ -255,8 +263,7 @@ def _rows(count: int, curved: bool) -> list[Row]:
     rows: list[Row] = []
     for m in STRETCHES:
         if m <= longest(count, curved):
-            bend = shape_of(Kind.BEND, count, m, curved)
-            swerve = shape_of(Kind.SWERVE, count, m, curved)
-            norms = (bend.norm, bend.cost, swerve.norm, swerve.cost)
-            rows.append((m, *_POWERS[m], *norms))
+            jump, bend, swerve = (shape_of(kind, count, m, curved) for kind in Kind)
+            norms = (jump.norm, jump.cost, bend.norm, bend.cost, swerve.norm, swerve.cost)
+            rows.append((m, _POWERS[m], *norms))
     return rows

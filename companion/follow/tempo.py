@@ -218,26 +218,35 @@ class TempoTracker:
                 self._noise.recall(self._quiet)
             self._consider(count)
             return
+        self._near = False
+        self._line = (self._origin, self._jump(jump, line))
+
+    def _jump(self, jump: Departure, line: Line) -> Line:
+        """Take a certain jump out of the line; one so soon after another is left in."""
+        sums = self._sums
         rare = sums.n - self._jumped >= JUMP_RARE
         self._jumped = sums.n
         if rare:
             shift = round(jump.size)
             self._origin += shift
             sums.replace([t - shift for t in sums.latest(jump.ticks)])
-            line = sums.line(count, self._curved)
-        elif abs(jump.size) < 1.5 * line[1]:
+            return sums.line(self._count(), self._curved)
+        if abs(jump.size) < 1.5 * line[1]:
             self._noise.notice_grain(1.1 * jump.size)
-        self._near = False
-        self._line = (self._origin, line)
+        return line
 
     def _consider(self, count: int) -> None:
         """Hold the line against departures."""
         line = self._sums.line(count, self._curved)
         found = look(self._sums, count, line, self._noise.wandering)
-        self._near = found is not None
+        self._near = bool(found)
         if found and not self._within_grain(count, line):
-            line, certain = weigh(line, *found)
-            if certain:
+            mixed, certain = weigh(line, found)
+            if not certain:
+                line = mixed
+            elif certain.kind is Kind.JUMP:
+                line = self._jump(certain, line)
+            else:
                 line = self._begin(certain)
         elif self._curved and not found and not self._is_curve(count, line):
             self._curved = False
