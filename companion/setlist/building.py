@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from companion.counting.pattern import Pattern, Step, Track
 from companion.setlist import format as forms
+from companion.setlist.clashes import check_clashes
 from companion.setlist.faults import BadText, quoted
 from companion.setlist.model import Instrument, Part, SetList, Song, Span, Unit
 from companion.setlist.parts import NO_PATTERN, PartBuilder, resolve
@@ -14,6 +15,7 @@ from companion.setlist.places import Path
 from companion.setlist.report import Report
 from companion.setlist.ruletext import UnknownTrack
 from companion.setlist.sharing import Sharing
+from companion.setlist.steering import TrackNames, build_controls, build_notes, build_tells
 from companion.setlist.text import count, folded, name
 
 
@@ -21,8 +23,9 @@ def build(form: forms.SetForm, report: Report) -> tuple[SetList, list[Path]]:
     """The set list, and the path of each of its parts; good only if `report` has no fault."""
     _check_names(("instruments",), "instrument", report)
     _check_names(("patterns",), "pattern", report)
+    names = TrackNames(report)
     instruments = {
-        named: _instrument(named, inner, report) for named, inner in form.instruments.items()
+        named: _instrument(named, inner, names, report) for named, inner in form.instruments.items()
     }
     sharing = Sharing()
     patterns = {
@@ -55,7 +58,13 @@ def build(form: forms.SetForm, report: Report) -> tuple[SetList, list[Path]]:
         songs.append(Song(song.song, song.tempo, range(first, len(parts))))
     if not form.songs and not report.gone(("songs",)):
         report.missing(("songs",), "there is no song", "write at least one under `songs:`")
-    whole = SetList(form.set, tuple(songs), tuple(parts), instruments, clock, form.rare)
+    notes = build_notes(form.patterns, report)
+    placed = build_controls(form.controls, report, None if report.hurt(("songs",)) else len(parts))
+    controls = tuple(binding for binding, _ in placed)
+    whole = SetList(
+        form.set, tuple(songs), tuple(parts), instruments, clock, form.rare, notes, controls
+    )
+    check_clashes(placed, whole, report)
     return whole, paths
 
 
@@ -74,7 +83,9 @@ def _check_names(path: Path, kind: str, report: Report) -> None:
         seen.setdefault(folded(key), key)
 
 
-def _instrument(named: str, form: forms.InstrumentForm, report: Report) -> Instrument:
+def _instrument(
+    named: str, form: forms.InstrumentForm, names: TrackNames, report: Report
+) -> Instrument:
     change = form.change
     at_once = change.takes_effect == "at once"
     lead = change.send_before
@@ -87,6 +98,7 @@ def _instrument(named: str, form: forms.InstrumentForm, report: Report) -> Instr
             "boundary comes a pass too late",
             "write at least `1 step`",
         )
+    tells, mute_sends = build_tells(named, form, names, report)
     return Instrument(
         named,
         form.port,
@@ -96,6 +108,8 @@ def _instrument(named: str, form: forms.InstrumentForm, report: Report) -> Instr
         at_once,
         lead,
         form.recount,
+        tells,
+        mute_sends,
     )
 
 

@@ -20,12 +20,16 @@ PATIENCE_SECONDS = 60.0
 _PACKAGE_HOME = Path(__file__).resolve().parents[2]
 
 
-def load_apart(path: Path, patience_seconds: float = PATIENCE_SECONDS) -> SetList:
+def load_apart(
+    path: Path, patience_seconds: float = PATIENCE_SECONDS, controls: Path | None = None
+) -> SetList:
     """The set list in the file at `path`, read by a child process. Raises SetListError.
 
-    A child that dies, hangs for `patience_seconds` or cannot be started is a fault like any other.
+    The presses in the file at `controls`, if given, win over the set's own where they clash. A
+    child that dies, hangs for `patience_seconds` or cannot be started is a fault like any other.
     """
-    command = [sys.executable, "-P", "-m", "companion.setlist.loading", os.fspath(path)]
+    files = [os.fspath(each) for each in (path, controls) if each is not None]
+    command = [sys.executable, "-P", "-m", "companion.setlist.loading", *files]
     try:
         done = subprocess.run(
             command,
@@ -63,12 +67,14 @@ def _broken(path: Path, wrong: str) -> SetListError:
     return SetListError(path, [Fault(1, 1, wrong, right)])
 
 
-def _main(path: Path) -> None:
-    from companion.setlist.reading import read_set_list
+def _main(path: Path, controls: Path | None = None) -> None:
+    from companion.setlist.reading import read_set_list, with_controls
 
     result: SetList | SetListError
     try:
         result = read_set_list(path)
+        if controls is not None:
+            result = with_controls(result, controls)
     except SetListError as error:
         result = error
     sys.stdout.buffer.write(pickle.dumps(result))
@@ -76,4 +82,4 @@ def _main(path: Path) -> None:
 
 
 if __name__ == "__main__":
-    _main(Path(sys.argv[1]))
+    _main(*map(Path, sys.argv[1:3]))

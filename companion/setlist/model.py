@@ -6,11 +6,12 @@ into the number on the instrument's display.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from enum import Enum
 from fractions import Fraction
 
 from companion.counting.pattern import Pattern
+from companion.setlist.controls import NOTHING_TOLD, Binding, MuteSend, NoteKey, Tells
 
 
 class Unit(Enum):
@@ -66,7 +67,8 @@ class Instrument:
     `port` is a glob on the MIDI port's name, None for any; `channel` 0-15; `programs_from` is the
     first number its display counts programs from; `bank` 14 bits or None; `at_once` False means it
     applies a change at the end of its running pattern; `lead` is how early a change is sent;
-    `recount` whether it restarts its pass count on a change.
+    `recount` whether it restarts its pass count on a change; `tells` what it tells of itself;
+    `mute_sends` how it is told to mute, empty if it is not.
     """
 
     name: str
@@ -77,6 +79,8 @@ class Instrument:
     at_once: bool = False
     lead: Span = Span(1, Unit.BEATS)
     recount: bool = True
+    tells: Tells = NOTHING_TOLD
+    mute_sends: tuple[MuteSend, ...] = ()
 
     def shown(self, program: int) -> int:
         """The number the instrument's display shows for a wire program (0-127)."""
@@ -173,7 +177,8 @@ class Song:
 class SetList:
     """A whole set. `parts[n]` has number n + 1. `clock_from` names an instrument or is None.
 
-    A step whose long-run rate is at most `rare` is a rare step.
+    A step whose long-run rate is at most `rare` is a rare step. `notes` are those that instruments
+    send when tracks play, by (pattern, track); `controls` says what presses ask for.
     """
 
     name: str
@@ -182,3 +187,17 @@ class SetList:
     instruments: dict[str, Instrument] = field(default_factory=dict)
     clock_from: str | None = None
     rare: Fraction = Fraction(1, 3)
+    notes: dict[tuple[str, str], NoteKey] = field(default_factory=dict)
+    controls: tuple[Binding, ...] = ()
+
+    def notes_of(self, part: Part) -> dict[str, NoteKey]:
+        """The notes of a part by track; a channel left open is that of the part's instrument."""
+        own = self.instruments.get(part.instrument or "")
+        found = {}
+        for track in part.pattern.tracks:
+            key = self.notes.get((part.pattern.name, track.name))
+            if key is not None and key.channel is None and own is not None:
+                key = replace(key, channel=own.channel)
+            if key is not None:
+                found[track.name] = key
+        return found

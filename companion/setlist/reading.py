@@ -1,22 +1,55 @@
-"""Reads a set-list file: the one way in, all faults at once. What the faults are is elsewhere."""
+"""Reads a set-list file, or one of controls: the one way in, all faults at once.
+
+What the faults are is elsewhere.
+"""
 
 from __future__ import annotations
 
 import re
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any, cast
 
 from companion.setlist.boundaries import check_boundaries
 from companion.setlist.building import build
+from companion.setlist.clashes import check_clashes, combined
+from companion.setlist.controlforms import ControlsForm
+from companion.setlist.controls import Binding
 from companion.setlist.faults import Fault, SetListError
 from companion.setlist.mending import parse_mended
 from companion.setlist.model import SetList
-from companion.setlist.nodes import Lines, Mapping, plain
+from companion.setlist.nodes import Lines, Mapping, Scalar, plain
 from companion.setlist.places import Places
 from companion.setlist.report import Report
-from companion.setlist.shape import check_shape
+from companion.setlist.shape import check_shape, check_shape_of
+from companion.setlist.steering import build_controls
 
 MAX_BYTES = 4_000_000
+_NO_SET = SetList("", (), ())
+
+
+@dataclass(frozen=True, slots=True)
+class _Sort:
+    """What a file is meant to be, in words, and what to do if it is not."""
+
+    called: str
+    file: str
+    begins: str
+    empty: str
+
+
+_SET = _Sort(
+    "set list",
+    "set-list file",
+    "it begins with `set:` and the name of the set",
+    "start from `companion new FILE`",
+)
+_CONTROLS = _Sort(
+    "file of controls",
+    "file of controls",
+    "it begins with `controls:`",
+    "begin with `controls:` and a list under it",
+)
 
 # What YAML allows in a file: no control characters but tab and line ends, no half characters.
 _NOT_TEXT = re.compile("[^\t\n\r\x20-\x7e\x85\xa0-\ud7ff\ue000-\ufffd\U00010000-\U0010ffff]")
@@ -29,7 +62,7 @@ def read_set_list(path: Path) -> SetList:
 
 def read_with_places(path: Path) -> tuple[SetList, Places]:
     """The set list in the file at `path`, and where things stand in it. Raises SetListError."""
-    return _read(_text(path), path)
+    return _read(_text(path, _SET), path)
 
 
 def read_text(text: str, name: str) -> SetList:
@@ -37,7 +70,24 @@ def read_text(text: str, name: str) -> SetList:
     return _read(text, Path(name))[0]
 
 
-def _text(path: Path) -> str:
+def read_controls(path: Path, setlist: SetList | None = None) -> tuple[Binding, ...]:
+    """The presses in a file that has nothing but `controls:`. Raises SetListError.
+
+    With `setlist` they are checked against its parts and its music too.
+    """
+    return _read_controls(_text(path, _CONTROLS), path, setlist)
+
+
+def with_controls(setlist: SetList, path: Path) -> SetList:
+    """The set list with the presses in the file at `path`, which win over its own where they clash.
+
+    Raises SetListError.
+    """
+    controls = combined(read_controls(path, setlist), setlist.controls)
+    return replace(setlist, controls=controls)
+
+
+def _text(path: Path, sort: _Sort) -> str:
     """The file's text. Raises SetListError."""
     try:
         # One byte more than allowed tells a long file without reading all of it.
@@ -46,10 +96,10 @@ def _text(path: Path) -> str:
     except FileNotFoundError:
         raise _error(path, "there is no such file", "check the name and the folder") from None
     except IsADirectoryError:
-        raise _error(path, "this is a folder", "name the set-list file in it") from None
+        raise _error(path, "this is a folder", f"name the {sort.file} in it") from None
     except PermissionError:
         if path.is_dir():
-            raise _error(path, "this is a folder", "name the set-list file in it") from None
+            raise _error(path, "this is a folder", f"name the {sort.file} in it") from None
         raise _error(path, "this file may not be read", "allow yourself to read it") from None
     except (OSError, ValueError) as error:
         why = getattr(error, "strerror", None) or "its name will not do"
@@ -57,7 +107,7 @@ def _text(path: Path) -> str:
             path, f"this file cannot be read ({why})", "check the disk and the name"
         ) from None
     if len(data) > MAX_BYTES:
-        right = f"a set list has at most {MAX_BYTES // 1_000_000} MB"
+        right = f"a {sort.called} has at most {MAX_BYTES // 1_000_000} MB"
         raise _error(path, "this file is too long", right)
     try:
         return data.decode("utf-8")
@@ -65,7 +115,9 @@ def _text(path: Path) -> str:
         sound = data[: error.start].decode("utf-8")
         spot = Lines(sound).spot(len(sound))
         if b"\0" in data:
-            raise _error(path, "this is no text file", "name a set list, which is text") from None
+            raise _error(
+                path, "this is no text file", f"name a {sort.called}, which is text"
+            ) from None
         fault = Fault(*spot, "this is not UTF-8 text", "save the file as UTF-8")
         raise SetListError(path, [fault]) from None
 
@@ -75,14 +127,52 @@ def _error(path: Path, wrong: str, right: str) -> SetListError:
 
 
 def _read(text: str, path: Path) -> tuple[SetList, Places]:
+    read = _tree(text, path, _SET)
+    form = check_shape(read.data, read.report)
+    setlist, paths = build(form, read.report)
+    check_boundaries(setlist, paths, read.report)
+    read.finish(path)
+    return setlist, read.report.places
+
+
+def _read_controls(text: str, path: Path, setlist: SetList | None) -> tuple[Binding, ...]:
+    read = _tree(text, path, _CONTROLS)
+    form = check_shape_of(ControlsForm, read.data, read.report)
+    placed = build_controls(
+        form.controls, read.report, None if setlist is None else len(setlist.parts)
+    )
+    check_clashes(placed, setlist or _NO_SET, read.report)
+    read.finish(path)
+    return tuple(binding for binding, _ in placed)
+
+
+@dataclass(frozen=True, slots=True)
+class _Tree:
+    """A file that is a mapping: its data, to be checked, and the faults found so far."""
+
+    data: dict[str, Any]
+    report: Report
+    faults: list[Fault]
+    muted: frozenset[int]
+
+    def finish(self, path: Path) -> None:
+        """Raise SetListError if anything was wrong."""
+        found = [fault for fault in self.report.faults if fault.line not in self.muted]
+        faults = [*self.faults, *found]
+        if faults or self.report.faults:
+            raise SetListError(path, faults or self.report.faults)
+
+
+def _tree(text: str, path: Path, sort: _Sort) -> _Tree:
+    """The mapping in `text`. Raises SetListError if there is none."""
     text = text.removeprefix("\ufeff")
     if "\0" in text:
-        raise _error(path, "this is no text file", "name a set list, which is text")
+        raise _error(path, "this is no text file", f"name a {sort.called}, which is text")
     lines = Lines(text)
     strange = [
         Fault(
             *lines.spot(match.start()),
-            f"the character U+{ord(match[0]):04X} cannot be in a set list",
+            f"the character U+{ord(match[0]):04X} cannot be in a {sort.called}",
             "take it out",
         )
         for match in _NOT_TEXT.finditer(text)
@@ -92,21 +182,14 @@ def _read(text: str, path: Path) -> tuple[SetList, Places]:
     parsed = parse_mended(text)
     faults = [*strange, *parsed.faults]
     muted = parsed.muted | {fault.line for fault in strange}
-    if parsed.root is None or plain(parsed.root) is None:
+    root = parsed.root
+    if root is None or (isinstance(root, Scalar) and root.text is None):
         if not faults:
-            raise _error(path, "this set list is empty", "start from `companion new FILE`")
+            raise _error(path, f"this {sort.called} is empty", sort.empty)
         raise SetListError(path, faults)
-    if not isinstance(parsed.root, Mapping):
+    if not isinstance(root, Mapping):
         if not faults:
-            right = "it begins with `set:` and the name of the set"
-            faults = [Fault(parsed.root.line, parsed.root.column, "this is no set list", right)]
+            faults = [Fault(root.line, root.column, f"this is no {sort.called}", sort.begins)]
         raise SetListError(path, faults)
-    places = Places(parsed.root)
-    report = Report(places, parsed.whole)
-    form = check_shape(cast(dict[str, Any], plain(parsed.root)), report)
-    setlist, paths = build(form, report)
-    check_boundaries(setlist, paths, report)
-    faults += [fault for fault in report.faults if fault.line not in muted]
-    if faults or report.faults:
-        raise SetListError(path, faults or report.faults)
-    return setlist, places
+    report = Report(Places(root), parsed.whole)
+    return _Tree(cast(dict[str, Any], plain(root)), report, faults, muted)

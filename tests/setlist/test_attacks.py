@@ -17,6 +17,7 @@ from companion.setlist.nodes import Lines
 from companion.setlist.reading import read_set_list, read_text
 from companion.setlist.shape import FORMS
 from tests.setlist.sheets import TIDEWATER, TWO_SONGS
+from tests.setlist.test_steering import TIDE as STEERED
 
 
 def survives(text: str) -> SetList | None:
@@ -53,12 +54,27 @@ def test_any_text(text: str) -> None:
     survives(text)
 
 
+GOOD = [TIDEWATER, TWO_SONGS, STEERED]
 KEYS = sorted({key for form, _ in FORMS.values() for key in form.spelled()})
 NAMES = ["slack water", "drums", "shaker", "low drum", "1", "16", "07", "last", ""]
 VALUES = [
     *("1 bar", "8 passes", "0 bars", "2000 ms", "start", "end", "last 2 bars", "pass 2", "phrase"),
     *("always", "pass 1 of 4", "if shaker played", "fill, no fill", "1:4", "reload", "at once"),
-    *("10", "0", "1e9", "-1", "4/4", "1/16T", "true", "1 in 3", "\x1b[2J", "\U0001f30a", "9" * 400),
+    *(
+        "10",
+        "0",
+        "1e9",
+        "-1",
+        "4/4",
+        "1/16T",
+        "true",
+        "1 in 3",
+        "note 60",
+        "align bar",
+        "\x1b[2J",
+        "\U0001f30a",
+        "9" * 400,
+    ),
 ]
 LEAVES = st.none() | st.sampled_from(NAMES) | st.sampled_from(VALUES) | st.text(max_size=6)
 TREES = st.recursive(
@@ -81,7 +97,7 @@ def shaped(path: tuple[Any, ...] = ()) -> st.SearchStrategy[Any]:
             inner = shaped(here)
         elif (*here, "*") in FORMS:
             below = shaped((*here, "*"))
-            if key in ("instruments", "patterns", "tracks", "steps"):
+            if key in ("instruments", "patterns", "tracks", "steps", "mutes", "send_mutes"):
                 inner = st.dictionaries(st.sampled_from(NAMES), below | LEAVES, max_size=3)
             else:
                 inner = st.lists(below | LEAVES, max_size=3)
@@ -106,7 +122,7 @@ def test_trees_of_the_right_shape_with_anything_in_them(tree: Any, flow: bool) -
 @settings(deadline=None, max_examples=300)
 @given(st.data())
 def test_a_good_file_with_pieces_cut_doubled_moved_or_typed_over(data: st.DataObject) -> None:
-    text = data.draw(st.sampled_from([TIDEWATER, TWO_SONGS]))
+    text = data.draw(st.sampled_from(GOOD))
     for _ in range(data.draw(st.integers(1, 4))):
         a, b = sorted(data.draw(st.tuples(*[st.integers(0, len(text))] * 2)))
         b = min(b, a + data.draw(st.integers(0, 30)))
@@ -121,7 +137,7 @@ def test_a_good_file_with_pieces_cut_doubled_moved_or_typed_over(data: st.DataOb
 @settings(deadline=None, max_examples=150)
 @given(st.data())
 def test_a_good_file_with_lines_swapped_dropped_or_indented(data: st.DataObject) -> None:
-    lines = data.draw(st.sampled_from([TIDEWATER, TWO_SONGS])).splitlines()
+    lines = data.draw(st.sampled_from(GOOD)).splitlines()
     for _ in range(data.draw(st.integers(1, 3))):
         i, j = data.draw(st.tuples(*[st.integers(0, len(lines) - 1)] * 2))
         what = data.draw(st.sampled_from(["swap", "drop", "indent", "dedent", "tab"]))
@@ -136,7 +152,7 @@ def test_a_good_file_with_lines_swapped_dropped_or_indented(data: st.DataObject)
     survives("\n".join(lines))
 
 
-@pytest.mark.parametrize("text", [TIDEWATER, TWO_SONGS])
+@pytest.mark.parametrize("text", GOOD)
 def test_a_good_file_broken_off_at_any_character(text: str) -> None:
     for end in range(0, len(text), 7):
         survives(text[:end])
