@@ -1,25 +1,17 @@
-"""Pads, pedals and keys bound to wishes: which press is a wish, and when it counts. Pure.
+"""Presses of pads, pedals and keys: which of them asks for what, and when it counts. Pure.
 
-Knows no wish by its meaning, opens no port and reads no clock. What a binding is, and which are
-refused, stands in `bindings`; how one is learned from a press in `learner`. Times are nanoseconds
-of one monotonic clock.
+Opens no port, reads no clock and fulfils no wish. What presses must leave alone stands in `taken`;
+how a press is learned, in `learner`. Times are nanoseconds of one monotonic clock.
 """
 
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
 
-from companion.follow.bindings import (
-    Binding,
-    Matches,
-    Press,
-    Refusal,
-    Sends,
-    Taken,
-    is_taken,
-    judge,
-)
-from companion.follow.noted import Kind, Noted, noted
+from companion.follow.noted import Noted, noted
+from companion.follow.taken import Matches, Taken, refusals, refuse
+from companion.setlist.controls import Ask, Binding, Kind, Wanted
 
 # A press this long counts as long, at that very moment (common practice, no source).
 LONG_NS = 500_000_000
@@ -27,8 +19,13 @@ LONG_NS = 500_000_000
 # means two presses this close together (common practice, no source).
 BOUNCE_NS = 60_000_000
 
-# A wish and its unit, as the link carries them.
-Asked = tuple[str, str]
+
+@dataclass(frozen=True, slots=True)
+class Asked:
+    """A wish that a press asks for; `on` is False only where a fill is let go."""
+
+    wanted: Wanted
+    on: bool = True
 
 
 class _Pad:
@@ -37,38 +34,48 @@ class _Pad:
     __slots__ = (
         "done",
         "edge_ns",
+        "held_ns",
         "long",
         "loose_ns",
         "on",
         "port",
-        "pressed_ns",
-        "sends",
         "short",
+        "toggles",
+        "value",
     )
 
     def __init__(self, short: Binding | None, long: Binding | None) -> None:
-        self.short = short
-        self.long = long
-        bound = short or long
-        self.sends = bound.sends if bound is not None else Sends.BOTH
+        self.short = None if short is None else short.wish
+        self.long = None if long is None else long.wish
+        self.toggles = short is not None and short.press.toggle
         # Held since, or None; on which port; whether this press has asked already.
-        self.pressed_ns: int | None = None
+        self.held_ns: int | None = None
         self.port = ""
         self.done = False
         # A release so early that it may be a bounce.
         self.loose_ns: int | None = None
         # The latest press or release that counted.
         self.edge_ns: int | None = None
-        # Which side a toggle was on last.
+        # What a toggle, and what a controller said last.
         self.on: bool | None = None
+        self.value = 0
+
+    @property
+    def fills(self) -> bool:
+        """Whether it asks for something that lasts while it is held."""
+        return self.short is not None and self.short.ask is Ask.FILL
+
+    def bounces(self, t_ns: int) -> bool:
+        """Whether an edge at `t_ns` comes too soon after the latest to be meant."""
+        return self.edge_ns is not None and t_ns - self.edge_ns < BOUNCE_NS
 
 
 class Controls:
-    """Turns presses into wishes. Not thread-safe: one caller at a time.
+    """Turns presses into what they ask for. Not thread-safe: one caller at a time.
 
-    Bindings that `refusals` refuses are left out; `refused` lists them, and grows where a port
-    turns out to be an instrument's as well as a control's. Of several bindings that a press fits,
-    the one that names its port, then the one that names its channel, is obeyed.
+    Bindings that get in the way of the music are left out; `refused` lists them, and grows where a
+    port turns out to be an instrument's as well as a control's. Of several bindings that a press
+    fits, the one that names its port, then the one that names its channel, is obeyed.
     """
 
     def __init__(
@@ -76,15 +83,15 @@ class Controls:
     ) -> None:
         self._matches = matches
         self._taken = tuple(taken)
-        judged = judge(bindings, self._taken, matches)
-        self.refused = [Refusal(binding, reason) for binding, reason in judged if reason]
-        self._bindings = [binding for binding, reason in judged if not reason]
+        self.refused = refusals(bindings, self._taken, matches)
+        out = {refusal.binding for refusal in self.refused}
+        self._bindings = [binding for binding in bindings if binding not in out]
         self._found: dict[tuple[str, Kind, int, int], _Pad | None] = {}
         self._pads: dict[tuple[Binding | None, Binding | None], _Pad] = {}
         self._held: dict[int, _Pad] = {}
 
     def hear(self, port: str, t_ns: int, message: Sequence[int]) -> list[Asked]:
-        """Take one MIDI message (its bytes) that arrived on `port` at `t_ns`. Returns wishes."""
+        """Take one MIDI message (its bytes) that arrived on `port` at `t_ns`."""
         asked = self.passed(t_ns)
         heard = noted(message)
         if heard is None:
@@ -95,108 +102,102 @@ class Controls:
         pad = self._found[key]
         if pad is None:
             return asked
-        if pad.sends is Sends.BOTH and heard.kind is not Kind.PROGRAM:
-            if not heard.on:
-                self._release(pad, t_ns, asked)
-            elif heard.kind is Kind.NOTE or pad.pressed_ns is None or pad.loose_ns is not None:
-                # A controller that says more than once that it is on is a pedal on its way.
-                self._press(pad, port, t_ns, asked)
-        elif self._is_used(pad, heard) and not _bounces(pad, t_ns):
-            pad.edge_ns = t_ns
-            _ask(pad.short, asked)
+        again = heard.value == pad.value
+        pad.value = heard.value
+        if pad.short is not None and pad.toggles:
+            # The same side twice is a device that repeats its state.
+            if heard.on != pad.on and not pad.bounces(t_ns):
+                pad.edge_ns = t_ns
+                asked.append(Asked(pad.short, heard.on or not pad.fills))
+            pad.on = heard.on
+        elif not heard.on:
+            self._release(pad, t_ns, asked)
+        elif heard.kind is not Kind.CONTROLLER or pad.held_ns is None or again:
+            # A controller that goes on with other values is a pedal on its way; the very same
+            # again comes from a pad that does not tell when it is let go.
+            self._press(pad, port, t_ns, asked)
+            if heard.kind is Kind.PROGRAM:
+                self._let_go(pad, t_ns, asked)
         return asked
 
     def passed(self, now_ns: int) -> list[Asked]:
-        """Tell that it is `now_ns`: a long press counts once it is long enough. Returns wishes.
+        """Tell that it is `now_ns`: a long press counts once it is long enough.
 
         Call it a few times in a tenth of a second.
         """
         asked: list[Asked] = []
         for pad in list(self._held.values()):
-            since = pad.pressed_ns
-            if since is None:
-                continue
+            held_ns = now_ns - (pad.held_ns or 0)
             if pad.loose_ns is not None:
-                if now_ns - since >= BOUNCE_NS:
+                if held_ns >= BOUNCE_NS:
                     self._let_go(pad, pad.loose_ns, asked)
-            elif not pad.done and now_ns - since >= LONG_NS:
+            elif not pad.done and pad.long is not None and held_ns >= LONG_NS:
                 pad.done = True
-                _ask(pad.long, asked)
+                asked.append(Asked(pad.long))
         return asked
 
-    def port_gone(self, port: str) -> None:
-        """Tell that `port` has vanished: what was held there asks for nothing."""
+    def port_gone(self, port: str) -> list[Asked]:
+        """Tell that `port` has vanished: what was held there asks for nothing, and fills end."""
+        asked = []
         for key, pad in list(self._held.items()):
             if pad.port == port:
-                pad.pressed_ns = pad.loose_ns = None
+                pad.held_ns = pad.loose_ns = None
                 del self._held[key]
+                if pad.short is not None and pad.fills:
+                    asked.append(Asked(pad.short, False))
+        return asked
 
     # -- inside ------------------------------------------------------------------------------
 
     def _press(self, pad: _Pad, port: str, t_ns: int, asked: list[Asked]) -> None:
-        if _bounces(pad, t_ns):
+        if pad.bounces(t_ns):
             pad.loose_ns = None
             return
-        pad.pressed_ns = pad.edge_ns = t_ns
+        pad.held_ns = pad.edge_ns = t_ns
+        pad.loose_ns = None
         pad.port = port
         self._held[id(pad)] = pad
+        # Nothing to wait for where no long press asks for something else.
         pad.done = pad.long is None
-        if pad.done:
-            _ask(pad.short, asked)
+        if pad.done and pad.short is not None:
+            asked.append(Asked(pad.short))
 
     def _release(self, pad: _Pad, t_ns: int, asked: list[Asked]) -> None:
-        if pad.pressed_ns is None:
+        if pad.held_ns is None:
             return
-        if t_ns - pad.pressed_ns < BOUNCE_NS:
+        if t_ns - pad.held_ns < BOUNCE_NS:
             pad.loose_ns = t_ns
         else:
             self._let_go(pad, t_ns, asked)
 
     def _let_go(self, pad: _Pad, t_ns: int, asked: list[Asked]) -> None:
-        if not pad.done:
-            _ask(pad.short, asked)
-        pad.pressed_ns = pad.loose_ns = None
+        if pad.short is not None and pad.fills:
+            asked.append(Asked(pad.short, False))
+        elif pad.short is not None and not pad.done:
+            asked.append(Asked(pad.short))
+        pad.held_ns = pad.loose_ns = None
         pad.edge_ns = t_ns
         self._held.pop(id(pad), None)
 
-    def _is_used(self, pad: _Pad, heard: Noted) -> bool:
-        """Whether a message of a control without releases is a press."""
-        if pad.sends is not Sends.TOGGLE or heard.kind is Kind.PROGRAM:
-            return heard.on
-        # The same side twice is a device that repeats its state.
-        was, pad.on = pad.on, heard.on
-        return was != heard.on
-
     def _find(self, port: str, heard: Noted) -> _Pad | None:
+        """The pad that such a message on `port` belongs to, None for no pad."""
         fitting = [
             b
             for b in self._bindings
-            if (b.kind, b.number) == (heard.kind, heard.number)
-            and b.channel in (None, heard.channel)
-            and (b.port is None or self._matches(b.port, port))
+            if heard.fits(b.press.address) and self._is_on(b.press.port, port)
         ]
-        for each in self._taken if fitting else ():
-            if (
-                (each.kind, each.channel) == (heard.kind, heard.channel)
-                and each.number in (None, heard.number)
-                and (each.port is None or self._matches(each.port, port))
-            ):
-                new = [Refusal(b, f"{is_taken(b, each)}, on {port}") for b in fitting]
+        if not fitting:
+            return None
+        for each in self._taken:
+            if each.fits(heard) and self._is_on(each.port, port):
+                new = (refuse(binding, each, port) for binding in fitting)
                 self.refused += [refusal for refusal in new if refusal not in self.refused]
                 return None
-        fitting.sort(key=lambda b: (b.port is None, b.channel is None))
-        short = next((b for b in fitting if b.press is Press.SHORT), None)
-        long = next((b for b in fitting if b.press is Press.LONG), None)
-        if short is None and long is None:
-            return None
+        fitting.sort(key=lambda b: (b.press.port is None, b.press.address.channel is None))
+        short = next((b for b in fitting if not b.press.long), None)
+        long = next((b for b in fitting if b.press.long), None)
         # One pad for one pair, so that a device on two ports is not heard twice.
         return self._pads.setdefault((short, long), _Pad(short, long))
 
-
-def _bounces(pad: _Pad, t_ns: int) -> bool:
-    return pad.edge_ns is not None and t_ns - pad.edge_ns < BOUNCE_NS
-
-
-def _ask(binding: Binding | None, asked: list[Asked]) -> None:
-    if binding is not None:
-        asked.append((binding.wish, binding.unit))
+    def _is_on(self, glob: str | None, port: str) -> bool:
+        return glob is None or self._matches(glob, port)

@@ -1,4 +1,4 @@
-"""Learning a binding from a press: "press the pad now". Pure; what a press does is `controls`'.
+"""Learning a press: "press the pad now". Pure; what a press does is `controls`' affair.
 
 Times are nanoseconds of one monotonic clock.
 """
@@ -6,11 +6,10 @@ Times are nanoseconds of one monotonic clock.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 
-from companion.follow.bindings import Binding, Press, Sends
 from companion.follow.controls import BOUNCE_NS
-from companion.follow.noted import Kind, Noted, noted
+from companion.follow.noted import Noted, noted
+from companion.setlist.controls import Address, Kind, Press
 
 # Nothing else may be pressed on the port for so long after the release, or it is a pattern that
 # runs or a hand that plays (presumed, as all times here).
@@ -25,32 +24,15 @@ RELEASE_NS = 1_500_000_000
 _BANK = (0, 32)
 
 
-@dataclass(frozen=True, slots=True)
-class Learned:
-    """A control that was pressed: `port` by its name, `channel` 0-15, `number` 0-127."""
-
-    port: str
-    kind: Kind
-    channel: int
-    number: int
-    sends: Sends
-
-    def bind(self, wish: str, unit: str = "", press: Press = Press.SHORT) -> Binding:
-        """The binding of this very control to a wish."""
-        return Binding(
-            self.port, self.kind, self.channel, self.number, wish, unit, press, self.sends
-        )
-
-
 class _Try:
     """One control that was pressed while learning."""
 
-    __slots__ = ("done_ns", "pressed_ns", "sends")
+    __slots__ = ("done_ns", "pressed_ns", "toggle")
 
     def __init__(self, pressed_ns: int) -> None:
         self.pressed_ns = pressed_ns
-        self.sends = Sends.BOTH
-        # When it was known what the control sends, or None.
+        self.toggle = False
+        # When it was known how the control is let go, or None.
         self.done_ns: int | None = None
 
 
@@ -60,6 +42,7 @@ _Key = tuple[str, Kind, int, int]
 class Learner:
     """Finds the control that a performer presses, among all else that arrives; made for one press.
 
+    What it returns names the port in full, its channel and its number.
     `playing` is the port of a pattern that runs now, None for none: notes and programs from there
     are the music's. Keep it up to date. Not thread-safe.
     """
@@ -79,7 +62,7 @@ class Learner:
             for each in self._tries.values()
         )
 
-    def hear(self, port: str, t_ns: int, message: Sequence[int]) -> Learned | None:
+    def hear(self, port: str, t_ns: int, message: Sequence[int]) -> Press | None:
         """Take one MIDI message that arrived on `port` at `t_ns`. Returns what was learned."""
         learned = self.passed(t_ns)
         if learned is not None:
@@ -101,16 +84,15 @@ class Learner:
             if known is None:
                 self._begin(key, t_ns)
             elif t_ns - known.pressed_ns >= BOUNCE_NS:
-                if known.done_ns is None:
-                    known.sends = Sends.PRESS
                 known.done_ns = t_ns
         elif known is not None:
-            if known.done_ns is None and t_ns - known.pressed_ns >= RELEASE_NS:
-                known.sends = Sends.TOGGLE
+            late = known.done_ns is None and t_ns - known.pressed_ns >= RELEASE_NS
+            # Off so late is no release but the next press. A note may be held for as long as that.
+            known.toggle = known.toggle or (late and heard.kind is Kind.CONTROLLER)
             known.done_ns = t_ns
         return None
 
-    def passed(self, now_ns: int) -> Learned | None:
+    def passed(self, now_ns: int) -> Press | None:
         """Tell that it is `now_ns`. Returns what was learned, once nothing else came after it."""
         self._now_ns = max(self._now_ns, now_ns)
         ready = [
@@ -121,7 +103,8 @@ class Learner:
         if not ready:
             return None
         _, key = min(ready, key=lambda entry: entry[0])
-        return Learned(*key, self._tries[key].sends)
+        port, kind, channel, number = key
+        return Press(Address(kind, number, channel), port, toggle=self._tries[key].toggle)
 
     # -- inside ------------------------------------------------------------------------------
 
@@ -138,7 +121,6 @@ class Learner:
             return
         self._tries[key] = _Try(t_ns)
         if kind is Kind.PROGRAM:
-            self._tries[key].sends = Sends.PRESS
             self._tries[key].done_ns = t_ns
 
     def _is_turned(self, key: _Key, heard: Noted) -> bool:

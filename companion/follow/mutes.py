@@ -21,6 +21,7 @@ from dataclasses import dataclass
 
 from companion.counting.pattern import Pattern
 from companion.follow.hearing import EARLY, LOST, STRAY, Memories, Occasion, occasions
+from companion.setlist.controls import NoteKey
 
 # Odds at which a state is taken on when nothing was known: Wald's bound with errors of 1 in 1,000.
 FIRST_ODDS = 999.0
@@ -113,7 +114,7 @@ class _Window:
 class MuteWatch:
     """Watches the tracks of one part. Not thread-safe: one caller at a time.
 
-    `notes` gives channel (0-15) and note (0-127) of each track that sends; `known` what is known of
+    `notes` gives the note of each track that sends, channel None for any; `known` what is known of
     mutes from before; `fill` whether a fill is held, None if nobody can tell. `hears` says that
     notes of this instrument have been heard before: until one has, silence proves nothing.
     `unwatched` gives the tracks that cannot be watched, and why.
@@ -124,7 +125,7 @@ class MuteWatch:
     def __init__(
         self,
         pattern: Pattern,
-        notes: Mapping[str, tuple[int, int]],
+        notes: Mapping[str, NoteKey],
         *,
         carried_passes: int = 0,
         known: Mapping[str, bool] | None = None,
@@ -139,16 +140,16 @@ class MuteWatch:
         self._memories = Memories(pattern)
         self._ears: dict[str, _Ear] = {}
         self.unwatched: dict[str, str] = {}
-        self._by_note: dict[tuple[int, int], str] = {}
+        self._by_note: dict[tuple[int | None, int], str] = {}
         given = [notes[t.name] for t in pattern.tracks if t.name in notes]
         for track in pattern.tracks:
             note = notes.get(track.name)
-            if note is None or given.count(note) > 1:
+            if note is None or sum(_meet(note, other) for other in given) > 1:
                 self.unwatched[track.name] = NO_NOTE if note is None else SHARED
                 continue
             change = 1 / (PASSES_BETWEEN * max(1, len(track.steps)))
             self._ears[track.name] = _Ear(change, (known or {}).get(track.name))
-            self._by_note[note] = track.name
+            self._by_note[note.channel, note.number] = track.name
         self._windows: deque[_Window] = deque()
         self._tick = 0
         self._until = 0
@@ -157,7 +158,7 @@ class MuteWatch:
 
     def heard(self, tick: int, channel: int, note: int) -> None:
         """Take a note that began at `tick`. Releases and notes of velocity 0 do not belong here."""
-        track = self._by_note.get((channel, note))
+        track = self._by_note.get((channel, note)) or self._by_note.get((None, note))
         if track is None:
             return
         self.hears = True
@@ -283,3 +284,9 @@ class MuteWatch:
         if abs(off) <= 1 and self._fill != self._fill_before:
             return None
         return self._fill if off >= 0 else self._fill_before
+
+
+def _meet(one: NoteKey, other: NoteKey) -> bool:
+    """Whether one note may be both."""
+    apart = None not in (one.channel, other.channel) and one.channel != other.channel
+    return one.number == other.number and not apart

@@ -1,28 +1,20 @@
-"""Channel messages as key, value: what a pad, a pedal or an instrument sent. No meaning is given.
+"""Channel messages as kind, number and value: what a pad, a pedal or an instrument sent.
 
-System messages, pressure and pitch bend are passed over: they are no presses.
+No meaning is given here. System messages, pressure and pitch bend are passed over: they are no
+presses.
 """
 
 from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from enum import Enum
+
+from companion.setlist.controls import ON_FROM, Address, Kind
 
 # MIDI 1.0 Detailed Specification 4.2.1 (from memory): channel voice messages.
 NOTE_OFF, NOTE_ON, CONTROL_CHANGE, PROGRAM_CHANGE = 0x80, 0x90, 0xB0, 0xC0
-# A switch is on from 64 up (MIDI 1.0, controllers 64 to 69, from memory).
-ON = 64
-# Channel mode messages have the numbers of controllers but are none.
+# Channel mode messages look like controllers with these numbers and above (MIDI 1.0).
 MODES = 120
-
-
-class Kind(Enum):
-    """What a control sends."""
-
-    NOTE = "note"
-    CONTROLLER = "controller"
-    PROGRAM = "program"
 
 
 @dataclass(frozen=True, slots=True)
@@ -40,7 +32,15 @@ class Noted:
     @property
     def on(self) -> bool:
         """Whether it is a press: any note that begins, a controller from 64 up, any program."""
-        return self.value > 0 if self.kind is Kind.NOTE else self.value >= ON
+        return self.value > 0 if self.kind is Kind.NOTE else self.value >= ON_FROM
+
+    def fits(self, address: Address) -> bool:
+        """Whether this is a message of that address."""
+        return (
+            self.kind is address.kind
+            and self.number == address.number
+            and address.channel in (None, self.channel)
+        )
 
 
 def noted(message: Sequence[int]) -> Noted | None:
@@ -48,7 +48,7 @@ def noted(message: Sequence[int]) -> Noted | None:
     if len(message) < 2 or not 0 <= message[1] <= 127:
         return None
     status, channel = message[0] & 0xF0, message[0] & 0x0F
-    if status == PROGRAM_CHANGE and message[0] < 0xF0:
+    if status == PROGRAM_CHANGE and len(message) == 2:
         return Noted(Kind.PROGRAM, channel, message[1], 127)
     if len(message) != 3 or not 0 <= message[2] <= 127:
         return None

@@ -1,27 +1,27 @@
-"""Mutes that the instrument tells of itself, and where mutes and plan differ. Pure."""
+"""What an instrument tells of itself by messages, and where its mutes and the plan differ. Pure."""
 
 from __future__ import annotations
 
-from collections.abc import Collection, Iterable, Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
 
 from companion.follow.mutes import TrackState
-from companion.follow.noted import ON, Kind, noted
+from companion.follow.noted import noted
+from companion.setlist.controls import Kind, Tells
 
 
 @dataclass(frozen=True, slots=True)
-class Telling:
-    """A note or controller by which the instrument tells that `track` is muted.
+class Told:
+    """What one message says: for each track whether it is muted, None for a toggle.
 
-    `channel` 0-15, `number` 0-127. A velocity or value of 64 and more says muted, less says
-    sounding; where it `toggles`, each press turns the state round.
+    `fill` says whether a fill is held from now on, None if the message says nothing of that.
     """
 
-    track: str
-    kind: Kind
-    channel: int
-    number: int
-    toggles: bool = False
+    mutes: tuple[tuple[str, bool | None], ...] = ()
+    fill: bool | None = None
+
+
+NOTHING = Told()
 
 
 @dataclass(frozen=True, slots=True)
@@ -33,23 +33,26 @@ class Difference:
     likelihood: float
 
 
-def tells(tellings: Iterable[Telling], message: Sequence[int]) -> list[tuple[str, bool | None]]:
-    """What a message of the instrument says: (track, muted), None for a toggle.
+def told_by(tells: Tells, message: Sequence[int]) -> Told:
+    """What a message of the instrument says by `tells`.
 
-    Meant for `MuteWatch.told`. The caller sees to it that the message is that instrument's.
+    The mutes are meant for `MuteWatch.told`. The caller sees to it that it is that instrument's.
     """
     heard = noted(message)
     if heard is None:
-        return []
-    key = (heard.kind, heard.channel, heard.number)
-    said: list[tuple[str, bool | None]] = []
-    for telling in tellings:
-        if (telling.kind, telling.channel, telling.number) == key:
-            if not telling.toggles:
-                said.append((telling.track, heard.value >= ON))
-            elif heard.on:
-                said.append((telling.track, None))
-    return said
+        return NOTHING
+    mutes: list[tuple[str, bool | None]] = []
+    for told in tells.mutes:
+        if not heard.fits(told.address):
+            continue
+        if not told.toggles:
+            # Of a note the velocity is no matter, only whether it is held.
+            value = 127 * heard.on if heard.kind is Kind.NOTE else heard.value
+            mutes.append((told.track, told.muted(value)))
+        elif heard.on:
+            mutes.append((told.track, None))
+    fill = heard.on if tells.fill is not None and heard.fits(tells.fill) else None
+    return Told(tuple(mutes), fill) if mutes or fill is not None else NOTHING
 
 
 def differs(

@@ -29,7 +29,7 @@ class Night:
         self.drum = NoisyDrum(pattern, notes_of(pattern), seed, muted=set(muted))
         known = {t.name: t.name in muted for t in pattern.tracks}
         self.watch = MuteWatch(pattern, notes_of(pattern), known=known, hears=True)
-        self.names = {note: name for name, note in notes_of(pattern).items()}
+        self.names = {note.number: name for name, note in notes_of(pattern).items()}
         self.tick = 0
         self.found: list[tuple[int, str, bool]] = []
         self.sounded: list[tuple[int, str]] = []
@@ -44,7 +44,7 @@ class Night:
                 passed = min(tick, passed + 6)
                 self._passed(passed)
             self.watch.heard(tick, channel, note)
-            self.sounded.append((tick, self.names[channel, note]))
+            self.sounded.append((tick, self.names[note]))
         while passed < until:
             passed = min(until, passed + 6)
             self._passed(passed)

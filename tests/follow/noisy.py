@@ -12,6 +12,7 @@ from fractions import Fraction
 
 from companion.counting.pattern import Pattern, Step, Track
 from companion.counting.rules import ALWAYS, Cycle, If, Rule
+from companion.setlist.controls import NoteKey
 
 Note = tuple[int, int, int]
 
@@ -25,7 +26,7 @@ class NoisyDrum:
     """
 
     pattern: Pattern
-    notes: Mapping[str, tuple[int, int]]
+    notes: Mapping[str, NoteKey]
     seed: int
     lost: float = 1e-3
     stray: float = 1e-4
@@ -67,7 +68,8 @@ class NoisyDrum:
             share = 1 - self.lost if sounds else self.stray
             if random_() < share and name in self.notes:
                 late = self.rng.randint(-1, self.swing) if tick else 0
-                sent.append((tick + late, *self.notes[name]))
+                key = self.notes[name]
+                sent.append((tick + late, key.channel or 0, key.number))
         return iter(sorted(sent))
 
 
@@ -106,6 +108,6 @@ def typical() -> Pattern:
     )
 
 
-def notes_of(pattern: Pattern, channel: int = 9) -> dict[str, tuple[int, int]]:
+def notes_of(pattern: Pattern, channel: int = 9) -> dict[str, NoteKey]:
     """A note for each track, from 36 up."""
-    return {track.name: (channel, 36 + i) for i, track in enumerate(pattern.tracks)}
+    return {track.name: NoteKey(channel, 36 + i) for i, track in enumerate(pattern.tracks)}

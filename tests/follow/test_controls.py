@@ -6,19 +6,45 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from companion.counting.pattern import Pattern, Track
 from companion.engine.matching import matches
-from companion.follow.bindings import Binding, Press, Sends, Taken, refusals
 from companion.follow.controls import Asked, Controls
-from companion.follow.learner import Learned, Learner
-from companion.follow.noted import Kind, noted
+from companion.follow.noted import noted
+from companion.follow.taken import Taken, refusals, taken_by
+from companion.setlist.controls import (
+    Address,
+    Ask,
+    Binding,
+    Kind,
+    MuteTold,
+    NoteKey,
+    Press,
+    Tells,
+    Wanted,
+)
+from tests.builders import SetBuilder
 
 MS = 1_000_000
 PADS = "shore pads 20:0"
 DRUM = "tide drum 24:0"
 
-NEXT = Binding("*pads*", Kind.NOTE, 0, 60, "next")
-BACK = Binding("*pads*", Kind.NOTE, 0, 60, "back", press=Press.LONG)
-LOW_DRUM = Taken("*drum*", Kind.NOTE, 9, 36, "the low drum's own")
+
+def bind(
+    ask: Ask,
+    kind: Kind = Kind.NOTE,
+    number: int = 60,
+    channel: int | None = None,
+    port: str | None = None,
+    **more: bool,
+) -> Binding:
+    """A press and what it asks for."""
+    return Binding(Press(Address(kind, number, channel), port, **more), Wanted(ask))
+
+
+NEXT = bind(Ask.NEXT, channel=0, port="*pads*")
+BACK = bind(Ask.BACK, channel=0, port="*pads*", long=True)
+FILL = bind(Ask.FILL, channel=0, port="*pads*")
+LOW_DRUM = Taken("*drum*", Address(Kind.NOTE, 36, 9), 9, "is what low drum plays")
 
 
 class Hand:
@@ -51,7 +77,7 @@ class Hand:
 
     @property
     def wishes(self) -> list[str]:
-        return [wish for wish, _ in self.asked]
+        return [str(each.wanted) + ("" if each.on else " off") for each in self.asked]
 
 
 def test_a_short_press_counts_at_once_when_nothing_else_hangs_on_it() -> None:
@@ -60,13 +86,13 @@ def test_a_short_press_counts_at_once_when_nothing_else_hangs_on_it() -> None:
 
 
 def test_a_unit_goes_with_its_wish() -> None:
-    assert Hand(Binding(None, Kind.NOTE, None, 60, "align", "bars")).press().asked == [
-        ("align", "bars")
-    ]
+    press = Press(Address(Kind.NOTE, 60))
+    for wanted in (Wanted(Ask.ALIGN, "bar"), Wanted(Ask.PART, part=3)):
+        assert Hand(Binding(press, wanted)).press().asked == [Asked(wanted)]
 
 
 def test_short_and_long_on_one_pad_are_told_apart() -> None:
-    assert Hand(NEXT, BACK).press(200).asked == [("next", "")]
+    assert Hand(NEXT, BACK).press(200).wishes == ["next"]
     long = Hand(NEXT, BACK).press(2000)
     # At half a second, not at release, so that the performer sees it happen.
     assert (long.wishes, long.when) == (["back"], [500])
@@ -76,7 +102,7 @@ def test_short_and_long_on_one_pad_are_told_apart() -> None:
 def test_a_long_press_counts_even_if_nobody_looked_in_between() -> None:
     controls = Controls([NEXT, BACK], matches=matches)
     assert controls.hear(PADS, 0, (0x90, 60, 90)) == []
-    assert controls.hear(PADS, 700 * MS, (0x90, 60, 0)) == [("back", "")]
+    assert controls.hear(PADS, 700 * MS, (0x90, 60, 0)) == [Asked(Wanted(Ask.BACK))]
     assert controls.passed(2000 * MS) == []
 
 
@@ -132,8 +158,8 @@ def test_every_deliberate_press_is_one_wish(presses: list[tuple[int, int]]) -> N
 
 
 def test_a_controller_presses_once_from_64_up_and_again_only_after_release() -> None:
-    hand = Hand(Binding(None, Kind.CONTROLLER, 0, 64, "next"))
-    for value in (10, 40, 63, 64, 90, 127, 127, 80, 64):
+    hand = Hand(bind(Ask.NEXT, Kind.CONTROLLER, 64))
+    for value in (10, 40, 63, 64, 90, 127, 126, 80, 64):
         hand.send(0xB0, 64, value).wait(100)
     assert hand.wishes == ["next"]
     hand.send(0xB0, 64, 0).wait(100).send(0xB0, 64, 127)
@@ -141,7 +167,7 @@ def test_a_controller_presses_once_from_64_up_and_again_only_after_release() -> 
 
 
 def test_a_pedal_that_toggles_asks_with_every_press() -> None:
-    hand = Hand(Binding(None, Kind.CONTROLLER, 0, 64, "next", sends=Sends.TOGGLE))
+    hand = Hand(bind(Ask.NEXT, Kind.CONTROLLER, 64, toggle=True))
     for value in (127, 0, 127, 0):
         hand.send(0xB0, 64, value).wait(300)
     assert hand.wishes == ["next"] * 4
@@ -151,14 +177,14 @@ def test_a_pedal_that_toggles_asks_with_every_press() -> None:
 
 
 def test_a_pad_that_only_ever_sends_127_asks_with_every_press() -> None:
-    hand = Hand(Binding(None, Kind.CONTROLLER, 0, 20, "next", sends=Sends.PRESS))
+    hand = Hand(bind(Ask.NEXT, Kind.CONTROLLER, 20))
     for pause in (300, 5, 300):
         hand.send(0xB0, 20, 127).wait(pause)
     assert hand.wishes == ["next", "next"]
 
 
 def test_a_program_button_asks_with_every_program() -> None:
-    hand = Hand(Binding(None, Kind.PROGRAM, 2, 7, "next"))
+    hand = Hand(bind(Ask.NEXT, Kind.PROGRAM, 7, 2))
     hand.send(0xC2, 7).wait(300).send(0xC2, 7).wait(300).send(0xC2, 8).send(0xC1, 7)
     assert hand.wishes == ["next", "next"]
 
@@ -193,7 +219,7 @@ def test_all_notes_off_and_its_like_are_no_controllers() -> None:
 
 
 def test_the_same_device_on_two_ports_is_one_press() -> None:
-    hand = Hand(Binding(None, Kind.NOTE, None, 60, "next"))
+    hand = Hand(bind(Ask.NEXT))
     for port in (PADS, "shore pads copy 21:0"):
         hand.send(0x90, 60, 90, port=port).wait(3)
     for port in (PADS, "shore pads copy 21:0"):
@@ -203,9 +229,9 @@ def test_the_same_device_on_two_ports_is_one_press() -> None:
 
 
 def test_the_binding_that_names_its_port_wins() -> None:
-    hand = Hand(Binding(None, Kind.NOTE, None, 60, "stop"), NEXT)
+    hand = Hand(bind(Ask.STAY), NEXT)
     assert hand.press().wishes == ["next"]
-    assert hand.press(port="far keys 9:0").wishes == ["next", "stop"]
+    assert hand.press(port="far keys 9:0").wishes == ["next", "stay"]
 
 
 def test_a_pad_that_is_unplugged_while_held_asks_for_nothing() -> None:
@@ -216,146 +242,82 @@ def test_a_pad_that_is_unplugged_while_held_asks_for_nothing() -> None:
     assert hand.press().wishes == ["next"]
 
 
+def test_a_fill_lasts_while_its_pad_is_held() -> None:
+    hand = Hand(FILL).send(0x90, 60, 90).wait(1000)
+    assert hand.wishes == ["fill"]
+    hand.send(0x80, 60, 0)
+    assert (hand.wishes, hand.when) == (["fill", "fill off"], [0, 1000])
+    # A bounce neither ends it nor begins it twice.
+    hand = Hand(FILL).send(0x90, 60, 90).wait(5).send(0x80, 60, 0).wait(5).send(0x90, 60, 90)
+    hand.wait(500).send(0x80, 60, 0).wait(5).send(0x90, 60, 90).wait(5).send(0x80, 60, 0)
+    assert hand.wait(500).wishes == ["fill", "fill off"]
+
+
+def test_a_fill_on_a_toggle_lasts_to_the_next_press() -> None:
+    hand = Hand(bind(Ask.FILL, Kind.CONTROLLER, 64, toggle=True)).send(0xB0, 64, 127).wait(2000)
+    assert hand.wishes == ["fill"]
+    assert hand.send(0xB0, 64, 0).wishes == ["fill", "fill off"]
+
+
+def test_a_fill_ends_when_its_pad_is_unplugged() -> None:
+    hand = Hand(FILL).send(0x90, 60, 90).wait(100)
+    assert hand.controls.port_gone("far keys 9:0") == []
+    assert hand.controls.port_gone(PADS) == [Asked(Wanted(Ask.FILL), False)]
+    assert hand.controls.port_gone(PADS) == []
+
+
 def test_a_note_of_the_music_is_refused_with_its_reason() -> None:
-    drum = Binding(None, Kind.NOTE, None, 36, "next")
-    named = Binding("tide drum", Kind.NOTE, 9, 36, "next")
-    apart = Binding("*pads*", Kind.NOTE, 9, 36, "next")
+    drum = bind(Ask.NEXT, number=36)
+    named = bind(Ask.NEXT, number=36, channel=9, port="tide drum")
+    apart = bind(Ask.NEXT, number=36, channel=9, port="*pads*")
     refused = refusals([drum, named, apart, NEXT], [LOW_DRUM], matches)
     assert [r.binding for r in refused] == [drum, named]
-    assert refused[0].reason == "note 36 on channel 10 is the low drum's own"
+    assert refused[0].reason == "note 36 is what low drum plays"
     hand = Hand(drum, named)
     assert hand.send(0x99, 36, 100, port=DRUM).asked == []
+    assert hand.controls.refused == refused
+    assert Hand(apart).send(0x99, 36, 100).wishes == ["next"]
 
 
 def test_a_port_that_turns_out_to_be_the_instruments_own_is_refused_on_sight() -> None:
     # Neither glob fits the other, but one port's name fits both.
-    pads = Binding("*tide*", Kind.NOTE, 9, 36, "next")
+    pads = bind(Ask.NEXT, number=36, channel=9, port="*tide*")
     hand = Hand(pads)
     assert hand.controls.refused == []
     assert hand.send(0x99, 36, 100, port=DRUM).wait(300).asked == []
-    assert hand.controls.refused[0].binding == pads
-    assert "the low drum's own, on tide drum 24:0" in hand.controls.refused[0].reason
+    assert [r.binding for r in hand.controls.refused] == [pads]
+    reason = "note 36 on channel 10 is what low drum plays, on tide drum 24:0"
+    assert hand.controls.refused[0].reason == reason
     assert hand.send(0x99, 36, 100, port="tide pads 4:0").wishes == ["next"]
 
 
-def test_the_instruments_programs_are_not_for_binding() -> None:
-    announces = Taken("*drum*", Kind.PROGRAM, 9, None, "its announcement of a pattern")
-    for number in (0, 127):
-        binding = Binding(None, Kind.PROGRAM, None, number, "next")
-        assert len(refusals([binding], [announces], matches)) == 1
-    assert not refusals([Binding(None, Kind.PROGRAM, 3, 5, "next")], [announces], matches)
-
-
-def test_bindings_that_contradict_each_other_are_refused() -> None:
-    toggle = Binding("*pads*", Kind.NOTE, 0, 60, "back", press=Press.LONG, sends=Sends.TOGGLE)
-    program = Binding(None, Kind.PROGRAM, 0, 1, "back", press=Press.LONG)
-    again = Binding("*pads*", Kind.NOTE, 0, 60, "stop")
-    refused = {r.binding.wish: r.reason for r in refusals([NEXT, again], [], matches)}
-    assert refused == {"stop": "the same short press already asks for next"}
-    for silent in (toggle, program):
-        assert "sends no release" in refusals([silent], [], matches)[0].reason
-    short = Binding("*pads*", Kind.NOTE, 0, 60, "next", sends=Sends.TOGGLE)
-    assert refusals([short, BACK], [], matches)[0].reason == (
-        "its short press is said to send toggle"
+def test_all_that_the_instruments_of_a_set_send_is_taken() -> None:
+    pattern = Pattern("slack water", tracks=(Track("low drum", 16, 6),))
+    tells = Tells(
+        fill=Address(Kind.CONTROLLER, 80, 9),
+        mutes=(MuteTold("low drum", Address(Kind.NOTE, 20, 9)),),
     )
-    # Twice the very same: the first is obeyed.
-    assert Hand(NEXT, NEXT).press().wishes == ["next"]
-    assert Hand(*[Binding(None, Kind.NOTE, 9, 36, "next")] * 2).send(
-        0x99, 36, 100
-    ).asked == []
-
-
-class Lesson:
-    """Someone says "press the pad now", with a drum machine running beside."""
-
-    def __init__(self, playing: str | None = None) -> None:
-        self.learner = Learner(playing)
-        self.now_ms = 5_000
-        self.learned: Learned | None = None
-
-    def send(self, *message: int, port: str = PADS) -> Lesson:
-        self.learned = self.learned or self.learner.hear(port, self.now_ms * MS, message)
-        return self
-
-    def wait(self, ms: int) -> Lesson:
-        for _ in range(0, ms, 10):
-            self.now_ms += 10
-            self.learned = self.learned or self.learner.passed(self.now_ms * MS)
-        return self
-
-
-def test_a_pad_is_learned_from_one_press_and_release() -> None:
-    lesson = Lesson().send(0xF8).send(0xFE).send(0x92, 48, 80).wait(120).send(0xF8)
-    lesson.send(0xD2, 40).send(0x82, 48, 0)
-    assert lesson.learned is None
-    pad = lesson.wait(400).learned
-    assert pad == Learned(PADS, Kind.NOTE, 2, 48, Sends.BOTH)
-    assert pad.bind("next") == Binding(PADS, Kind.NOTE, 2, 48, "next")
-    assert not lesson.learner.again
-
-
-def test_what_was_learned_works_once_bound() -> None:
-    for presses in ([(0xB0, 64, 127), (0xB0, 64, 0)], [(0x90, 40, 9), (0x90, 40, 0)], [(0xC5, 3)]):
-        lesson = Lesson()
-        for message in presses:
-            lesson.send(*message).wait(100)
-        lesson.wait(500)
-        assert lesson.learned is not None
-        hand = Hand(lesson.learned.bind("next"))
-        for message in presses:
-            hand.send(*message).wait(100)
-        assert hand.wishes == ["next"]
-
-
-@pytest.mark.parametrize(("second", "sends"), [(0, Sends.TOGGLE), (127, Sends.PRESS)])
-def test_a_control_without_release_is_learned_from_a_second_press(
-    second: int, sends: Sends
-) -> None:
-    lesson = Lesson().send(0xB0, 20, 127).wait(1000)
-    assert not lesson.learner.again
-    lesson.wait(1000)
-    assert lesson.learner.again
-    assert lesson.learned is None
-    lesson.send(0xB0, 20, second).wait(400)
-    assert lesson.learned == Learned(PADS, Kind.CONTROLLER, 0, 20, sends)
-
-
-def test_the_running_pattern_is_not_taken_for_the_pad() -> None:
-    lesson = Lesson(playing=DRUM)
-    for beat in range(8):
-        lesson.send(0x99, 36, 100, port=DRUM).wait(60).send(0x89, 36, 0, port=DRUM).wait(440)
-        lesson.send(0xC9, beat, port=DRUM)
-    assert lesson.learned is None
-    lesson.send(0x90, 60, 90).wait(30).send(0x99, 36, 100, port=DRUM).wait(60)
-    lesson.send(0x80, 60, 0).wait(400)
-    assert lesson.learned is not None
-    assert (lesson.learned.port, lesson.learned.number) == (PADS, 60)
-
-
-def test_notes_that_keep_coming_from_elsewhere_are_no_press() -> None:
-    lesson = Lesson()
-    for note in (40, 43, 40, 45) * 4:
-        lesson.send(0x90, note, 90, port="keys").wait(90).send(0x80, note, 0, port="keys").wait(60)
-    assert lesson.learned is None
-    # On another port a pad is learned all the same.
-    lesson.send(0x90, 60, 90).wait(90).send(0x80, 60, 0).wait(400)
-    assert lesson.learned is not None
-    assert lesson.learned.port == PADS
-
-
-def test_a_knob_is_no_pad() -> None:
-    lesson = Lesson()
-    for value in [*range(40, 100), *range(100, 20, -1)]:
-        lesson.send(0xB0, 7, value).wait(20)
-    assert lesson.wait(1000).learned is None
-
-
-def test_a_pad_that_sends_a_note_and_a_controller_is_learned_as_the_first() -> None:
-    lesson = Lesson().send(0x90, 60, 90).send(0xB0, 30, 127).wait(100)
-    lesson.send(0x80, 60, 0).send(0xB0, 30, 0).wait(400)
-    assert lesson.learned == Learned(PADS, Kind.NOTE, 0, 60, Sends.BOTH)
-
-
-def test_bank_select_before_a_program_is_not_the_control() -> None:
-    lesson = Lesson().send(0xB0, 0, 127).send(0xB0, 32, 0).send(0xC0, 9).wait(400)
-    assert lesson.learned == Learned(PADS, Kind.PROGRAM, 0, 9, Sends.PRESS)
+    setlist = SetBuilder().instrument(port="*drum*", channel=9, tells=tells).part(pattern).build()
+    setlist.notes["slack water", "low drum"] = NoteKey(None, 36)
+    taken = taken_by(setlist)
+    refused = [
+        bind(Ask.NEXT, Kind.NOTE, 36),
+        bind(Ask.NEXT, Kind.NOTE, 20, 9),
+        bind(Ask.NEXT, Kind.CONTROLLER, 80),
+        bind(Ask.NEXT, Kind.PROGRAM, 0),
+        bind(Ask.NEXT, Kind.PROGRAM, 127, 9, "*drum*"),
+    ]
+    fine = [
+        bind(Ask.NEXT, Kind.NOTE, 36, 3),
+        bind(Ask.NEXT, Kind.NOTE, 36, port="*pads*"),
+        bind(Ask.NEXT, Kind.CONTROLLER, 36),
+        bind(Ask.NEXT, Kind.PROGRAM, 0, 3),
+    ]
+    assert [r.binding for r in refusals([*refused, *fine], taken, matches)] == refused
+    assert {r.reason for r in refusals(refused, taken, matches)} == {
+        "note 36 is what low drum plays",
+        "note 20 on channel 10 is how drums tells of a mute",
+        "controller 80 is how drums tells of a fill",
+        "program 0 is how drums tells its pattern",
+        "program 127 on channel 10 is how drums tells its pattern",
+    }

@@ -13,8 +13,8 @@ from companion.counting.pattern import Pattern, Step, Track
 from companion.counting.rules import ALWAYS, Cycle, If, Rule
 from companion.follow.hearing import Memories, occasions, window
 from companion.follow.mutes import NO_NOTE, SHARED, MuteChange, MuteWatch
-from companion.follow.noted import Kind
-from companion.follow.tellings import Telling, differs, tells
+from companion.follow.tellings import Told, differs, told_by
+from companion.setlist.controls import Address, Kind, MuteTold, NoteKey, Tells
 from tests.follow.noisy import NoisyDrum, notes_of, rule, typical
 
 BAR = 96
@@ -73,7 +73,7 @@ def test_a_track_with_one_certain_step_a_pass_is_found_muted_within_three_passes
 
 
 def test_a_single_lost_note_mutes_nothing() -> None:
-    watch = MuteWatch(one_track(Step(5)), {"snap": (9, 40)})
+    watch = MuteWatch(one_track(Step(5)), {"snap": NoteKey(9, 40)})
     found: list[MuteChange] = []
     for tick in range(20 * BAR):
         found += watch.passed(tick)
@@ -180,7 +180,7 @@ def test_silence_proves_nothing_until_the_instrument_was_heard_at_all() -> None:
 
 def test_notes_a_tick_early_or_swung_late_belong_to_their_step() -> None:
     for off in (-1, 0, 1, 2, 3):
-        watch = MuteWatch(one_track(Step(4)), {"snap": (9, 40)})
+        watch = MuteWatch(one_track(Step(4)), {"snap": NoteKey(9, 40)})
         for tick in range(BAR):
             watch.passed(tick)
             if tick == 18 + off:
@@ -206,7 +206,7 @@ def test_a_note_of_another_channel_or_between_the_steps_is_none_of_the_track() -
 
 def test_tracks_that_share_a_note_or_have_none_are_left_alone() -> None:
     pattern = typical()
-    notes = {"low drum": (9, 36), "snap": (9, 36), "hat": (9, 42)}
+    notes = {"low drum": NoteKey(9, 36), "snap": NoteKey(None, 36), "hat": NoteKey(9, 42)}
     watch = MuteWatch(pattern, notes)
     assert watch.unwatched["low drum"] == watch.unwatched["snap"] == SHARED
     assert watch.unwatched["bell"] == NO_NOTE
@@ -273,21 +273,27 @@ def test_a_toggle_turns_round_what_was_thought_and_notes_may_correct_it() -> Non
 
 
 def test_what_the_instrument_tells_is_read_from_its_messages() -> None:
-    tellings = [
-        Telling("low drum", Kind.CONTROLLER, 9, 70),
-        Telling("snap", Kind.NOTE, 9, 20, toggles=True),
-        Telling("hat", Kind.NOTE, 9, 21),
-    ]
+    on_ten = {"channel": 9}
+    tells = Tells(
+        fill=Address(Kind.CONTROLLER, 80, **on_ten),
+        mutes=(
+            MuteTold("low drum", Address(Kind.CONTROLLER, 70, **on_ten)),
+            MuteTold("snap", Address(Kind.NOTE, 20, **on_ten), toggles=True),
+            MuteTold("hat", Address(Kind.NOTE, 21), muted_high=False),
+        ),
+    )
     # MIDI 1.0, from memory: B9 controller, 99 note on, 89 note off, on channel 10.
-    assert tells(tellings, (0xB9, 70, 127)) == [("low drum", True)]
-    assert tells(tellings, (0xB9, 70, 64)) == [("low drum", True)]
-    assert tells(tellings, (0xB9, 70, 63)) == [("low drum", False)]
-    assert tells(tellings, (0x99, 20, 1)) == [("snap", None)]
-    assert tells(tellings, (0x89, 20, 64)) == []
-    assert tells(tellings, (0x99, 21, 100)) == [("hat", True)]
-    assert tells(tellings, (0x99, 21, 0)) == [("hat", False)]
+    assert told_by(tells, (0xB9, 70, 127)) == Told((("low drum", True),))
+    assert told_by(tells, (0xB9, 70, 64)) == Told((("low drum", True),))
+    assert told_by(tells, (0xB9, 70, 63)) == Told((("low drum", False),))
+    assert told_by(tells, (0x99, 20, 1)) == Told((("snap", None),))
+    assert told_by(tells, (0x89, 20, 64)) == Told()
+    assert told_by(tells, (0x93, 21, 5)) == Told((("hat", False),))
+    assert told_by(tells, (0x93, 21, 0)) == Told((("hat", True),))
+    assert told_by(tells, (0xB9, 80, 127)) == Told(fill=True)
+    assert told_by(tells, (0xB9, 80, 0)) == Told(fill=False)
     for other in ((0xB8, 70, 127), (0xF8,), (0xE9, 70, 127), (), (0xB9, 70)):
-        assert tells(tellings, other) == []
+        assert told_by(tells, other) == Told()
 
 
 def test_plan_and_fact_are_compared_where_the_fact_is_known() -> None:
