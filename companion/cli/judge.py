@@ -11,6 +11,8 @@ import click
 from companion.cli import exits
 from companion.setlist.advice import advise
 from companion.setlist.faults import SetListError
+from companion.setlist.model import SetList
+from companion.setlist.notices import Advice
 from companion.setlist.reading import read_with_places
 
 
@@ -25,28 +27,49 @@ def check(set_files: tuple[Path, ...], as_json: bool) -> None:
             setlist, places = read_with_places(path)
         except SetListError as error:
             faulty = True
-            for fault in error.faults:
-                report["faults"].append(
-                    {
-                        "line": fault.line,
-                        "column": fault.column,
-                        "wrong": fault.wrong,
-                        "right": fault.right,
-                    }
-                )
-                if not as_json:
-                    click.echo(fault.render(error.path), err=True)
-            continue
-        songs, parts = len(setlist.songs), len(setlist.parts)
-        if not as_json:
-            click.echo(f"{path}: no faults; {songs} songs, {parts} parts")
-        for advice in advise(setlist, places):
-            report["advice"].append(
-                {"line": advice.line, "column": advice.column, "text": advice.text}
-            )
-            if not as_json:
-                click.echo(advice.render(path))
+            _tell_faults(error, report, as_json)
+        else:
+            _tell_advice(path, setlist, advise(setlist, places), report, as_json)
     if as_json:
         click.echo(json.dumps({"version": 1, "files": reports}, ensure_ascii=False))
     if faulty:
         raise click.exceptions.Exit(exits.FAULT)
+
+
+def _tell_faults(error: SetListError, report: dict[str, Any], as_json: bool) -> None:
+    for fault in error.faults:
+        report["faults"].append(
+            {
+                "line": fault.line,
+                "column": fault.column,
+                "wrong": fault.wrong,
+                "right": fault.right,
+            }
+        )
+        if not as_json:
+            click.echo(fault.render(error.path), err=True)
+
+
+def _tell_advice(
+    path: Path, setlist: SetList, found: list[Advice], report: dict[str, Any], as_json: bool
+) -> None:
+    if not as_json:
+        what = [_many(len(setlist.songs), "song"), _many(len(setlist.parts), "part")]
+        advised = f"; {_many(len(found), 'piece')} of advice" if found else ""
+        click.echo(f"{path}: no faults; {', '.join(what)}{advised}")
+    for advice in found:
+        report["advice"].append(
+            {
+                "line": advice.line,
+                "column": advice.column,
+                "text": advice.text,
+                "notice": advice.notice,
+                "better": advice.better,
+            }
+        )
+        if not as_json:
+            click.echo(advice.render(path))
+
+
+def _many(number: int, thing: str) -> str:
+    return f"{number} {thing}{'' if number == 1 else 's'}"

@@ -3,41 +3,19 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass, replace
-from itertools import combinations, pairwise
-from math import gcd
-from pathlib import Path as FilePath
+from dataclasses import replace
+from itertools import pairwise
 
-from companion.counting.pattern import Pattern, Track
-from companion.counting.rules import Cycle, Rule
+from companion.counting.compiled import compile_pattern
 from companion.setlist.boundaries import part_paths, whole_phrases
 from companion.setlist.cues import cue_ticks, hold_ticks
-from companion.setlist.faults import Fault, printable, quoted
+from companion.setlist.faults import quoted
 from companion.setlist.model import Cue, Part, SetList, Span, Unit
+from companion.setlist.notices import Advice
+from companion.setlist.patternadvice import copies, copy_advice, note_advice, phrase_advice
 from companion.setlist.places import Path, Places
-
-
-@dataclass(frozen=True, slots=True)
-class Advice:
-    """One piece of advice: what is noticed, what would be better, and where in the file.
-
-    `path` leads there, as in ("songs", 0, "parts", 1); `line` and `column` count from 1.
-    """
-
-    path: Path
-    notice: str
-    better: str
-    line: int = 1
-    column: int = 1
-
-    @property
-    def text(self) -> str:
-        """The advice in one sentence, fit for a screen."""
-        return printable(f"{self.notice}; {self.better}")
-
-    def render(self, file: str | FilePath) -> str:
-        """The advice as one line, `FILE:LINE:COLUMN: what it is; what would be better`."""
-        return Fault(self.line, self.column, self.notice, self.better).render(file)
+from companion.setlist.stays import stays
+from companion.setlist.stepadvice import step_advice
 
 
 def advise(setlist: SetList, places: Places | None = None) -> list[Advice]:
@@ -75,47 +53,21 @@ def _instruments(setlist: SetList) -> Iterator[Advice]:
 
 def _patterns(setlist: SetList, places: Places | None) -> Iterator[Advice]:
     played = {part.pattern.name: part.pattern for part in setlist.parts}
-    for pattern in played.values():
-        for track in pattern.tracks:
-            yield from _track(pattern, track)
+    copied = copies(played.values())
+    # What is advised of a pattern need not be said again of its copies.
+    again = {name for names in copied.values() for name in names}
+    by_name = stays(setlist)
+    for name, pattern in played.items():
+        if name in copied:
+            yield copy_advice(name, copied[name])
+        yield from note_advice(setlist, pattern)
+        if name not in again:
+            compiled = compile_pattern(pattern)
+            yield from step_advice(compiled, by_name[name], places)
+            yield from phrase_advice(compiled, by_name[name])
     for name in places.keys(("patterns",)) if places is not None else ():
         if name not in played:
             yield Advice(("patterns", name), f"no part plays {quoted(name)}", "add one, or drop it")
-
-
-def _track(pattern: Pattern, track: Track) -> Iterator[Advice]:
-    conditional = {t.name for t in pattern.tracks if any(s.rule.conditional for s in t.steps)}
-    for step in track.steps:
-        path: Path = ("patterns", pattern.name, "tracks", track.name, "steps", step.number)
-        if never(step.rule):
-            yield Advice(path, "this step never plays", "change its rule, or drop it")
-        for condition in step.rule.conditions:
-            if condition.track is not None and condition.track not in conditional:
-                yield Advice(
-                    path,
-                    f"{quoted(condition.track)} has no step with a rule of its own, so it always "
-                    "counts as silent",
-                    "look at another track, or leave the term out",
-                )
-
-
-def never(rule: Rule) -> bool:
-    """Whether `rule` is seen to hold on no pass, its terms taken two by two."""
-    if rule.impossible or 0 in rule.chances or Cycle(1, 1, negated=True) in rule.cycles:
-        return True
-    if rule.first and not all(cycle.holds(1) for cycle in rule.cycles):
-        return True
-    return any(_apart(a, b) for a, b in combinations(rule.cycles, 2))
-
-
-def _apart(a: Cycle, b: Cycle) -> bool:
-    """Whether two cycles never hold on one pass: K1 = K2 modulo gcd(N1, N2) decides (CRT)."""
-    if a.negated and b.negated:
-        return a.n == b.n == 2 and a.k != b.k
-    if a.negated or b.negated:
-        held, barred = (b, a) if a.negated else (a, b)
-        return held.n % barred.n == 0 and (held.k - barred.k) % barred.n == 0
-    return (a.k - b.k) % gcd(a.n, b.n) != 0
 
 
 def _parts(setlist: SetList) -> Iterator[Advice]:

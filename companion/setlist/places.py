@@ -35,6 +35,14 @@ class Places:
             return node.line, node.column
         return spot
 
+    def text(self, path: Path) -> str | None:
+        """The single value at exactly `path` as written, None if there is none."""
+        node = self._root
+        depth = 0
+        for depth, (_, node) in enumerate(self._steps(path), 1):  # noqa: B007
+            pass
+        return node.text if depth == len(path) and isinstance(node, Scalar) else None
+
     def written(self, path: Path) -> bool:
         """Whether the file has something at exactly `path`, be it empty."""
         return sum(1 for _ in self._steps(path)) == len(path)
