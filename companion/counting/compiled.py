@@ -71,12 +71,16 @@ class CompiledTrack:
 
 @dataclass(frozen=True, eq=False)
 class CompiledPattern:
-    """A pattern made ready. `steps` holds every step, in the order of the file."""
+    """A pattern made ready. `steps` holds every step, in the order of the file.
+
+    `fills` says whether it makes any difference that a fill is held.
+    """
 
     pattern: Pattern
     tracks: tuple[CompiledTrack, ...]
     steps: tuple[CompiledStep, ...]
     by_name: dict[str, int]
+    fills: bool
 
     def step(self, track: str, number: int) -> CompiledStep:
         """The step of that number on that track. Raises KeyError if either is not there."""
@@ -118,7 +122,8 @@ def _compile(pattern: Pattern) -> CompiledPattern:
             CompiledTrack(index, track.name, track.pass_ticks, tuple(steps), ruled, offsets)
         )
         every.extend(steps)
-    return CompiledPattern(pattern, tuple(tracks), tuple(every), by_name)
+    fills = any(step.rule.fill is not None for step in every)
+    return CompiledPattern(pattern, tuple(tracks), tuple(every), by_name, fills)
 
 
 def _compiled(

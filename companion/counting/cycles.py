@@ -123,8 +123,9 @@ def one_round(compiled: CompiledPattern, steps: list[CompiledStep], fill: bool) 
     lines = [lineage(compiled, step, fill) for step in steps]
     cycle = lcm(*(line.cycle for line in lines))
     if any(line.endless for line in lines):
-        union = {step.index: step for line in lines for step in line.steps}
-        together = tuple(union[index] for index in sorted(union))
-        ticks = memory_cycle(compiled, together, cycle, fill)
+        mask = 0
+        for line in lines:
+            mask |= line.steps
+        ticks = memory_cycle(compiled, mask, cycle, fill)
         return None if ticks is None else 4 * ticks
     return 2 * cycle

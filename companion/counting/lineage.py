@@ -6,6 +6,7 @@ Chances are worked out elsewhere; here a step plays always, never or by chance.
 from __future__ import annotations
 
 from bisect import bisect_right
+from collections.abc import Iterator
 from dataclasses import dataclass
 from functools import lru_cache
 from math import gcd, lcm
@@ -17,15 +18,16 @@ from companion.counting.passes import NEVER, PassSet
 _MAX_PLAYED = 20_000
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, slots=True)
 class Lineage:
-    """The step and all that its `if` terms may look at, in turn; in the order of the file.
+    """A step and all that its `if` terms may look at, in turn: masks by index of step and track.
 
     `endless` where the looking back need not come to an end; `cycle` is the number of ticks after
     which all their cycles come again.
     """
 
-    steps: tuple[CompiledStep, ...]
+    steps: int
+    tracks: int
     endless: bool
     cycle: int
 
@@ -38,68 +40,119 @@ def allowed(step: CompiledStep, fill: bool) -> PassSet:
     return step.passes
 
 
-@lru_cache(maxsize=65536)
-def looked_at(compiled: CompiledPattern, step: CompiledStep) -> tuple[CompiledStep, ...]:
-    """The steps at which the `if` terms of `step` may look, on whatever pass."""
-    found: dict[int, CompiledStep] = {}
+def members(mask: int) -> Iterator[int]:
+    """The indexes in a mask, ascending."""
+    while mask:
+        yield (mask & -mask).bit_length() - 1
+        mask &= mask - 1
+
+
+def looked_at(compiled: CompiledPattern, step: CompiledStep) -> list[int]:
+    """The indexes of the steps at which the `if` terms of `step` may look, on whatever pass."""
+    found: set[int] = set()
     for index, _ in step.reads:
         track = compiled.tracks[index]
         if not track.offsets:
             continue
         shared = gcd(track.pass_ticks, step.pass_ticks)
         before = step.offset - (index >= step.track)
+        if shared == track.pass_ticks:
+            found.add(track.ruled[bisect_right(track.offsets, before % shared) - 1].index)
+            continue
         for off in range(before % shared, track.pass_ticks, shared):
-            each = track.ruled[bisect_right(track.offsets, off) - 1]
-            found[each.index] = each
-    return tuple(found[index] for index in sorted(found))
+            found.add(track.ruled[bisect_right(track.offsets, off) - 1].index)
+    return sorted(found)
 
 
-@lru_cache(maxsize=65536)
 def lineage(compiled: CompiledPattern, step: CompiledStep, fill: bool) -> Lineage:
     """All that bears on the step by way of `if` terms, itself included."""
-    # Depth first; a step met again on the path that led to it closes a circle.
-    found: dict[int, CompiledStep] = {step.index: step}
-    path = {step.index}
-    stack = [(step, iter(_parents(compiled, step, fill)))]
-    endless = False
-    while stack:
-        on, parents = stack[-1]
-        parent = next(parents, None)
-        if parent is None:
-            path.discard(on.index)
+    return lineages(compiled, fill)[step.index]
+
+
+@lru_cache(maxsize=128)
+def lineages(compiled: CompiledPattern, fill: bool) -> tuple[Lineage, ...]:
+    """The lineage of every step, by index.
+
+    Steps that look at each other in a circle share theirs; circles are found as strongly connected
+    components (R. Tarjan, Depth-first search and linear graph algorithms, 1972; from memory).
+    """
+    if fill and not compiled.fills:
+        return lineages(compiled, False)
+    steps = compiled.steps
+    parents = [
+        [] if not step.reads or allowed(step, fill).empty else looked_at(compiled, step)
+        for step in steps
+    ]
+    known: list[Lineage | None] = [None] * len(steps)
+    number = [-1] * len(steps)
+    lowest = [0] * len(steps)
+    path: list[int] = []
+    count = 0
+    for root in range(len(steps)):
+        stack = [] if number[root] >= 0 else [(root, iter(parents[root]))]
+        while stack:
+            at, waiting = stack[-1]
+            if number[at] < 0:
+                number[at] = lowest[at] = count
+                count += 1
+                path.append(at)
+            parent = next(waiting, None)
+            if parent is not None:
+                if number[parent] < 0:
+                    stack.append((parent, iter(parents[parent])))
+                elif known[parent] is None:
+                    lowest[at] = min(lowest[at], number[parent])
+                continue
             stack.pop()
-        elif parent.index in path:
-            endless = True
-        elif parent.index not in found:
-            found[parent.index] = parent
-            path.add(parent.index)
-            stack.append((parent, iter(_parents(compiled, parent, fill))))
-    steps = tuple(found[index] for index in sorted(found))
-    cycle = lcm(*(each.pass_ticks * allowed(each, fill).period for each in steps))
-    return Lineage(steps, endless, cycle)
+            if stack:
+                below = stack[-1][0]
+                lowest[below] = min(lowest[below], lowest[at])
+            if lowest[at] == number[at]:
+                circle = path[path.index(at) :]
+                del path[-len(circle) :]
+                shared = _shared(compiled, circle, parents, known, fill)
+                for index in circle:
+                    known[index] = shared
+    return tuple(each for each in known if each is not None)
 
 
-def _parents(compiled: CompiledPattern, step: CompiledStep, fill: bool) -> tuple[CompiledStep, ...]:
-    return () if allowed(step, fill).empty else looked_at(compiled, step)
-
-
-def bearing_tracks(compiled: CompiledPattern, step: CompiledStep, fill: bool) -> set[int]:
-    """The tracks whose steps bear on the step, its own included."""
-    if not step.reads:
-        return {step.track}
-    steps = lineage(compiled, step, fill).steps
-    return {each.track for each in steps} | {read for read, _ in step.reads}
+def _shared(
+    compiled: CompiledPattern,
+    circle: list[int],
+    parents: list[list[int]],
+    known: list[Lineage | None],
+    fill: bool,
+) -> Lineage:
+    mask = tracks = 0
+    cycle = 1
+    endless = len(circle) > 1
+    for index in circle:
+        step = compiled.steps[index]
+        mask |= 1 << index
+        tracks |= 1 << step.track
+        for read, _ in step.reads:
+            tracks |= 1 << read
+        cycle = lcm(cycle, step.pass_ticks * allowed(step, fill).period)
+        for parent in parents[index]:
+            above = known[parent]
+            if above is None:
+                endless = endless or parent == index
+                continue
+            mask |= above.steps
+            tracks |= above.tracks
+            cycle = lcm(cycle, above.cycle)
+            endless = endless or above.endless
+    return Lineage(mask, tracks, endless, cycle)
 
 
 @lru_cache(maxsize=4096)
-def memory_cycle(
-    compiled: CompiledPattern, steps: tuple[CompiledStep, ...], cycle: int, fill: bool
-) -> int | None:
+def memory_cycle(compiled: CompiledPattern, mask: int, cycle: int, fill: bool) -> int | None:
     """Ticks after which what the steps of a lineage do, but for chance, comes again for ever.
 
     Plays them from the start of a part, each outcome being yes, no or by chance, until the state
     at the end of a `cycle` has been there before. None if that takes too long.
     """
+    steps = [compiled.steps[index] for index in members(mask)]
     rounds = sum(cycle // step.pass_ticks for step in steps)
     if rounds > _MAX_PLAYED // 2:
         return None

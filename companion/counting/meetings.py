@@ -12,7 +12,7 @@ from math import lcm, prod
 
 from companion.counting.compiled import CompiledPattern, CompiledStep, compile_pattern
 from companion.counting.cycles import MAX_TRIED, Sounding, one_round, sounding
-from companion.counting.lineage import allowed, bearing_tracks
+from companion.counting.lineage import allowed, lineage, members
 from companion.counting.memory import Memory, OutOfReach
 from companion.counting.odds import all_play, apart
 from companion.counting.outlook import memory_of, outlooks
@@ -146,7 +146,7 @@ def _group_ways(
     ticks = compiled.pattern.pass_ticks
     bearing = {step.track for step in group}
     if not by_cycles:
-        bearing = {each for step in group for each in bearing_tracks(compiled, step, fill)}
+        bearing = {each for step in group for each in members(lineage(compiled, step, fill).tracks)}
     period = lcm(ticks, *(compiled.tracks[each].pass_ticks for each in bearing))
     rounds = period // ticks
     if rounds > _MAX_WAYS:

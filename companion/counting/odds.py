@@ -15,7 +15,7 @@ from fractions import Fraction
 from itertools import combinations
 
 from companion.counting.compiled import CompiledPattern, CompiledStep, compile_pattern
-from companion.counting.lineage import bearing_tracks
+from companion.counting.lineage import lineage, members
 from companion.counting.memory import Memory
 from companion.counting.outlook import memory_of, outlooks, rate
 from companion.counting.pattern import Pattern
@@ -130,17 +130,17 @@ def apart(
     groups: list[tuple[set[int], list[CompiledStep]]] = []
     for step in steps:
         # Draws of their own stand alone unless another group looks at that track.
-        tracks = bearing_tracks(compiled, step, fill)
-        members = [step]
+        tracks = set(members(lineage(compiled, step, fill).tracks))
+        group = [step]
         kept = []
         for other, found in groups:
             if tracks & other:
                 tracks |= other
-                members = found + members
+                group = found + group
             else:
                 kept.append((other, found))
-        groups = [*kept, (tracks, members)]
-    return [members for _, members in groups]
+        groups = [*kept, (tracks, group)]
+    return [group for _, group in groups]
 
 
 def expected_hits(

@@ -10,7 +10,7 @@ from fractions import Fraction
 from functools import lru_cache
 
 from companion.counting.compiled import CompiledPattern, CompiledStep
-from companion.counting.lineage import lineage, memory_cycle
+from companion.counting.lineage import allowed, lineage, memory_cycle
 from companion.counting.memory import Memory
 from companion.counting.standing import standing
 
@@ -18,6 +18,14 @@ from companion.counting.standing import standing
 RARE = Fraction(1, 3)
 # Passes counted through for the rate of a step whose memory is endless.
 _COUNTED = 1024
+# Passes that tell a step's rate well enough unless they come out near the line.
+_FEW = 32
+_NEAR = 0.1
+_SOME = 128
+# How much work a standing may be here, and how much once so many have been given up in vain.
+_QUICK = 400
+_MANY = 32
+_QUICKEST = 60
 # A pass by which the slowest chance has settled.
 _FAR = 10**12
 
@@ -85,10 +93,14 @@ def memory_of(compiled: CompiledPattern, start: int, fill: bool) -> Memory:
 @lru_cache(maxsize=128)
 def outlooks(compiled: CompiledPattern, fill: bool) -> tuple[Outlook, ...]:
     """The outlook of every step, in the order of the file."""
+    if fill and not compiled.fills:
+        return outlooks(compiled, False)
     made = []
+    given_up = 0
     for step in compiled.steps:
-        known = standing(compiled, step, fill)
+        known = standing(compiled, step, fill, _QUICK if given_up < _MANY else _QUICKEST)
         if known is None:
+            given_up += 1
             made.append(Outlook(step, 0, None))
             continue
         sets = tuple(
@@ -111,6 +123,8 @@ def rate(compiled: CompiledPattern, step: CompiledStep, fill: bool = False) -> F
     A fraction, exact, unless `if` terms look back without end: then a float, the mean over one
     round of their memory, or over 1024 passes far from the start where a round is longer still.
     """
+    if fill and not compiled.fills:
+        return rate(compiled, step)
     known = standing(compiled, step, fill)
     if known is not None:
         return known.rate
@@ -128,12 +142,38 @@ def rare_steps(compiled: CompiledPattern, rare: Fraction = RARE) -> frozenset[in
     """The indexes of the steps that belong on the agenda.
 
     What `watch` says; or else those whose long-run rate, with no fill held, is at most `rare`. A
-    step that only plays in a fill is therefore rare.
+    step that only plays in a fill is therefore rare. Where a step's `if` terms hang together with
+    so much that its rate has no closed form, the mean of its chances over 32 passes decides, or
+    over 128 where that comes near the line.
     """
     found = set()
-    for step in compiled.steps:
+    for step, look in zip(compiled.steps, outlooks(compiled, False), strict=True):
         watch = step.step.watch
-        # A mean of floats may miss an exact rate by its last digits.
-        if watch or (watch is None and rate(compiled, step) <= rare + Fraction(1, 10**12)):
+        if watch is None:
+            watch = allowed(step, False).density * step.chance <= rare
+        if watch is False and step.step.watch is None and step.reads:
+            # A sum of floats may miss an exact rate by its last digits.
+            watch = _about(compiled, step, look, rare) <= rare + Fraction(1, 10**12)
+        if watch:
             found.add(step.index)
     return frozenset(found)
+
+
+def _about(
+    compiled: CompiledPattern, step: CompiledStep, look: Outlook, line: Fraction
+) -> Fraction | float:
+    if look.sets is not None:
+        return rate(compiled, step)
+    bearing = lineage(compiled, step, False)
+    if not bearing.endless and bearing.cycle <= _SOME * step.pass_ticks:
+        return rate(compiled, step)
+    ticks = memory_cycle(compiled, bearing.steps, bearing.cycle, False)
+    if ticks is not None and ticks <= _SOME * step.pass_ticks:
+        return rate(compiled, step)
+    memory = memory_of(compiled, 0, False)
+    mean = 0.0
+    for passes in (_FEW, _SOME):
+        mean = sum(memory.chance(step, _COUNTED + at) for at in range(passes)) / passes
+        if abs(mean - line) > _NEAR:
+            break
+    return mean

@@ -12,12 +12,12 @@ from dataclasses import dataclass
 from fractions import Fraction
 from functools import cached_property, lru_cache
 from math import gcd, lcm
+from typing import NamedTuple
 
 from companion.counting.rules import Cycle
 
 
-@dataclass(frozen=True, slots=True, order=True)
-class Congruence:
+class Congruence(NamedTuple):
     """All whole numbers that leave `residue` (0 to modulus - 1) when divided by `modulus`."""
 
     modulus: int

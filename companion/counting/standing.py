@@ -17,7 +17,7 @@ from functools import cached_property, lru_cache
 from math import lcm
 
 from companion.counting.compiled import CompiledPattern, CompiledStep
-from companion.counting.lineage import allowed, bearing_tracks, lineage
+from companion.counting.lineage import allowed, lineage, members
 from companion.counting.passes import ALL_PASSES, PassSet
 
 Weights = dict[PassSet, Fraction]
@@ -27,12 +27,12 @@ Wanted = tuple[int, int]
 # Where the search is given up: steps walked back, sets met (more for ragged ones), and ways for
 # tracks of different lengths to lie beside each other.
 _MAX_WALK = 400
-_MAX_WORK = 2000
+THOROUGH = 2000
 _MAX_ALIGNMENTS = 1024
 # An endless memory that repeats within so many passes is counted through instead.
 _SHORT = 64
 # A way of playing that comes up less often than this share of passes is not followed further.
-_NEGLIGIBLE = Fraction(1, 10**18)
+_NEGLIGIBLE = 1e-18
 
 
 @dataclass(frozen=True)
@@ -73,6 +73,7 @@ def followed(
     targets: Iterable[tuple[CompiledStep, int]],
     fill: bool,
     period: int,
+    work: int = THOROUGH,
 ) -> tuple[Weights, int, bool] | None:
     """On which i all of `targets` play, each being a step and its pass for i = 0.
 
@@ -101,7 +102,7 @@ def followed(
             tick, order, step, at = latest
         walk.replace(step, at)
         walked += 1
-        if walked > _MAX_WALK or walk.work > _MAX_WORK:
+        if walked > _MAX_WALK or walk.work > work:
             return None
     return walk.terms.get((0, 0), {}), last - tick, walk.exact
 
@@ -137,12 +138,11 @@ class _Walk:
 
     def want(self, track: int) -> None:
         """Ask that the latest step of the track played."""
-        bit = 1 << track
-        self.terms = {
-            (played | bit, silent): weights
-            for (played, silent), weights in self.terms.items()
-            if not silent & bit
-        }
+        terms: dict[Wanted, Weights] = {}
+        for (played, silent), weights in self.terms.items():
+            if not silent >> track & 1:
+                self._add(terms, (played | 1 << track, silent), weights, ALL_PASSES, Fraction(1))
+        self.terms = terms
 
     def replace(self, step: CompiledStep, at: int) -> None:
         """Say what must have happened before the step instead of what it did itself."""
@@ -191,14 +191,16 @@ class _Walk:
         into = terms.setdefault(wanted, {})
         for each, weight in weights.items():
             self.work += 1 + len(each.holes) * len(passes.holes) // 2 + len(each.holes) ** 2 // 8
-            both = each.meet(passes)
+            both = each if passes is ALL_PASSES else each.meet(passes)
             if both.empty:
                 continue
-            weight *= factor
-            if wanted != (0, 0) and weight * both.density < _NEGLIGIBLE:
+            if factor != 1:
+                weight *= factor
+            if wanted != (0, 0) and float(weight) / both.base.modulus < _NEGLIGIBLE:
                 self.exact = False
                 continue
-            into[both] = into.get(both, Fraction(0)) + weight
+            before = into.get(both)
+            into[both] = weight if before is None else before + weight
         if not into:
             del terms[wanted]
 
@@ -214,8 +216,13 @@ def _with(played: int, silent: int, reads: Iterable[tuple[int, bool]]) -> Wanted
 
 
 @lru_cache(maxsize=65536)
-def standing(compiled: CompiledPattern, step: CompiledStep, fill: bool) -> Standing | None:
-    """The standing chances of a step, or None where its `if` terms reach back without end."""
+def standing(
+    compiled: CompiledPattern, step: CompiledStep, fill: bool, work: int = THOROUGH
+) -> Standing | None:
+    """The standing chances of a step, or None where its `if` terms reach back without end.
+
+    None also where finding them takes more than `work` sets for one way that tracks lie together.
+    """
     if not step.reads:
         passes = allowed(step, fill)
         weights = () if passes.empty else ((passes, step.chance),)
@@ -223,15 +230,16 @@ def standing(compiled: CompiledPattern, step: CompiledStep, fill: bool) -> Stand
     bearing = lineage(compiled, step, fill)
     if bearing.endless and bearing.cycle <= _SHORT * step.pass_ticks:
         return None
-    tracks = bearing_tracks(compiled, step, fill)
-    period = lcm(*(compiled.tracks[each].pass_ticks for each in tracks))
+    lengths = [compiled.tracks[each].pass_ticks for each in members(bearing.tracks)]
+    longest = max(lengths)
+    period = lcm(*lengths)
     ways = period // step.pass_ticks
     if ways > _MAX_ALIGNMENTS:
         return None
     total: Weights = {}
     back, exact = 0, True
     for way in range(ways):
-        found = followed(compiled, [(step, way + ways)], fill, period)
+        found = followed(compiled, [(step, way + ways)], fill, period, work)
         if found is None:
             return None
         weights_by_turn, ticks, whole = found
@@ -239,5 +247,4 @@ def standing(compiled: CompiledPattern, step: CompiledStep, fill: bool) -> Stand
             passes = turns.stretched(ways, way + ways)
             total[passes] = total.get(passes, Fraction(0)) + weight
         back, exact = max(back, ticks), exact and whole
-    longest = max(compiled.tracks[each].pass_ticks for each in tracks)
     return Standing(tuple(total.items()), back + 2 * longest, exact)
