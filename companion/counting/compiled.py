@@ -16,7 +16,8 @@ from companion.counting.passes import PassSet
 from companion.counting.pattern import Pattern, Step
 from companion.counting.rules import Rule
 
-_KEEP = 64
+# Patterns kept; a large one with its forecasts takes about 3 MB.
+_KEEP = 32
 _KEPT: dict[int, CompiledPattern] = {}
 
 

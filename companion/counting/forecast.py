@@ -88,7 +88,7 @@ def step_events(
     return view.events(max(0, from_tick), until_tick)
 
 
-@lru_cache(maxsize=64)
+@lru_cache(maxsize=32)
 def _view(
     compiled: CompiledPattern, start: int, fill: bool, every_step: bool, rare: Fraction
 ) -> _View:

@@ -69,7 +69,7 @@ def lineage(compiled: CompiledPattern, step: CompiledStep, fill: bool) -> Lineag
     return lineages(compiled, fill)[step.index]
 
 
-@lru_cache(maxsize=128)
+@lru_cache(maxsize=64)
 def lineages(compiled: CompiledPattern, fill: bool) -> tuple[Lineage, ...]:
     """The lineage of every step, by index.
 

@@ -103,7 +103,7 @@ def _next_meeting(
     limit = None if sure else one_round(compiled, steps, memory.fill)
     begun = first
     for _ in range(MAX_TRIED):
-        common = _first_common(ways, first)
+        common = first_common(ways, first)
         if common is None:
             return None
         found = _meeting(compiled, steps, memory, common * ticks, (common + 1) * ticks)
@@ -185,10 +185,14 @@ def _group_ways(
     return [ALL_PASSES] if whole == rounds else list(found)
 
 
-def _first_common(ways: list[list[PassSet]], first: int) -> int | None:
-    """The first number from `first` on that lies, for each list, in one of its sets."""
+def first_common(ways: list[list[PassSet]], first: int, looks: int = _SOON) -> int | None:
+    """The first number from `first` on that lies, for each list, in one of its sets.
+
+    Leaps ahead `looks` times to where the list that comes last allows it at the earliest, which
+    finds a meeting that is near; then solves the congruences of every choice of sets.
+    """
     at = first
-    for _ in range(_SOON):
+    for _ in range(looks):
         furthest = at
         for sets in ways:
             times = [each.at_or_after(furthest) for each in sets]

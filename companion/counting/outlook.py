@@ -84,13 +84,13 @@ def _unless(
     ]
 
 
-@lru_cache(maxsize=64)
+@lru_cache(maxsize=32)
 def memory_of(compiled: CompiledPattern, start: int, fill: bool) -> Memory:
     """The memory of a pattern from a start, kept with what it has worked out."""
     return Memory(compiled, start, fill)
 
 
-@lru_cache(maxsize=128)
+@lru_cache(maxsize=64)
 def outlooks(compiled: CompiledPattern, fill: bool) -> tuple[Outlook, ...]:
     """The outlook of every step, in the order of the file."""
     if fill and not compiled.fills:
@@ -116,7 +116,7 @@ def outlooks(compiled: CompiledPattern, fill: bool) -> tuple[Outlook, ...]:
     return tuple(made)
 
 
-@lru_cache(maxsize=65536)
+@lru_cache(maxsize=8192)
 def rate(compiled: CompiledPattern, step: CompiledStep, fill: bool = False) -> Fraction | float:
     """The share of its passes on which the step plays in the long run.
 
@@ -137,7 +137,7 @@ def rate(compiled: CompiledPattern, step: CompiledStep, fill: bool = False) -> F
     return sum(memory.chance(step, _FAR + at) for at in range(rounds)) / rounds
 
 
-@lru_cache(maxsize=128)
+@lru_cache(maxsize=64)
 def rare_steps(compiled: CompiledPattern, rare: Fraction = RARE) -> frozenset[int]:
     """The indexes of the steps that belong on the agenda.
 

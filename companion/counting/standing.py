@@ -215,7 +215,7 @@ def _with(played: int, silent: int, reads: Iterable[tuple[int, bool]]) -> Wanted
     return None if played & silent else (played, silent)
 
 
-@lru_cache(maxsize=65536)
+@lru_cache(maxsize=8192)
 def standing(
     compiled: CompiledPattern, step: CompiledStep, fill: bool, work: int = THOROUGH
 ) -> Standing | None:

@@ -4,4 +4,4 @@ from __future__ import annotations
 
 from hypothesis import settings
 
-settings.register_profile("thorough", max_examples=3000, deadline=None)
+settings.register_profile("thorough", max_examples=1000, deadline=None)

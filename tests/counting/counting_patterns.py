@@ -14,7 +14,7 @@ NAMES = ("low drum", "shaker", "buoy bell", "foghorn")
 
 
 def rehearsals(usual: int) -> settings:
-    """So many examples in a usual run, thirty times as many under the thorough profile."""
+    """So many examples in a usual run, ten times as many under the thorough profile."""
     return settings(max_examples=usual * max(1, settings().max_examples // 100), deadline=None)
 
 

@@ -5,13 +5,14 @@ from __future__ import annotations
 from math import lcm
 
 import sympy
-from counting_patterns import by_chance, off_pass, on_pass, one_track, patterns, rehearsals
+from counting_patterns import by_chance, cycles, off_pass, on_pass, one_track, patterns, rehearsals
 from counting_player import Moment, carried_along, exact_chances
 from hypothesis import given
 from hypothesis import strategies as st
 
 from companion.counting.cycles import next_step, repeat_passes
-from companion.counting.meetings import next_together
+from companion.counting.meetings import first_common, next_together
+from companion.counting.passes import PassSet
 from companion.counting.pattern import Pattern, Step, Track
 from companion.counting.rules import ALWAYS, Cycle, If, Rule
 
@@ -180,6 +181,29 @@ def test_the_next_pass_on_which_steps_meet(
         assert abs(found.chance - met[2]) < 1e-12
         names = {(pattern.tracks[track].name, number) for track, number in chosen}
         assert {(each.track, each.step) for each in found.soundings} == names
+
+
+@given(
+    st.lists(st.lists(st.lists(cycles(7), max_size=2), min_size=1, max_size=3), max_size=4),
+    st.integers(1, 500),
+    st.sampled_from((0, 1, 32)),
+)
+@rehearsals(200)
+def test_meeting_by_looking_ahead_and_by_congruences_alike(
+    choices: list[list[list[Cycle]]], begin: int, looks: int
+) -> None:
+    """Each list is met if one of its alternatives holds; however few looks ahead are taken."""
+    ways = [[PassSet.of(terms) for terms in alternatives] for alternatives in choices]
+    found = first_common(ways, begin, looks)
+    scanned = (
+        at
+        for at in range(begin, begin + 420)
+        if all(
+            any(all(term.holds(at) for term in terms) for terms in alternatives)
+            for alternatives in choices
+        )
+    )
+    assert found == next(scanned, None)
 
 
 def on(pattern: Pattern, step: int, tick: int) -> int | None:
