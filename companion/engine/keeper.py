@@ -1,23 +1,27 @@
 """The keeper of the ports: opens what is wanted, notices what vanished, picks up what came back.
 
 One thread opens, closes and lists; sending looks up a ready route and never waits for that thread.
+Which connection to renew, and when, is worked out in `renewal`.
 """
 
 from __future__ import annotations
 
 import threading
-from collections.abc import Callable, Sequence
+import time
+from collections.abc import Callable
 from dataclasses import dataclass
 
-from companion.engine.matching import choose_output, matches
+from companion.engine.ear import Ear, Heard
+from companion.engine.matching import choose_output, device, matches, plain_name
 from companion.engine.ports import Input, MidiSystem, Output, PortError
+from companion.engine.renewal import Renewal
 from companion.engine.wire import Message, program_change
 from companion.setlist.model import ProgramChange, SetList
 
-Heard = Callable[[str, int, Sequence[int]], None]
-
-# How often ports are listed.
-ROUND_S = 0.5
+# How often ports are listed: a cable cannot be pulled and put back any faster.
+ROUND_S = 0.25
+# Nothing is playing if nothing was heard for so long; a clock at 20 beats a minute ticks faster.
+QUIET_NS = 300_000_000
 
 
 @dataclass(frozen=True, slots=True)
@@ -44,7 +48,11 @@ class Keeper:
         beside: Callable[[], str | None],
         gone: Callable[[str], None],
     ) -> None:
-        """`heard` None listens to nothing; `beside` names the port whose clock is followed."""
+        """`heard` None listens to nothing; `beside` names the port whose clock is followed.
+
+        What is heard, and what is gone, goes by the name a port had first: one that comes back
+        under another number is the same to everybody else.
+        """
         self._setlist = setlist
         self._system = system
         self._heard = heard
@@ -53,17 +61,27 @@ class Keeper:
         self._sends = sends
         self._beside = beside
         self._gone = gone
+        self._ears: dict[str, Ear] = {}
         self._inputs: dict[str, Input] = {}
         self._outputs: dict[str, Output] = {}
-        self._retired: list[Output] = []
+        # Names that others know ports by which are not there now, by plain name.
+        self._away: dict[str, str] = {}
+        # Closed a round later: a send that looked the old route up may still be under way, and an
+        # input may bring what its successor was opened too late for.
+        self._retired: list[Input | Output] = []
         self._routes: dict[str, Output] = {}
         self._bytes: dict[_Key, tuple[Message, ...]] = {}
+        self._renewal = Renewal()
         self.troubles: tuple[str, ...] = ()
         self._ended = threading.Event()
         self._thread = threading.Thread(target=self._run, name="ports", daemon=True)
         for part in setlist.parts:
             for change in part.changes:
                 self._encode(change)
+
+    def expect(self, port: str) -> None:
+        """Tell by what name a port is known that may come under another number. Before `start`."""
+        self._away[plain_name(port)] = port
 
     def start(self) -> None:
         """Open what is there now, then keep watch on a thread of its own."""
@@ -77,12 +95,11 @@ class Keeper:
         if self._thread.is_alive():
             self._thread.join(timeout=2.0)
         self._routes = {}
-        for source in self._inputs.values():
-            source.close()
-        for output in [*self._outputs.values(), *self._retired]:
-            output.close()
-        if self._system is not None:
-            self._system.close()
+        if self._system is None or not self._system.alive:
+            return
+        for port in [*self._inputs.values(), *self._outputs.values(), *self._retired]:
+            self._system.close_port(port)
+        self._system.close()
 
     def send(self, change: ProgramChange) -> bool:
         """Send a program change at once; False if its instrument cannot be reached."""
@@ -109,36 +126,72 @@ class Keeper:
             self._round()
 
     def _round(self) -> None:
+        system = self._system
+        assert system is not None
         troubles: list[str] = []
         try:
-            self._keep_inputs(troubles)
-            self._keep_outputs(troubles)
+            if system.revive():
+                self._close_retired(system)
+                self._keep_inputs(system, troubles)
+                self._renew(system)
+            if system.alive:
+                self._keep_outputs(system, troubles)
+                if system.light or self._is_quiet():
+                    system.prepare(1, 1)
+            else:
+                troubles = ["the MIDI system has ended; waiting for it to come back"]
         except Exception as error:
             troubles.append(f"the MIDI system does not answer: {error}")
         self.troubles = tuple(troubles)
 
-    def _keep_inputs(self, troubles: list[str]) -> None:
-        if self._heard is None or self._system is None:
+    # -- inputs ------------------------------------------------------------------------------
+
+    def _keep_inputs(self, system: MidiSystem, troubles: list[str]) -> None:
+        if self._heard is None:
             return
-        names = self._system.inputs()
-        wanted = [n for n in names if self._in_glob is None or matches(self._in_glob, n)]
+        names = system.inputs()
         for name in [n for n in self._inputs if n not in names]:
-            self._inputs.pop(name).close()
-            self._gone(name)
-        for name in wanted:
-            if name not in self._inputs:
+            system.close_port(self._inputs.pop(name))
+            self._forget(name)
+        wanted = [n for n in names if self._in_glob is None or matches(self._in_glob, n)]
+        new = [n for n in wanted if n not in self._inputs]
+        if new and (system.light or self._is_quiet()):
+            system.prepare(len(new) + 1, len(self._used()) + 1)
+        for name in new:
+            # While something plays, the spare serves; the rest waits for a pause.
+            if system.ready[0]:
                 try:
-                    self._inputs[name] = self._system.open_input(name, self._heard)
+                    self._listen(system, name)
                 except PortError as error:
                     troubles.append(str(error))
         if not self._inputs:
-            looked = f" matches {self._in_glob!r}" if self._in_glob else " is there"
+            there = f"; there is {', '.join(names)}" if names else ""
+            looked = f" matches {self._in_glob!r}{there}" if self._in_glob else " is there"
             troubles.append(f"no MIDI input{looked}: plug the instrument in")
+        elif self._beside() in self._away.values():
+            troubles.append(f"{self._beside()} has gone: plug it in again")
 
-    def _keep_outputs(self, troubles: list[str]) -> None:
-        if not self._sends or self._system is None:
+    def _listen(self, system: MidiSystem, name: str) -> None:
+        assert self._heard is not None
+        alias = self._away.get(plain_name(name), name)
+        if any(ear.alias == alias for ear in self._ears.values()):
+            alias = name
+        ear = Ear(alias, self._heard, time.monotonic_ns())
+        self._inputs[name] = system.open_input(name, ear.connection())
+        self._ears[name] = ear
+        self._away.pop(plain_name(name), None)
+
+    def _forget(self, name: str) -> None:
+        alias = self._ears.pop(name).alias
+        self._away[plain_name(name)] = alias
+        self._gone(alias)
+
+    # -- outputs -----------------------------------------------------------------------------
+
+    def _keep_outputs(self, system: MidiSystem, troubles: list[str]) -> None:
+        if not self._sends:
             return
-        names = self._system.outputs()
+        names = system.outputs()
         routes: dict[str, Output] = {}
         for instrument in self._used():
             glob = self._setlist.instruments[instrument].port
@@ -150,22 +203,67 @@ class Keeper:
                 continue
             try:
                 if name not in self._outputs:
-                    self._outputs[name] = self._system.open_output(name)
+                    self._outputs[name] = system.open_output(name)
                 routes[instrument] = self._outputs[name]
             except PortError as error:
                 troubles.append(str(error))
         self._routes = routes
-        for output in self._retired:
-            output.close()
-        # Closed a round later: a send that looked the old route up may still be under way.
         used = {output.name for output in routes.values()}
-        unused = [n for n in self._outputs if n not in used]
-        self._retired = [self._outputs.pop(name) for name in unused]
+        self._retired += [
+            self._outputs.pop(name) for name in list(self._outputs) if name not in used
+        ]
 
     def _used(self) -> list[str]:
         """Instruments that anything is ever sent to, in the order of the set."""
         changes = (change for part in self._setlist.parts for change in part.changes)
         return list(dict.fromkeys(change.instrument for change in changes))
+
+    # -- connections that look whole ---------------------------------------------------------
+
+    def _is_quiet(self) -> bool:
+        now_ns = time.monotonic_ns()
+        ears = self._ears.values()
+        return all(now_ns - max(ear.heard_ns, ear.opened_ns) > QUIET_NS for ear in ears)
+
+    def _close_retired(self, system: MidiSystem) -> None:
+        for port in list(self._retired):
+            # Never under a callback: whoever closes would wait for it, and it for us.
+            if isinstance(port, Output) or self._is_quiet():
+                self._retired.remove(port)
+                system.close_port(port)
+                if isinstance(port, Input) and port.name in self._ears:
+                    self._ears[port.name].pair(False)
+
+    def _renew(self, system: MidiSystem) -> None:
+        """Renew the connection that has gone silent, if one has, and notice a dead system."""
+        now_ns = time.monotonic_ns()
+        name = self._renewal.choose(self._ears, self._beside(), now_ns)
+        if (name or self._renewal.probe(now_ns)) and self._is_quiet() and not system.answers():
+            self._lose_all(system)
+            return
+        # One renewal at a time, and never by a client that would have to be made first.
+        if name is None or self._retired or not (system.light or system.ready[0]):
+            return
+        ear, input = self._ears[name], self._inputs[name]
+        try:
+            ear.pair(True)
+            self._inputs[name] = system.open_input(name, ear.connection())
+            self._retired.append(input)
+        except PortError:
+            # A system that lends a port only once has to get it back first.
+            ear.pair(False)
+            system.close_port(input)
+            self._inputs[name] = system.open_input(name, ear.connection())
+        for other in [n for n in self._outputs if device(n) == device(name)]:
+            self._retired.append(self._outputs.pop(other))
+
+    def _lose_all(self, system: MidiSystem) -> None:
+        """The MIDI system died, and every connection with it."""
+        self._routes = {}
+        system.give_up([*self._inputs.values(), *self._outputs.values(), *self._retired])
+        self._inputs, self._outputs, self._retired = {}, {}, []
+        for name in list(self._ears):
+            self._forget(name)
 
 
 def _clock_glob(setlist: SetList) -> str | None:

@@ -6,8 +6,12 @@ import re
 from collections.abc import Sequence
 from fnmatch import fnmatchcase
 
-# ALSA appends its client and port numbers, and these change when a cable is plugged in again.
-_NUMBERS = re.compile(r"\s+\d+:\d+$")
+# ALSA appends its client and port numbers, and bridges to JACK put the client's in brackets; these
+# change when a cable is plugged in again.
+_NUMBERS = re.compile(r"\s+\d+:\d+$|\s*\[\d+\]")
+# Bridges from ALSA to JACK stand before the device, and JACK numbers clients of one name.
+_BRIDGES = ("a2j", "midi-bridge")
+_TWIN = re.compile(r"(-\d+|\s*\((capture|playback)\))$")
 
 
 def plain_name(name: str) -> str:
@@ -40,12 +44,15 @@ def choose_output(
     if not named:
         return None
     if beside is not None:
-        device = _device(beside)
         for name in named:
-            if _device(name) == device:
+            if device(name) == device(beside):
                 return name
     return named[0]
 
 
-def _device(name: str) -> str:
-    return plain_name(name).split(":", 1)[0].lower()
+def device(name: str) -> str:
+    """The name of the device that a port belongs to, in small letters."""
+    first, _, rest = plain_name(name).lower().partition(":")
+    if first in _BRIDGES:
+        first = rest.partition(":")[0]
+    return _TWIN.sub("", first)

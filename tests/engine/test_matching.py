@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from companion.engine.matching import choose_output, matches, plain_name
+from companion.engine.matching import choose_output, device, matches, plain_name
 
 NAMES = ["Midi Through:Midi Through Port-0 14:0", "Tide Drum:Tide Drum MIDI 1 24:0", "sampler:in"]
 
@@ -30,6 +30,25 @@ def test_a_port_that_comes_back_under_another_number_has_the_same_plain_name() -
     assert plain_name("Tide Drum:Tide Drum MIDI 1 24:0") == plain_name(
         "Tide Drum:Tide Drum MIDI 1 28:0"
     )
+
+
+@pytest.mark.parametrize(
+    ("heard", "told"),
+    [
+        ("Tide Drum:Tide Drum MIDI 1 24:0", "Tide Drum:Tide Drum MIDI 2 24:1"),
+        # JACK numbers clients of one name; bridges from ALSA come before the device.
+        ("tide drum:out", "tide drum-01:in"),
+        ("a2j:Tide Drum [24] (capture): MIDI 1", "a2j:Tide Drum [24] (playback): MIDI 1"),
+    ],
+)
+def test_both_ends_of_one_device_are_known_as_such(heard: str, told: str) -> None:
+    assert device(heard) == device(told) == "tide drum"
+    assert device(heard) != device("a2j:Harp [28] (playback): MIDI 1")
+
+
+def test_a_bridge_numbers_clients_too() -> None:
+    before, after = ("a2j:Tide Drum [%d] (capture): MIDI 1" % number for number in (24, 28))
+    assert plain_name(before) == plain_name(after)
 
 
 def test_the_set_lists_glob_decides() -> None:
