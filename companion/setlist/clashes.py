@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections import defaultdict
 from collections.abc import Iterator, Sequence
+from fnmatch import fnmatchcase
 
 from companion.setlist.controls import Address, Ask, Binding, Kind
 from companion.setlist.faults import quoted
@@ -37,7 +38,7 @@ def distinct(a: Binding, b: Binding) -> bool:
 
     A short and a long press of one key are, unless the short one acts while it is held.
     """
-    if not a.press.meets(b.press):
+    if not a.press.same(b.press):
         return True
     short = b if a.press.long else a
     return a.press.long != b.press.long and not (short.press.toggle or short.wish.ask is Ask.FILL)
@@ -57,7 +58,9 @@ def _check_each_other(placed: Sequence[tuple[Binding, Path]], report: Report) ->
         for other, at in earlier:
             if not distinct(binding, other):
                 line = report.places.at(at)[0]
-                wrong = f"{address} asks for {quoted(str(other.wish))} already, on line {line}"
+                wrong = (
+                    f"{_named(address)} asks for {quoted(str(other.wish))} already, on line {line}"
+                )
                 right = "take another, or tell them apart by `channel`, `port` or `long`"
                 report.value(_pressed(path, address), wrong, right)
                 break
@@ -70,12 +73,33 @@ def _check_music(placed: Sequence[tuple[Binding, Path]], setlist: SetList, repor
         sounds[address.kind, address.number].setdefault((address, port), what)
     for binding, path in placed:
         press = binding.press
-        for (address, port), what in sounds[press.address.kind, press.address.number].items():
-            apart = press.port is not None and press.port != port
-            if press.address.meets(address) and not apart:
-                right = "take another, or write the `port` of the pad or pedal if it has its own"
-                report.value(_pressed(path, press.address), f"{address} {what}", right)
+        here = sounds[press.address.kind, press.address.number]
+        if press.address.kind is Kind.PROGRAM:
+            here = dict(_programs(setlist, press.address.number, report))
+        for (address, port), what in here.items():
+            if press.address.meets(address) and _one_port(press.port, port):
+                right = "take another, or write the `port` of both, if the pad or pedal has its own"
+                report.value(_pressed(path, press.address), f"{_named(address)} {what}", right)
                 break
+
+
+def _named(address: Address) -> str:
+    # Which number the writer gave a program depends on where the display begins.
+    return "this program" if address.kind is Kind.PROGRAM else str(address)
+
+
+def _one_port(one: str | None, other: str | None) -> bool:
+    """Whether one port may match both globs, as far as they say; None is any."""
+    if one is None or other is None:
+        return True
+    first, second = _glob(one), _glob(other)
+    return fnmatchcase(first, second) or fnmatchcase(second, first)
+
+
+def _glob(port: str) -> str:
+    # A plain word may stand anywhere in a port's name.
+    glob = port.casefold()
+    return glob if any(mark in glob for mark in "*?[") else f"*{glob}*"
 
 
 def _pressed(path: Path, address: Address) -> Path:
@@ -101,3 +125,13 @@ def _sounds(setlist: SetList, report: Report) -> Iterator[Sound]:
             yield told.fill, instrument.port, f"is how {named} tells of a fill"
         for mute in told.mutes:
             yield mute.address, instrument.port, f"is how {named} tells of a mute"
+
+
+def _programs(
+    setlist: SetList, number: int, report: Report
+) -> Iterator[tuple[tuple[Address, str | None], str]]:
+    """Any program change of an instrument's may tell which pattern it plays now."""
+    for instrument in setlist.instruments.values():
+        if not report.hurt(("instruments", instrument.name)):
+            address = Address(Kind.PROGRAM, number, instrument.channel)
+            yield (address, instrument.port), f"is how {quoted(instrument.name)} tells its pattern"

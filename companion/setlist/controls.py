@@ -99,13 +99,15 @@ class Press:
     long: bool = False
     toggle: bool = False
 
-    def meets(self, other: Press) -> bool:
-        """Whether one message may be both presses, the length of the press aside.
+    def same(self, other: Press) -> bool:
+        """Whether both are written for the same messages, the length of the press aside.
 
-        Two different globs are taken for two different ports.
+        Where one names its port or channel and the other does not, the one that does comes first.
         """
-        apart = None not in (self.port, other.port) and self.port != other.port
-        return not apart and self.address.meets(other.address)
+        mine, theirs = (
+            None if each is None else each.casefold() for each in (self.port, other.port)
+        )
+        return mine == theirs and self.address == other.address
 
 
 class Ask(Enum):

@@ -42,13 +42,13 @@ instruments:
     send_mutes:
       shaker: {controller: 21}
       low drum: {controller: 22, channel: 11, muted: 0, sounding: 100}
-  sampler: {channel: 3}
+  sampler: {port: "*sampler*", channel: 3}
 controls:
   - {press: {note: 60, channel: 16, port: "*pad*"}, wish: next}
   - {press: {note: 61, long: true}, wish: align phrase}
   - {press: {controller: 64, toggle: true}, wish: stay}
-  - {press: {program: 128}, wish: part 2}
-  - {press: {program: 0, programs_from: 0}, wish: nudge back a pass}
+  - {press: {program: 128, channel: 5}, wish: part 2}
+  - {press: {program: 0, programs_from: 0, channel: 5}, wish: nudge back a pass}
   - {press: controller 65, wish: fill}
 patterns:
   neap:
@@ -111,8 +111,8 @@ def test_presses_and_their_wishes() -> None:
         Binding(Press(Address(Kind.NOTE, 61), long=True), Wanted(Ask.ALIGN, "phrase")),
         Binding(Press(Address(Kind.CONTROLLER, 64), toggle=True), Wanted(Ask.STAY)),
         # Program 128 on a display that counts from 1 is 127 on the wire.
-        Binding(Press(Address(Kind.PROGRAM, 127)), Wanted(Ask.PART, part=2)),
-        Binding(Press(Address(Kind.PROGRAM, 0)), Wanted(Ask.NUDGE_BACK, "pass")),
+        Binding(Press(Address(Kind.PROGRAM, 127, 4)), Wanted(Ask.PART, part=2)),
+        Binding(Press(Address(Kind.PROGRAM, 0, 4)), Wanted(Ask.NUDGE_BACK, "pass")),
         Binding(Press(Address(Kind.CONTROLLER, 65)), Wanted(Ask.FILL)),
     )
 

@@ -10,7 +10,7 @@ from tests.setlist.test_steering import TIDE
 
 PRESS = '{note: 60, channel: 16, port: "*pad*"}'
 CHANNEL = "take another, or tell them apart by `channel`, `port` or `long`"
-PORT = "take another, or write the `port` of the pad or pedal if it has its own"
+PORT = "take another, or write the `port` of both, if the pad or pedal has its own"
 
 ONE_FAULT = [
     # Notes of tracks.
@@ -62,11 +62,14 @@ ONE_FAULT = [
     ("controls:\n", "control:\n", "16:1: a set list has no key `control`; did you mean `controls`?"),
     # Presses that are not clear.
     ("controller 65", "controller 64", f"22:13: controller 64 asks for `stay` already, on line 19; {CHANNEL}"),
-    ("controller 65", "{note: 60, channel: 16}", f"22:20: note 60 on channel 16 asks for `next` already, on line 17; {CHANNEL}"),
-    ("controller 65", "{note: 60, channel: 16, port: '*pad*'}", "22:20: note 60 on channel 16 asks for `next` already"),
+    ("controller 65", "{note: 60, channel: 16, port: '*PAD*'}", f"22:20: note 60 on channel 16 asks for `next` already, on line 17; {CHANNEL}"),
+    ("controller 65, wish: fill", "{program: 128, channel: 5}, wish: undo", f"22:23: this program asks for `part 2` already, on line 20; {CHANNEL}"),
+    # Whoever names a port comes first, and then whoever names a channel.
+    ("controller 65", "{note: 60, channel: 16}", None),
+    ("controller 65", "{note: 60, port: '*pad*'}", None),
     ("controller 65, wish: fill", "note 61, wish: undo", None),
     ("controller 65, wish: fill", "note 61, wish: fill", "22:13: note 61 asks for `align phrase` already, on line 18"),
-    ("controller 65", "note 60", "22:13: note 60 asks for `next` already"),
+    ("controller 65", "note 60", None),
     ("controller 65", "{note: 60, channel: 15}", None),
     ("controller 65", "{note: 60, channel: 16, port: '*pedal*'}", None),
     # Presses that the music makes.
@@ -74,6 +77,10 @@ ONE_FAULT = [
     ("controller 65", "{note: 36, channel: 3}", f"22:20: note 36 on channel 3 is what `low drum` plays; {PORT}"),
     ("controller 65", "{note: 36, channel: 4}", None),
     ("controller 65", "{note: 36, port: '*pad*'}", None),
+    ("controller 65", "{note: 36, port: drum}", f"22:20: note 36 on channel 10 is what `low drum` plays; {PORT}"),
+    ("controller 65, wish: fill", "program 7, wish: undo", f"22:13: this program is how `drums` tells its pattern; {PORT}"),
+    ("controller 65, wish: fill", "{program: 7, channel: 3}, wish: undo", f"22:23: this program is how `sampler` tells its pattern; {PORT}"),
+    ("controller 65, wish: fill", "{program: 7, port: '*pad*'}, wish: undo", None),
     ("controller 65", "{note: 42, channel: 12, port: '*drum*'}", f"22:20: note 42 on channel 12 is what `shaker` plays; {PORT}"),
     ("controller 65", "controller 80", "22:13: controller 80 on channel 10 is how `drums` tells of a fill"),
     ("controller 65", "note 12", "22:13: note 12 on channel 16 is how `drums` tells of a mute"),
@@ -92,6 +99,14 @@ def test_one_slip_makes_one_fault(old: str, new: str, said: str | None) -> None:
 
 def test_the_example_itself_has_none() -> None:
     assert faults(TIDE) == []
+
+
+def test_an_instrument_on_any_port_may_be_on_the_pads() -> None:
+    anywhere = edited(TIDE, ('port: "*drum*"\n', "recount: true\n"))
+    assert faults(anywhere) == []
+    assert faults(edited(anywhere, ("controller 65", "{note: 36, port: '*pad*'}"))) == [
+        f"22:20: note 36 on channel 10 is what `low drum` plays; {PORT}"
+    ]
 
 
 def test_several_slips_come_at_once() -> None:
