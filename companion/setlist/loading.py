@@ -5,6 +5,7 @@ The child is this module itself; it writes the pickled set list, or its faults, 
 
 from __future__ import annotations
 
+import gc
 import os
 import pickle
 import subprocess
@@ -70,6 +71,8 @@ def _broken(path: Path, wrong: str) -> SetListError:
 def _main(path: Path, controls: Path | None = None) -> None:
     from companion.setlist.reading import read_set_list, with_controls
 
+    # Looking for garbage takes a good part of a long read, and this process ends with it.
+    gc.disable()
     result: SetList | SetListError
     try:
         result = read_set_list(path)

@@ -21,6 +21,8 @@ from companion.setlist.places import Path, Places
 from companion.setlist.stays import Stay
 from companion.setlist.text import folded
 
+# Different stays of one pattern that are looked into; with more of them some part is long enough.
+MOST_STAYS = 64
 # Of several steps with one failing so many are named; the rest are counted.
 MOST_NAMED = 3
 # Nobody plays one pattern for longer; common practice, no source.
@@ -59,14 +61,17 @@ def silent_steps(
     """The steps that stay silent in all of `stays`: by index why, and those that come too late."""
     never = _contradictory(compiled, places)
     never |= unanswered(compiled, never.keys())
-    missed = []
+    missed: list[Missed] = []
+    different = list({(stay.start, stay.end): stay for stay in reversed(stays)}.values())[::-1]
+    if len(different) > MOST_STAYS:
+        return never, missed
     for step in compiled.steps:
         if step.index in never or not step.rule.conditional:
             continue
-        found = _missed(step, stays)
+        found = _missed(step, different)
         if found is not None:
             missed.append(found)
-        elif _asks_in_vain(step, stays):
+        elif _asks_in_vain(step, different):
             never[step.index] = "it asks for the first pass, on which its other terms do not hold"
     return never, missed
 
