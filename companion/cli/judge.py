@@ -11,6 +11,7 @@ import click
 from companion.cli import exits
 from companion.setlist.advice import advise
 from companion.setlist.faults import SetListError
+from companion.setlist.longcycles import long_cycles
 from companion.setlist.model import SetList
 from companion.setlist.notices import Advice
 from companion.setlist.reading import read_with_places
@@ -30,6 +31,7 @@ def check(set_files: tuple[Path, ...], as_json: bool) -> None:
             _tell_faults(error, report, as_json)
         else:
             _tell_advice(path, setlist, advise(setlist, places), report, as_json)
+            _tell_cycles(long_cycles(setlist, places), report, as_json)
     if as_json:
         click.echo(json.dumps({"version": 1, "files": reports}, ensure_ascii=False))
     if faulty:
@@ -69,6 +71,17 @@ def _tell_advice(
         )
         if not as_json:
             click.echo(advice.render(path))
+
+
+def _tell_cycles(found: list[Advice], report: dict[str, Any], as_json: bool) -> None:
+    # Often meant, so for people it is a list to know and not advice line by line.
+    report["long_cycles"] = [
+        {"line": advice.line, "column": advice.column, "text": advice.text} for advice in found
+    ]
+    if found and not as_json:
+        click.echo("  Longer than their phrase (all but chance; see companion map):")
+        for advice in found:
+            click.echo(f"    {advice.text}")
 
 
 def _many(number: int, thing: str) -> str:

@@ -83,7 +83,7 @@ def phrase_advice(compiled: CompiledPattern, stays: list[Stay]) -> Iterator[Advi
     yield Advice(
         step_path(compiled, step),
         f"{quoted(pattern.name)} repeats after {amount(repeat, 'pass', 'passes')} and its phrase "
-        f"is {_phrase(pattern)}, so phrases {differ}: {rule} {fits}",
+        f"is {phrase_in_words(pattern)}, so phrases {differ}: {rule} {fits}",
         f"count in {_fitting(step, pattern)} passes if they should be alike",
     )
 
@@ -115,7 +115,8 @@ def _fitting(step: CompiledStep, pattern: Pattern) -> str:
     return " or ".join(map(str, below + above or fitting[-1:]))
 
 
-def _phrase(pattern: Pattern) -> str:
+def phrase_in_words(pattern: Pattern) -> str:
+    """How long the pattern's phrase is, in passes if they are whole."""
     for unit in (Unit.PASSES, Unit.BARS, Unit.STEPS):
         whole, over = divmod(pattern.phrase_ticks, unit.ticks(pattern))
         if not over:
