@@ -1,0 +1,1 @@
+"""Rehearsals on real MIDI: instruments in processes of their own, wired through JACK."""

@@ -1,0 +1,350 @@
+"""Those who take part in a rehearsal, each a process: instrument, recorder, engine, screen.
+
+Every wait is for a condition and has a deadline; when it passes, the failure says what was awaited
+and what was there instead.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import fcntl
+import json
+import os
+import signal
+import struct
+import subprocess
+import sys
+import termios
+import threading
+import time
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any, TypeVar
+
+from tests.midi.jack import haste
+
+HERE = Path(__file__).parent
+ROOT = HERE.parent.parent
+PATIENCE_S = 20.0
+POLL_S = 0.02
+# A tick that lasts longer than this many ticks may rightly be taken for one that went missing; the
+# engine is allowed half a tick, and what the witness sees is not exactly what the engine sees.
+LONGEST = 1.3
+
+T = TypeVar("T")
+Event = dict[str, Any]
+
+
+def until(condition: Callable[[], T | None], what: str, patience_s: float = PATIENCE_S) -> T:
+    """What `condition` returns once that is true; fails when it never is."""
+    deadline = time.monotonic() + patience_s
+    while True:
+        found = condition()
+        if found:
+            return found
+        assert time.monotonic() < deadline, f"never: {what}; last: {found!r}"
+        time.sleep(POLL_S)
+
+
+class Player:
+    """A process that prints events as JSON lines and may be told things in the same way."""
+
+    def __init__(self, script: str, *words: str, environment: dict[str, str]) -> None:
+        self.events: list[Event] = []
+        self.process = subprocess.Popen(
+            [*haste(), sys.executable, str(HERE / script), *words],
+            stdin=subprocess.PIPE,
+            stdout=subprocess.PIPE,
+            text=True,
+            env=environment,
+        )
+        self._reader = threading.Thread(target=self._read, daemon=True)
+        self._reader.start()
+        self.wait_for("ready")
+
+    def _read(self) -> None:
+        assert self.process.stdout is not None
+        for line in self.process.stdout:
+            self.events.append(json.loads(line))
+
+    def of(self, event: str) -> list[Event]:
+        """All events of that name so far."""
+        return [e for e in list(self.events) if e["event"] == event]
+
+    def wait_for(self, event: str, times: int = 1) -> Event:
+        """The event of that name, once there are `times` of them."""
+
+        def enough() -> bool:
+            assert self.process.poll() is None, f"{self.process.args!r} has ended: {self.events}"
+            return len(self.of(event)) >= times
+
+        until(enough, f"{times} x {event!r}")
+        return self.of(event)[times - 1]
+
+    def ask(self, line: str, event: str) -> Event:
+        """Tell it a line; returns the event of that name that it answers with."""
+        before = len(self.of(event))
+        assert self.process.stdin is not None
+        self.process.stdin.write(line + "\n")
+        self.process.stdin.flush()
+        return self.wait_for(event, before + 1)
+
+    def close(self) -> None:
+        """End it."""
+        with contextlib.suppress(OSError):
+            assert self.process.stdin is not None
+            self.process.stdin.close()
+        try:
+            self.process.wait(timeout=3)
+        except subprocess.TimeoutExpired:
+            self.process.kill()
+            self.process.wait()
+        self._reader.join(timeout=3)
+
+
+class Machine(Player):
+    """The drum machine or sampler of `instrument.py`; programs and channels are wire values."""
+
+    def __init__(self, *words: str, environment: dict[str, str]) -> None:
+        super().__init__("instrument.py", *words, environment=environment)
+
+    def do(self, what: str, **more: Any) -> Event:
+        """Press something on the front panel; returns where the machine then is."""
+        return self.ask(json.dumps({"do": what, **more}), what)
+
+    def where(self) -> Event:
+        """Where it is by its own count."""
+        return self.do("where")
+
+    def reach(self, tick: int) -> Event:
+        """Wait until it has ticked `tick` since its start."""
+        return until(
+            lambda: here if (here := self.where())["tick"] >= tick else None, f"tick {tick}"
+        )
+
+    @property
+    def messages(self) -> list[list[int]]:
+        """Bytes of each message that came down its cable."""
+        return [e["bytes"] for e in self.of("heard")]
+
+
+class Recorder(Player):
+    """The third party of `recorder.py`."""
+
+    def __init__(self, *words: str, environment: dict[str, str]) -> None:
+        super().__init__("recorder.py", *words, environment=environment)
+
+    @property
+    def programs(self) -> list[Event]:
+        """The program changes that went out."""
+        return [e for e in self.of("heard") if e["type"] == "program_change"]
+
+
+class Witness(Player):
+    """The witness of `witness.py`: did the computer itself keep time?"""
+
+    def __init__(self, *, environment: dict[str, str]) -> None:
+        super().__init__("witness.py", environment=environment)
+
+    def verdict(self) -> Event:
+        """What it has seen so far."""
+        return self.ask("", "verdict")
+
+
+class Engine:
+    """`companion engine` in the foreground of a process, reachable."""
+
+    def __init__(self, *words: str, environment: dict[str, str], log: Path) -> None:
+        self._log = log
+        with log.open("wb") as out:
+            self.process = subprocess.Popen(
+                [*haste(), sys.executable, "-m", "companion", "engine", *words],
+                stdin=subprocess.DEVNULL,
+                stdout=out,
+                stderr=subprocess.STDOUT,
+                env=environment,
+                cwd=ROOT,
+            )
+
+    @property
+    def said(self) -> str:
+        """All it has printed so far: a line once its ports are open and it can be reached."""
+        return self._log.read_text()
+
+    def assert_alive(self) -> None:
+        """Fails, with the engine's own words, if it has ended."""
+        assert self.process.poll() is None, self.said
+
+    def close(self) -> None:
+        """End it if it still runs."""
+        self.process.terminate()
+        try:
+            self.process.wait(timeout=5)
+        except subprocess.TimeoutExpired:
+            self.process.kill()
+            self.process.wait()
+
+
+class Screen:
+    """`companion screen` in a terminal of 100 x 30, read as fast as it draws."""
+
+    def __init__(self, environment: dict[str, str]) -> None:
+        self._terminal, inner = os.openpty()
+        fcntl.ioctl(inner, termios.TIOCSWINSZ, struct.pack("HHHH", 30, 100, 0, 0))
+        self.process = subprocess.Popen(
+            [sys.executable, "-m", "companion", "screen"],
+            stdin=inner,
+            stdout=inner,
+            stderr=inner,
+            env=environment | {"TERM": "xterm-256color"},
+            cwd=ROOT,
+            start_new_session=True,
+        )
+        os.close(inner)
+        self.drawn = b""
+        self._reader = threading.Thread(target=self._read, daemon=True)
+        self._reader.start()
+
+    def _read(self) -> None:
+        with contextlib.suppress(OSError):
+            while found := os.read(self._terminal, 1 << 16):
+                self.drawn = (self.drawn + found)[-(1 << 20) :]
+
+    def shows(self, text: str) -> None:
+        """Wait until it has drawn `text`."""
+        until(lambda: text.encode() in self.drawn, f"{text!r} on the screen")
+
+    def press(self, keys: str) -> None:
+        """Type on its keyboard."""
+        os.write(self._terminal, keys.encode())
+
+    def send_signal(self, number: int) -> None:
+        """Do to the process what a system or a user can do."""
+        self.process.send_signal(number)
+
+    def close(self) -> None:
+        """Kill it, whatever state it is in."""
+        if self.process.poll() is None:
+            self.process.send_signal(signal.SIGKILL)
+            self.process.wait()
+        os.close(self._terminal)
+
+
+class Stage:
+    """One rehearsal: a state folder, the JACK server, and whoever was asked onto the stage."""
+
+    def __init__(self, folder: Path, environment: dict[str, str]) -> None:
+        self.folder = folder
+        self.environment = environment | {"COMPANION_STATE_DIR": str(folder / "state")}
+        self._cast = contextlib.ExitStack()
+        self._engines = 0
+        self._witnesses: list[tuple[Machine, Witness]] = []
+
+    def drum(self, *words: str) -> Machine:
+        """A drum machine, `tide drum`, on channel 10, that takes changes at its pattern's end."""
+        machine = self._on_stage(Machine(*words, environment=self.environment))
+        witness = self._on_stage(Witness(environment=self.environment))
+        self._witnesses.append((machine, witness))
+        return machine
+
+    def sampler(self, *words: str) -> Machine:
+        """A sampler, `tide sampler`, on channel 3, that takes changes at once."""
+        own = ("--name", "tide sampler", "--channel", "2", "--at-once")
+        return self._on_stage(Machine(*own, *words, environment=self.environment))
+
+    def recorder(self, *words: str) -> Recorder:
+        """Somebody who listens in on all that the engine sends; after the engine."""
+        return self._on_stage(Recorder(*words, environment=self.environment))
+
+    def screen(self) -> Screen:
+        """One more screen on the running engine."""
+        return self._on_stage(Screen(self.environment))
+
+    def engine(self, setlist: str, *words: str) -> Engine:
+        """A running engine on `setlist`, wired to the drum machine, that can be reached."""
+        ports = ("--api", "jack", "--in", "*drum out*", *words)
+        path = self.write(setlist)
+        self._engines += 1
+        log = self.folder / f"engine-{self._engines}.log"
+        engine = Engine(*ports, str(path), environment=self.environment, log=log)
+        self._on_stage(engine)
+
+        until(
+            lambda: engine.said or engine.process.poll() is not None,
+            "the engine says that it is ready",
+        )
+        engine.assert_alive()
+        until(lambda: self.run("status", "--json").returncode == 0, "the engine answers")
+        return engine
+
+    def write(self, setlist: str) -> Path:
+        """The set list as a file."""
+        path = self.folder / "tidewater.yaml"
+        path.write_text(setlist)
+        return path
+
+    def run(self, *words: str | Path) -> subprocess.CompletedProcess[str]:
+        """Run a command of the program to its end."""
+        return subprocess.run(
+            [sys.executable, "-m", "companion", *map(str, words)],
+            capture_output=True,
+            text=True,
+            env=self.environment,
+            cwd=ROOT,
+            timeout=PATIENCE_S,
+            check=False,
+        )
+
+    def status(self) -> dict[str, Any]:
+        """What `companion status --json` says."""
+        done = self.run("status", "--json")
+        assert done.returncode == 0, done.stderr
+        found = json.loads(done.stdout)
+        assert isinstance(found, dict)
+        return found
+
+    def status_when(self, **wanted: Any) -> dict[str, Any]:
+        """The first status with these values; fails when none comes."""
+        deadline = time.monotonic() + PATIENCE_S
+        while True:
+            found = self.status()
+            if all(found[key] == value for key, value in wanted.items()):
+                return found
+            assert time.monotonic() < deadline, f"never {wanted}; last {found}"
+            time.sleep(POLL_S)
+
+    def stumbled(self) -> str:
+        """How the computer itself failed to keep time in this rehearsal, "" if it did not."""
+        for machine, witness in self._witnesses:
+            seen = witness.verdict()
+            if seen["longest"] > LONGEST:
+                return f"a tick lasted {seen['longest']:.1f} ticks"
+            if machine.process.poll() is None and machine.where()["clocks"] > seen["clocks"] + 1:
+                return f"the witness heard {seen['clocks']} clocks of {machine.where()['clocks']}"
+        return ""
+
+    def close(self) -> None:
+        """Everybody leaves, the last to come first."""
+        self._witnesses.clear()
+        self._cast.close()
+
+    def _on_stage(self, player: T) -> T:
+        self._cast.callback(player.close)  # type: ignore[attr-defined]
+        return player
+
+
+def agrees(stage: Stage, drum: Machine) -> dict[str, Any]:
+    """Look at the status once; it must lie between what the machine counts before and after.
+
+    Whether the count is sure is another matter: on a busy machine a clock may come late enough to
+    be looked into, but what is shown meanwhile must be right all the same.
+    """
+    before = drum.where()
+    status = stage.status()
+    after = drum.where()
+    told = (status["part"], status["tick"], status["pass"])
+    earliest = (before["part"], before["tick_in_part"], before["pass"])
+    latest = (after["part"], after["tick_in_part"], after["pass"])
+    assert earliest[:2] <= told[:2] <= latest[:2], (earliest, told, latest)
+    assert earliest[::2] <= told[::2] <= latest[::2], (earliest, told, latest)
+    return status
