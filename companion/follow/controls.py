@@ -116,8 +116,6 @@ class Controls:
             # A controller that goes on with other values is a pedal on its way; the very same
             # again comes from a pad that does not tell when it is let go.
             self._press(pad, port, t_ns, asked)
-            if heard.kind is Kind.PROGRAM:
-                self._let_go(pad, t_ns, asked)
         return asked
 
     def passed(self, now_ns: int) -> list[Asked]:

@@ -140,25 +140,18 @@ class Memories:
         return None if unknown else chance
 
     def settle(
-        self,
-        occasion: Occasion,
-        chance: float | None,
-        heard: bool | None,
-        *,
-        muted: float,
-        was_muted: bool,
+        self, occasion: Occasion, chance: float | None, heard: bool | None, *, muted: float
     ) -> None:
         """Take in that the step is over: `chance` as told before, and whether a note was heard.
 
         `heard` is None for a track that is not listened to. `muted` is the likelihood that the
         track is muted, when its silence says nothing about the draw: other tracks reckon with that.
-        The track itself is weighed as if it had sounded all along, unless it is known that it
-        `was_muted`.
+        The track itself is weighed as if it had sounded all along.
         """
         name = occasion.track
         if not occasion.step.rule.conditional:
             return
-        if heard is None or chance in (0.0, 1.0):
+        if heard is None:
             self._own[name] = self._seen[name] = chance
             return
         prior = 0.5 if chance is None else chance
@@ -168,5 +161,5 @@ class Memories:
         else:
             played, silent = prior * LOST, (1 - prior) * (1 - STRAY)
         sounding = played / (played + silent)
+        self._own[name] = sounding
         self._seen[name] = (1 - muted) * sounding + muted * prior
-        self._own[name] = self._seen[name] if was_muted else sounding

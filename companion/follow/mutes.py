@@ -266,12 +266,12 @@ class MuteWatch:
         chance = self._memories.chance(occasion, self._fill_at(occasion))
         ear = self._ears.get(occasion.track)
         if ear is None or occasion.track in self.unwatched:
-            self._memories.settle(occasion, chance, None, muted=0.5, was_muted=False)
+            self._memories.settle(occasion, chance, None, muted=0.5)
             return None
         if chance and self.hears:
             ear.weigh(chance, heard)
         muted = float(ear.muted) if ear.told and ear.muted is not None else ear.likelihood
-        self._memories.settle(occasion, chance, heard, muted=muted, was_muted=ear.muted is True)
+        self._memories.settle(occasion, chance, heard, muted=muted)
         verdict = ear.verdict()
         if ear.told or verdict is None or verdict == ear.muted:
             return None

@@ -232,6 +232,9 @@ def test_the_binding_that_names_its_port_wins() -> None:
     hand = Hand(bind(Ask.STAY), NEXT)
     assert hand.press().wishes == ["next"]
     assert hand.press(port="far keys 9:0").wishes == ["next", "stay"]
+    named, channel = bind(Ask.NEXT, port="*pads*"), bind(Ask.STAY, channel=0)
+    assert Hand(channel, named).press().wishes == ["next"]
+    assert Hand(bind(Ask.STAY), channel, bind(Ask.ARM)).press().wishes == ["stay"]
 
 
 def test_a_pad_that_is_unplugged_while_held_asks_for_nothing() -> None:

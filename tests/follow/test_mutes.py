@@ -148,10 +148,10 @@ def test_a_step_after_an_if_counts_as_certain_once_its_ground_was_heard() -> Non
 
 
 def test_an_if_on_a_track_nobody_hears_is_no_evidence() -> None:
-    # All four steps hang on one draw that is drawn once for ever: silent together, or not at all.
+    # All steps hang on one draw that is drawn once for ever: silent together, or not at all.
     gull = Track("gull", 16, 6, (Step(1, rule(0.5, first=True)),))
     if_gull = rule(conditions=(If("gull", True),))
-    foam = Track("foam", 16, 6, tuple(Step(n, if_gull) for n in (2, 4, 6, 8)))
+    foam = Track("foam", 16, 6, tuple(Step(n, if_gull) for n in range(2, 17)))
     pattern = Pattern("neap", tracks=(gull, foam, Track("snap", 16, 6, (Step(1),))))
     notes = notes_of(pattern)
     del notes["gull"]
@@ -165,6 +165,38 @@ def test_an_if_on_a_track_nobody_hears_is_no_evidence() -> None:
                 if note[0] == tick:
                     watch.heard(*note)
         assert watch.state("foam").muted is False
+
+
+def test_a_muted_ground_does_not_silence_what_hangs_on_it() -> None:
+    """The shaker is muted and draws on; the conch answers its silent draws, not its silence."""
+    shaker = Track("shaker", 16, 6, tuple(Step(n, rule(0.5)) for n in (2, 6, 10, 14)))
+    conch = Track("conch", 16, 6, (Step(16, rule(conditions=(If("shaker", False),))),))
+    for seed in range(20):
+        evening = Evening(Pattern("neap", tracks=(shaker, conch)), seed=seed).play(8)
+        evening.drum.muted.add("shaker")
+        evening.found.clear()
+        evening.play(30)
+        assert [(c.track, c.muted) for c in evening.found if c.muted] == [("shaker", True)], seed
+
+
+def test_after_a_jump_nothing_hangs_on_what_came_before() -> None:
+    pattern = one_track(Step(1, rule(0.5)), Step(9, rule(conditions=(If(None, False),))))
+    memories = Memories(pattern)
+    first, second = occasions(pattern, 0, BAR)
+    memories.settle(first, 0.5, False, muted=0.0)
+    assert memories.chance(second, False) == pytest.approx(1, abs=0.002)
+    memories.forget()
+    assert memories.chance(second, False) is None
+    memories.begin()
+    assert memories.chance(second, False) == 1.0
+
+
+def test_a_note_that_comes_before_the_news_of_a_jump_is_not_lost() -> None:
+    watch = MuteWatch(one_track(Step(5)), {"snap": NoteKey(9, 40)})
+    watch.heard(500 * BAR + 24, 9, 40)
+    for tick in range(500 * BAR + 24, 500 * BAR + 40):
+        watch.passed(tick)
+    assert watch.state("snap").muted is False
 
 
 def test_silence_proves_nothing_until_the_instrument_was_heard_at_all() -> None:
@@ -245,6 +277,15 @@ def test_a_fill_decides_only_what_depends_on_it() -> None:
     assert unknown.play(3).muted("bell") is True
 
 
+def test_a_fill_that_begins_with_its_step_decides_nothing() -> None:
+    evening = Evening(beside(Step(3, rule(fill=True))), known={"bell": False})
+    for _ in range(20):
+        evening.watch.hold_fill(evening.tick + 12, True)
+        evening.play(1)
+        evening.watch.hold_fill(evening.tick - 1, False)
+    assert evening.muted("bell") is False
+
+
 def test_the_instruments_own_word_overrides_the_notes() -> None:
     evening = Evening(typical()).play(4)
     change = evening.watch.told("snap", True)
@@ -256,6 +297,8 @@ def test_the_instruments_own_word_overrides_the_notes() -> None:
     state = evening.watch.state("snap")
     assert (state.muted, state.told, evening.found) == (True, True, [])
     assert evening.watch.told("snap", True) is None
+    evening.watch.due("snap")
+    assert evening.muted("snap") is True
     assert evening.watch.told("snap", False) is not None
     with pytest.raises(KeyError):
         evening.watch.told("no such track", True)
@@ -384,6 +427,6 @@ def test_a_step_that_always_plays_has_no_part_in_if() -> None:
     memories = Memories(pattern)
     first, second = occasions(pattern, 0, BAR)
     assert first.step.rule == ALWAYS
-    memories.settle(first, 1.0, True, muted=0.0, was_muted=False)
+    memories.settle(first, 1.0, True, muted=0.0)
     # Contract of the set list: an `if` that finds no earlier conditional step reads as silent.
     assert memories.chance(second, False) == 0.0

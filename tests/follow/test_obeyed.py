@@ -75,6 +75,15 @@ def test_an_instrument_that_sends_no_notes_is_not_accused() -> None:
     assert listen(EBB, watch_of(), muted=every)[0] is Verdict.UNTOLD
 
 
+def test_silence_says_nothing_of_an_instrument_that_was_never_heard() -> None:
+    """Six tracks silent would be less likely than one, if it sent notes at all."""
+    names = ("low_drum", "snap", "hat", "bell", "conch", "gull")
+    many = pattern("many", **dict.fromkeys(names, (1, 5, 9, 13)))
+    one = pattern("one", low_drum=(3,))
+    watch = ObeyedWatch(Side(one, notes_of(many), start=BAR), Side(many, notes_of(many)))
+    assert [watch.passed(tick) for tick in range(BAR + 8)][-1] is Verdict.UNTOLD
+
+
 def test_two_patterns_that_sound_alike_cannot_be_told_apart() -> None:
     assert listen(SLACK, watch_of(new=SLACK))[0] is Verdict.UNTOLD
 
@@ -100,17 +109,40 @@ def test_a_step_whose_turn_it_is_not_counts_as_silent() -> None:
 
 def test_steps_with_an_if_are_passed_over() -> None:
     ifs = tuple(Step(n, rule(conditions=(If("hat", True),))) for n in (2, 6, 10, 14))
-    old = Pattern("old", tracks=(Track("low drum", 16, 6, ifs), SLACK.tracks[2]))
-    new = Pattern("new", tracks=(Track("low drum", 16, 6), SLACK.tracks[2]))
+    old = Pattern("old", tracks=(Track("low drum", 16, 6, (Step(1), *ifs)), SLACK.tracks[2]))
+    new = pattern("new", low_drum=(1, 2, 6, 10, 14))
+    new = replace(new, tracks=(*new.tracks, SLACK.tracks[2]))
     for played in (old, new):
-        assert listen(played, watch_of(old, new))[0] is Verdict.UNTOLD
+        assert listen(played, watch_of(old, new), start=8 * BAR)[0] is Verdict.UNTOLD
 
 
 def test_steps_too_close_to_tell_apart_are_passed_over() -> None:
-    eighths = Pattern("eighths", tracks=(Track("hat", 12, 8, (Step(2), Step(8))),))
-    sixteenths = Pattern("sixteenths", tracks=(Track("hat", 16, 6, (Step(2), Step(10))),))
-    # Ticks 8 and 56 against 6 and 54: two ticks apart, less than notes may be late.
-    assert listen(eighths, watch_of(sixteenths, eighths))[0] is Verdict.UNTOLD
+    notes = notes_of(SLACK)
+    # Ticks 8, 32, 56, 80 against 12, 36, 60, 84: four apart, and notes come 1 early to 3 late.
+    early = tuple(map(Step, (2, 5, 8, 11)))
+    late = tuple(map(Step, (3, 7, 11, 15)))
+    triplets = Pattern("triplets", tracks=(Track("hat", 12, 8, early),))
+    sixteenths = Pattern("sixteenths", tracks=(Track("hat", 16, 6, late),))
+    watch = ObeyedWatch(Side(sixteenths, notes), Side(triplets, notes))
+    assert listen(triplets, watch)[0] is Verdict.UNTOLD
+
+
+def test_quick_steps_have_narrow_windows() -> None:
+    """Thirty-seconds are three ticks apart; a note of the second is none of the first."""
+    one = Pattern("one", tracks=(Track("hat", 32, 3, tuple(map(Step, range(1, 32, 4)))),))
+    two = Pattern("two", tracks=(Track("hat", 32, 3, tuple(map(Step, range(2, 32, 4)))),))
+    assert listen(two, watch_of(two, one), start=8 * BAR)[0] is Verdict.IGNORED
+    assert listen(one, watch_of(two, one))[0] is Verdict.OBEYED
+
+
+def test_tracks_that_share_a_note_are_passed_over() -> None:
+    shared = {**NOTES, "snap": NOTES["low drum"]}
+    new = replace(SLACK, tracks=(EBB.tracks[0], SLACK.tracks[1], SLACK.tracks[2]))
+    drum = NoisyDrum(new, shared, 1, lost=0.0, stray=0.0)
+    watch = ObeyedWatch(Side(SLACK, shared), Side(new, shared))
+    for note in drum.play(BAR):
+        watch.heard(*note)
+    assert watch.passed(BAR + 8) is Verdict.UNTOLD
 
 
 def test_the_instruments_own_word_decides() -> None:
