@@ -75,8 +75,15 @@ def _tell_advice(
 
 def _tell_cycles(found: list[Advice], report: dict[str, Any], as_json: bool) -> None:
     # Often meant, so for people it is a list to know and not advice line by line.
-    report["long_cycles"] = [
-        {"line": advice.line, "column": advice.column, "text": advice.text} for advice in found
+    report["advice"] += [
+        {
+            "line": advice.line,
+            "column": advice.column,
+            "text": advice.text,
+            "notice": advice.notice,
+            "better": advice.better,
+        }
+        for advice in found
     ]
     if found and not as_json:
         click.echo("  Longer than their phrase (all but chance; see companion map):")
