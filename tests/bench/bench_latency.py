@@ -1,0 +1,269 @@
+"""From a clock tick arriving to the program change leaving, with three screens attached.
+
+Run: python -m tests.bench.bench_latency [--changes N]
+
+A meter, in a process of its own, ticks through JACK's dummy driver and times what comes back from
+the engine, which has a change due eight times a second, and from a bare rtmidi echo that sends a
+change from its callback at the same ticks. Both go the same way through the same server in the same
+run, so that driver and machine are in both figures and the difference is the program's own. What
+the echo needs from callback to send, without the way, is timed inside it. None of this is a test.
+"""
+
+from __future__ import annotations
+
+import argparse
+import json
+import os
+import statistics
+import subprocess
+import sys
+import tempfile
+import threading
+import time
+from pathlib import Path
+from typing import Any
+
+from tests.midi import jack
+from tests.midi.players import Stage
+
+BPM = 120.0
+CHANGES = 1000
+SCREENS = 3
+# A pass of two steps of a 1/32, three clocks each, and a change a step before each boundary.
+PASS_TICKS, DUE_TICK = 6, 3
+# With no change for so long the engine has come to doubt its count: the meter starts anew.
+QUIET_S = 1.0
+CLOCK, START, STOP, PROGRAM = 0xF8, 0xFA, 0xFC, 0xC0
+
+
+def setlist(parts: int) -> str:
+    """A set of that many parts of one pass each."""
+    lines = [
+        "set: Tidewater",
+        "instruments:",
+        '  drums: {port: "*meter in*", channel: 1, change: {send_before: 1 step}}',
+        "patterns:",
+        "  ripple: {length: 2, step: 1/32, phrase: 1 pass}",
+        "songs:",
+        "  - song: Slack water",
+        f"    tempo: {BPM}",
+        "    parts:",
+    ]
+    lines += [
+        f"      - {{pattern: ripple, on: drums, program: {n % 128 + 1}, phrases: 1}}"
+        for n in range(parts)
+    ]
+    return "\n".join(lines) + "\n"
+
+
+def percentile(values: list[float], share: float) -> float:
+    """The value that `share` of all do not exceed."""
+    ordered = sorted(values)
+    return ordered[min(len(ordered) - 1, int(share * len(ordered)))]
+
+
+# -- the echo, in a process of its own ---------------------------------------------------------
+
+
+def echo() -> None:
+    """Send a program change at the ticks at which the engine has one due; nothing else."""
+    import rtmidi
+
+    out = rtmidi.MidiOut(rtmidi.API_UNIX_JACK, name="echo")
+    into = rtmidi.MidiIn(rtmidi.API_UNIX_JACK, name="echo")
+    into.ignore_types(timing=False)
+    tick = -1
+    taken_ns: list[int] = []
+
+    def heard(event: tuple[list[int], float], _: Any = None) -> None:
+        nonlocal tick
+        begin_ns = time.perf_counter_ns()
+        status = event[0][0]
+        if status == CLOCK:
+            tick += 1
+            if tick % PASS_TICKS == DUE_TICK:
+                out.send_message([PROGRAM, 0])
+                taken_ns.append(time.perf_counter_ns() - begin_ns)
+        elif status == START:
+            tick = -1
+
+    into.set_callback(heard)
+    into.open_port(_port(into, "meter out"), name="echo in")
+    out.open_port(_port(out, "reference in"), name="echo out")
+    print("ready", flush=True)
+    sys.stdin.read()
+    print(json.dumps(taken_ns))
+    into.delete()
+    out.delete()
+
+
+def _port(midi: Any, name: str) -> int:
+    return next(i for i, port in enumerate(midi.get_ports()) if name in port)
+
+
+# -- the meter, in a process of its own --------------------------------------------------------
+
+
+class Meter:
+    """Ticks, and times what comes back on two inputs."""
+
+    def __init__(self) -> None:
+        import rtmidi
+
+        api = rtmidi.API_UNIX_JACK
+        self.out = rtmidi.MidiOut(api, name="meter")
+        self.out.open_virtual_port("meter out")
+        self.due_ns = 0
+        self.tick = -1
+        self.restarts = 0
+        # Milliseconds by the tick at which they were due, counted over all starts.
+        self.engine: dict[int, float] = {}
+        self.echo: dict[int, float] = {}
+        self.round = 0
+        self.inputs = []
+        for name, found in (("meter in", self.engine), ("reference in", self.echo)):
+            port = rtmidi.MidiIn(api, name=name)
+            port.set_callback(self._listener(found))
+            port.open_virtual_port(name)
+            self.inputs.append(port)
+
+    def _listener(self, found: dict[int, float]) -> Any:
+        def heard(event: tuple[list[int], float], _: Any = None) -> None:
+            now_ns = time.perf_counter_ns()
+            if event[0][0] == PROGRAM and self.due_ns:
+                found.setdefault(self.round, (now_ns - self.due_ns) / 1e6)
+
+        return heard
+
+    def run(self, changes: int) -> None:
+        """Tick until that many changes came, or thrice the time that they should take is over."""
+        period_ns = 60e9 / (BPM * 24)
+        give_up_ns = time.perf_counter_ns() + 3 * changes * PASS_TICKS * period_ns
+        next_ns = float(time.perf_counter_ns())
+        last = (0, time.perf_counter_ns())
+        self.out.send_message([START])
+        while len(self.engine) < changes and next_ns < give_up_ns:
+            next_ns += period_ns
+            time.sleep(max(0.0, (next_ns - time.perf_counter_ns()) / 1e9))
+            self.tick += 1
+            if self.tick % PASS_TICKS == DUE_TICK:
+                self.round += 1
+                self.due_ns = time.perf_counter_ns()
+            self.out.send_message([CLOCK])
+            if len(self.engine) > last[0]:
+                last = (len(self.engine), time.perf_counter_ns())
+            elif time.perf_counter_ns() - last[1] > QUIET_S * 1e9:
+                self.out.send_message([STOP])
+                self.out.send_message([START])
+                self.tick = -1
+                self.restarts += 1
+                last = (last[0], time.perf_counter_ns())
+
+    def close(self) -> None:
+        """Leave without keeping the server waiting."""
+        for port in self.inputs:
+            port.delete()
+        self.out.delete()
+
+
+def meter(changes: int) -> None:
+    """Offer the ports, wait for a line, tick, and print what was timed."""
+    made = Meter()
+    print("ready", flush=True)
+    sys.stdin.readline()
+    made.run(changes)
+    both = sorted(made.engine.keys() & made.echo.keys())
+    result = {
+        "engine": [made.engine[n] for n in both],
+        "echo": [made.echo[n] for n in both],
+        "rounds": made.round,
+        "restarts": made.restarts,
+    }
+    print(json.dumps(result), flush=True)
+    made.close()
+
+
+# -- the run -----------------------------------------------------------------------------------
+
+
+def spawn(role: str, changes: int, environment: dict[str, str]) -> subprocess.Popen[str]:
+    """One of the roles above as a process that is ready."""
+    words = ("--role", role, "--changes", str(changes))
+    process = subprocess.Popen(
+        [*jack.haste(), sys.executable, "-m", __spec__.name, *words],
+        stdin=subprocess.PIPE,
+        stdout=subprocess.PIPE,
+        text=True,
+        env=environment,
+    )
+    assert process.stdout is not None
+    if process.stdout.readline().strip() != "ready":
+        raise SystemExit(f"the {role} did not start")
+    return process
+
+
+def print_row(name: str, values: list[float], unit: str) -> None:
+    """A line of the table."""
+    figures = "".join(f"{percentile(values, share):>10.3f}" for share in (0.5, 0.99, 0.999))
+    print(f"{name:<34}{figures}  {unit}")
+
+
+def run(changes: int) -> None:
+    """Measure, and print the table."""
+    with jack.server() as name, tempfile.TemporaryDirectory() as folder:
+        environment = jack.environment(name)
+        stage = Stage(Path(folder), environment)
+        timer = spawn("meter", changes, environment)
+        bare = spawn("echo", changes, environment)
+        try:
+            stage.engine(setlist(3 * changes), "--in", "*meter out*")
+            for _ in range(SCREENS):
+                stage.screen().shows("ripple")
+            load = os.getloadavg()[0]
+            found = _ask(timer, "go\n")
+            taken_ns = json.loads(bare.communicate("")[0])
+        finally:
+            stage.close()
+            for process in (timer, bare):
+                process.kill()
+    engine, reference = found["engine"], found["echo"]
+    print(f"{len(engine)} changes at {BPM:.0f} beats a minute, {SCREENS} screens attached;")
+    print(f"{os.cpu_count()} cores, load {load:.1f} before; JACK dummy driver, 64 frames of 48 kHz")
+    if found["restarts"]:
+        print(f"the engine came to doubt its count {found['restarts']} times, and was started anew")
+    print(f"\n{'':<34}{'p50':>10}{'p99':>10}{'p99.9':>10}")
+    print_row("tick to change, bare echo", reference, "ms")
+    print_row("tick to change, engine", engine, "ms")
+    apart = [a - b for a, b in zip(engine, reference, strict=True)]
+    print_row("engine later than echo, by tick", apart, "ms")
+    print_row("echo, callback to send", [ns / 1000 for ns in taken_ns], "us")
+    print(f"\nengine later than echo, mean: {statistics.fmean(apart):.3f} ms")
+
+
+def _ask(process: subprocess.Popen[str], line: str) -> dict[str, Any]:
+    assert process.stdin is not None
+    assert process.stdout is not None
+    process.stdin.write(line)
+    process.stdin.flush()
+    found = json.loads(process.stdout.readline())
+    assert isinstance(found, dict)
+    return found
+
+
+def main() -> None:
+    """Be the bench, or one of its processes."""
+    parser = argparse.ArgumentParser(description=__doc__)
+    parser.add_argument("--changes", type=int, default=CHANGES)
+    parser.add_argument("--role", choices=["meter", "echo"], help=argparse.SUPPRESS)
+    options = parser.parse_args()
+    if options.role == "meter":
+        threading.current_thread().name = "meter"
+        meter(options.changes)
+    elif options.role == "echo":
+        echo()
+    else:
+        run(options.changes)
+
+
+if __name__ == "__main__":
+    main()
