@@ -23,9 +23,9 @@ STRETCHES = (6, 8, 12, 17, 24, 34, 48, 68, 96, 136, 184)
 SHORTEST = 5
 
 # How clear a bend or a swerve must be to be as likely as none, beyond its cost, in units of 2 log
-# odds. Set by trial: false ones then add 8 % to the error of a steady line. Two bends in two bars
+# odds. Set by trial: false ones then add 5 % to the error of a steady line. Two bends in two bars
 # are rarer than one, so along a line a swerve must be clearer, along a parabola a bend.
-JUMP, BEND, SWERVE = 13.5, 9.0, 16.5
+JUMP, BEND, SWERVE = 14.5, 10.0, 17.5
 JUMP_CURVED, BEND_CURVED, SWERVE_CURVED = 15.0, 14.0, 9.0
 NEED, NEED_CURVED = (JUMP, BEND, SWERVE), (JUMP_CURVED, BEND_CURVED, SWERVE_CURVED)
 # Near enough to these to look closely.

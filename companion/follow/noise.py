@@ -18,7 +18,10 @@ MEMORY = 128
 # A tick tells of the noise as if it were at most so many standard deviations off.
 MOST = 3.0
 # How alike neighbours may be by chance; more is a noise that wanders, with fewer ticks to tell.
-ALIKE = 0.2
+ALIKE, MOST_ALIKE = 0.3, 0.95
+# The variance is at most so many times what the differences of neighbours say: more is a line that
+# does not fit, and no noise.
+MISFIT = 4.0
 # Intervals in whole milliseconds, one after the other, that are no coincidence.
 MILLISECOND, COINCIDENCE = 1_000_000, 8
 
@@ -26,15 +29,32 @@ MILLISECOND, COINCIDENCE = 1_000_000, 8
 class Noise:
     """The noise of one clock. `variance` is what to reckon with."""
 
-    __slots__ = ("_alike", "_grain", "_latest", "_square", "_weight", "_whole", "variance")
+    __slots__ = (
+        "_grain",
+        "_latest",
+        "_product",
+        "_square",
+        "_step",
+        "_steps",
+        "_weight",
+        "_whole",
+        "alike",
+        "variance",
+    )
 
     def __init__(self) -> None:
         self.variance = PRIOR
         # Weighted sum of squares, and the weight.
         self._square = 0.0
         self._weight = 0.0
-        self._alike = 0.0
+        # How alike neighbours are: 0 if not at all, 1 if a tick is off by as much as the one before.
+        self.alike = 0.0
+        # The latest tick's error and its step from the one before; sums of squares of steps, and
+        # of their products with the steps before.
         self._latest = 0.0
+        self._step = 0.0
+        self._steps = 0.0
+        self._product = 0.0
         # Variance that the grain alone makes: what is read off a scale is off by up to a step,
         # evenly, so by a twelfth of the step's square. 0 while no grain was noticed.
         self._grain = 0.0
@@ -42,12 +62,12 @@ class Noise:
 
     def learn(self, off: float) -> None:
         """Let a tick tell that lay `off` ns from where it was expected, the line's error aside."""
-        most = MOST * sqrt(self.variance)
-        off = max(-most, min(most, off))
-        off_now = off / most
-        self._alike += (MOST**2 * off_now * self._latest - self._alike) / max(16.0, self._weight)
-        self._latest = off_now
-        self._add(off * off)
+        step = off - self._latest
+        self._latest = off
+        self._steps += step * step
+        self._product += step * self._step
+        self._step = step
+        self._add(min(off * off, MOST**2 * self.variance))
 
     def learn_stray(self) -> None:
         """Let a tick tell that lay so far off that it counts as `MOST` deviations."""
@@ -80,10 +100,8 @@ class Noise:
 
         First-order autoregression, as in any text on time series.
         """
-        if self._alike <= ALIKE or self._grain:
-            return self.variance
-        alike = min(self._alike, 0.95)
-        return self.variance * (1 + alike) / (1 - alike) * (1 - ALIKE) / (1 + ALIKE)
+        alike = self.alike
+        return self.variance if self._grain else self.variance * (1 + alike) / (1 - alike)
 
     def remember(self) -> tuple[float, float]:
         """What is known of the variance now, for `recall`."""
@@ -98,7 +116,10 @@ class Noise:
         self._square += square
         self._weight += 1
         if self._weight > MEMORY:
-            self._square *= MEMORY / self._weight
+            keep = MEMORY / self._weight
+            self._square *= keep
+            self._steps *= keep
+            self._product *= keep
             self._weight = MEMORY
         self._settle()
 
@@ -106,8 +127,13 @@ class Noise:
         if self._weight < PRIOR_ENDS:
             known = (self._square + PRIOR * PRIOR_WEIGHT) / (self._weight + PRIOR_WEIGHT)
         else:
-            known = self._square / self._weight
-        if known < self._grain / 16 and self._whole < COINCIDENCE:
+            # Of a first-order autoregression, steps have variance 2 s^2 (1 - r) and correlation
+            # (r - 1)/2 with the next; unlike errors they hide no drift of the line.
+            alike = 1 + 2 * self._product / self._steps if self._steps else 0.0
+            self.alike = min(alike, MOST_ALIKE) if alike > ALIKE else 0.0
+            most = MISFIT * self._steps / (2 * self._weight * (1 - self.alike))
+            known = min(self._square / self._weight, most)
+        if known < self._grain / 8 and self._whole < COINCIDENCE:
             # Nothing of the grain is seen any more: let it fade.
-            self._grain *= 0.98
+            self._grain *= 0.9
         self.variance = max(known, self._grain, LEAST)

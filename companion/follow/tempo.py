@@ -19,20 +19,22 @@ from math import sqrt
 from companion.counting.ticks import TICKS_PER_QUARTER
 from companion.follow.departures import MARGIN, WINDOW, Departure, Kind, climb, look, weigh
 from companion.follow.lines import Line, Sums, along, parabola
-from companion.follow.noise import MOST, Noise
+from companion.follow.noise import Noise
 
 NS_PER_MINUTE = 60_000_000_000
 
 # -- single ticks far off, in standard deviations ------------------------------------------------
 # Gaussian noise goes there once in two million ticks; there a run of strays begins ...
 STRAY = 5.0
-# ... which goes on while ticks keep this far off on the same side; each counts as `MOST`.
+# ... which goes on while ticks keep this far off on the same side ...
 STRAY_ON = 2.5
+# ... and each of which counts as if it were only this far off.
+STRAY_COUNTS = 1.0
 # Strays that are a change and no accident, and the same if they come nearer, as a burst does.
 STRAYS, STRAYS_NEARING = 6, 16
 # Ticks the line must rest on before it may call others strays.
 KNOWN = 6
-# A second jump within eight bars of 4/4 is how the clock is read, not what it does.
+# A jump like another one within eight bars of 4/4 is how the clock is read, not what it does.
 JUMP_RARE = 768
 
 # -- departures -----------------------------------------------------------------------------------
@@ -94,7 +96,8 @@ class TempoTracker:
         self._late = False
         self._peak = 0.0
         self._quiet = (0.0, 0.0)
-        self._jumped = -JUMP_RARE
+        # Number of the tick at the latest jump, and its size in ns.
+        self._jumped = (-JUMP_RARE, 0.0)
 
     # -- what it knows -----------------------------------------------------------------------
 
@@ -113,7 +116,7 @@ class TempoTracker:
     def jitter_ms(self) -> float:
         """Standard deviation of the ticks about the line, in ms; 0.0 with fewer than three.
 
-        Strays count as three deviations off.
+        Strays count as one deviation off.
         """
         count = self._count()
         parameters = 3 if self._curved else 2
@@ -193,7 +196,7 @@ class TempoTracker:
         self._strays.append(t)
         self._late = off > 0
         self._peak = max(self._peak, abs(off))
-        edge = MOST * sqrt(self._noise.variance)
+        edge = STRAY_COUNTS * sqrt(self._noise.variance)
         self._noise.learn_stray()
         self._sums.put(round(expected + (edge if self._late else -edge)))
         count = len(self._strays)
@@ -222,18 +225,18 @@ class TempoTracker:
         self._line = (self._origin, self._jump(jump, line))
 
     def _jump(self, jump: Departure, line: Line) -> Line:
-        """Take a certain jump out of the line; one so soon after another is left in."""
+        """Take a certain jump out of the line, unless it shows the grain of the clock."""
         sums = self._sums
-        rare = sums.n - self._jumped >= JUMP_RARE
-        self._jumped = sums.n
-        if rare:
-            shift = round(jump.size)
-            self._origin += shift
-            sums.replace([t - shift for t in sums.latest(jump.ticks)])
-            return sums.line(self._count(), self._curved)
-        if abs(jump.size) < 1.5 * line[1]:
+        at, size = self._jumped
+        self._jumped = (sums.n, jump.size)
+        soon = sums.n - at < JUMP_RARE
+        if soon and abs(jump.size - size) < abs(size) / 3 and abs(size) < 1.5 * line[1]:
             self._noise.notice_grain(1.1 * jump.size)
-        return line
+            return line
+        shift = round(jump.size)
+        self._origin += shift
+        sums.replace([t - shift for t in sums.latest(jump.ticks)])
+        return sums.line(self._count(), self._curved)
 
     def _consider(self, count: int) -> None:
         """Hold the line against departures."""
@@ -286,10 +289,7 @@ class TempoTracker:
         """Put missed ticks back before one at `t_ns`."""
         missed, self._missed = self._missed, 0
         sums = self._sums
-        if missed >= WINDOW and self._count() < EVEN:
-            self.lapse()
-            self._origin = t_ns
-        elif self._count() >= EVEN:
+        if self._count() >= EVEN:
             # The line is sure enough: the gap is taken out of the time that it counts by.
             line = self._line[1]
             self._origin += round(along(line, missed + 1) - along(line, 1))
@@ -297,6 +297,9 @@ class TempoTracker:
         else:
             # The gap tells more of the tempo than the line so far: fill it evenly.
             before = sums.latest(1)[0]
-            for i in range(1, missed + 1):
+            first = max(1, missed + 1 - WINDOW)
+            if first > 1:
+                self._start = sums.n + 1
+            for i in range(first, missed + 1):
                 sums.put(before + (t_ns - self._origin - before) * i // (missed + 1))
             self._line = (self._origin, sums.line(self._count(), self._curved))
