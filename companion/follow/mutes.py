@@ -20,6 +20,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 
 from companion.counting.pattern import Pattern
+from companion.counting.ticks import TICKS_PER_QUARTER
 from companion.follow.hearing import EARLY, LOST, STRAY, Memories, Occasion, occasions
 from companion.setlist.controls import NoteKey
 
@@ -257,7 +258,8 @@ class MuteWatch:
     def _lay_out(self, tick: int) -> None:
         """Open the windows of all steps that a note at `tick` may belong to."""
         while tick + EARLY >= self._until:
-            until = self._until + self._pattern.pass_ticks
+            # A beat at a time: a whole pass of a large pattern would take milliseconds.
+            until = self._until + TICKS_PER_QUARTER
             found = occasions(self._pattern, self._until, until, self._carried)
             self._windows.extend(map(_Window, found))
             self._until = until
