@@ -5,6 +5,7 @@ from __future__ import annotations
 import subprocess
 import sys
 import tempfile
+from collections.abc import Callable
 from pathlib import Path
 from typing import IO
 
@@ -12,8 +13,9 @@ import click
 
 from companion.cli.main import Refused
 from companion.cli.shipped import DEMO, shipped_set
+from companion.cli.supervise import Supervisor
 from companion.link.client import Client, send_wish
-from companion.link.endpoint import NoEngine, find_endpoint
+from companion.link.endpoint import Endpoint, NoEngine, find_endpoint
 from companion.link.messages import LinkError, Wish
 
 
@@ -34,14 +36,24 @@ def demo(*, calm: bool, light: bool) -> None:
 
 
 def play(set_file: Path, arguments: list[str], *, calm: bool, light: bool) -> None:
-    """Start an engine on `set_file` and show it. Raises Refused if it does not start."""
+    """Start an engine on `set_file` and show it; one that dies meanwhile is started again.
+
+    Raises Refused if it does not start, or cannot be started again.
+    """
     with tempfile.TemporaryFile() as complaints:
-        process = _spawn(set_file, arguments, complaints)
+        process = _spawn(set_file, arguments, complaints, subprocess.PIPE)
         # While the engine reads the set list, this process loads the screen.
         import companion.screen.app  # noqa: F401
 
         _wait_until_ready(process, complaints)
-    show(calm=calm, light=light)
+
+        def again() -> subprocess.Popen[bytes]:
+            complaints.seek(0)
+            complaints.truncate()
+            return _spawn(set_file, arguments, complaints, subprocess.DEVNULL)
+
+        supervisor = Supervisor(process, again, lambda: _last_line(complaints))
+        show(calm=calm, light=light, supervisor=supervisor)
 
 
 def screen(*, calm: bool, light: bool) -> None:
@@ -55,21 +67,31 @@ def screen(*, calm: bool, light: bool) -> None:
     show(calm=calm, light=light)
 
 
-def show(*, calm: bool, light: bool) -> None:
-    """Run the screen until it is closed, and end the engine if the performer says so."""
+def show(*, calm: bool, light: bool, supervisor: Supervisor | None = None) -> None:
+    """Run the screen until it is closed, and end the engine if the performer says so.
+
+    Raises Refused if the engine cannot be ended, or if `supervisor` had to give it up.
+    """
     from companion.screen.app import make_app
 
-    choice = make_app(Client(find_endpoint), calm=calm, light=light).run()
+    find: Callable[[], Endpoint] = find_endpoint if supervisor is None else supervisor.find
+    choice = make_app(Client(find), calm=calm, light=light).run()
+    if supervisor is not None:
+        supervisor.close()
     if choice == "stop":
         try:
             send_wish(find_endpoint(), Wish("stop"))
         except NoEngine:
+            if supervisor is not None:
+                supervisor.end()
             return
         except LinkError as error:
             raise Refused(str(error)) from error
         click.echo("The engine has ended.")
     elif _engine_runs():
         click.echo("The engine goes on. Look again: companion screen. End it: companion stop.")
+    elif supervisor is not None and supervisor.trouble:
+        raise Refused(supervisor.trouble)
 
 
 def _engine_runs() -> bool:
@@ -80,7 +102,9 @@ def _engine_runs() -> bool:
     return True
 
 
-def _spawn(set_file: Path, arguments: list[str], complaints: IO[bytes]) -> subprocess.Popen[bytes]:
+def _spawn(
+    set_file: Path, arguments: list[str], complaints: IO[bytes], said: int
+) -> subprocess.Popen[bytes]:
     # A session of its own: closing the terminal, or Ctrl-C in it, must not reach the engine.
     flags = 0
     if sys.platform == "win32":
@@ -89,11 +113,19 @@ def _spawn(set_file: Path, arguments: list[str], complaints: IO[bytes]) -> subpr
     return subprocess.Popen(
         command,
         stdin=subprocess.DEVNULL,
-        stdout=subprocess.PIPE,
+        stdout=said,
         stderr=complaints,
         start_new_session=True,
         creationflags=flags,
     )
+
+
+def _last_line(complaints: IO[bytes]) -> str:
+    """The last line of what an engine that has ended complained of."""
+    complaints.seek(0)
+    lines = complaints.read().decode(errors="replace").split("\n")
+    found = next((line.strip() for line in reversed(lines) if line.strip()), "")
+    return found.removeprefix("companion: ")
 
 
 def _wait_until_ready(process: subprocess.Popen[bytes], complaints: IO[bytes]) -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 import sys
 from pathlib import Path
 
@@ -10,9 +11,9 @@ import click
 from companion.cli.faults import refuse_faults
 from companion.cli.main import Refused
 from companion.engine.engine import Engine, Options
-from companion.engine.matching import matches
+from companion.engine.memory import Memory
 from companion.engine.ports import MidiSystem, PortError
-from companion.link.endpoint import EngineLock
+from companion.link.endpoint import EngineLock, state_folder
 from companion.link.messages import LinkError
 from companion.setlist.faults import SetListError
 from companion.setlist.loading import load_apart
@@ -29,7 +30,10 @@ def engine(
     tempo: float | None,
     is_demo: bool,
 ) -> None:
-    """Run until stopped. Raises Refused, or exits with every fault of the set list said."""
+    """Run until stopped. Raises Refused, or exits with every fault of the set list said.
+
+    Where the engine before was cut short, this one goes on.
+    """
     lock = EngineLock()
     try:
         # The lock comes first: a second engine must not touch the first one's ports.
@@ -38,7 +42,12 @@ def engine(
         raise Refused(f"{error}; look at it: companion screen; end it: companion stop") from error
     try:
         setlist = load_apart(set_file)
-        system = None if is_demo else _system(api, in_glob, out_glob, send, internal_clock)
+        # A clock of our own ended with its engine: there is nothing to go on with.
+        memory = None if internal_clock else Memory(state_folder(), *_identity(set_file))
+        system = None
+        if not is_demo:
+            resumes = memory is not None and memory.find() is not None
+            system = _system(api, out_glob, internal_clock, resumes)
         options = Options(
             in_glob=in_glob,
             out_glob=out_glob,
@@ -47,7 +56,7 @@ def engine(
             tempo=tempo,
             demo=is_demo,
         )
-        Engine(setlist, options, system).run(lock, lambda: _say_ready(setlist.name))
+        Engine(setlist, options, system, memory).run(lock, lambda: _say_ready(setlist.name))
     except SetListError as error:
         refuse_faults(error)
     except (LinkError, PortError) as error:
@@ -56,31 +65,32 @@ def engine(
         lock.release()
 
 
-def _system(
-    api: str | None, in_glob: str | None, out_glob: str | None, send: bool, internal_clock: bool
-) -> MidiSystem | None:
-    """The MIDI system, or None where the internal clock can do without. Raises PortError."""
+def _identity(set_file: Path) -> tuple[str, str]:
+    """Path and digest of a set list that has just been read."""
     try:
-        system = MidiSystem(api)
+        with open(set_file, "rb") as file:
+            return str(set_file.absolute()), hashlib.file_digest(file, "sha256").hexdigest()
+    except OSError as error:
+        raise Refused(f"cannot read {set_file} again: {error.strerror}") from error
+
+
+def _system(
+    api: str | None, out_glob: str | None, internal_clock: bool, resumes: bool
+) -> MidiSystem | None:
+    """The MIDI system, or None where the internal clock can do without. Raises PortError.
+
+    An engine that `resumes` in the middle of a night waits for its MIDI system instead.
+    """
+    try:
+        system = MidiSystem(api, patient=resumes)
     except PortError:
         if internal_clock and api is None and out_glob is None:
             return None
         raise
-    if not internal_clock:
-        _must_match("input", "--in", in_glob, system.inputs())
-    if send:
-        _must_match("output", "--out", out_glob, system.outputs())
     if internal_clock and not system.outputs():
         system.close()
         return None
     return system
-
-
-def _must_match(kind: str, option: str, glob: str | None, names: list[str]) -> None:
-    if glob is None or any(matches(glob, name) for name in names):
-        return
-    there = f"there are: {', '.join(names)}" if names else f"there is no MIDI {kind} at all"
-    raise PortError(f"no MIDI {kind} matches {option} {glob!r}; {there}; see: companion ports")
 
 
 def _say_ready(name: str) -> None:

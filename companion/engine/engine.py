@@ -1,9 +1,9 @@
 """The engine: follower, ports, sending and link put together, and the threads that drive them.
 
 Threads: the driver's (one for each input, or the internal clock) bring messages and send what is
-due; the keeper opens and closes ports; the watch tells the follower of silence; the link serves
-screens. One lock guards the follower and is held for microseconds; no disk, no screen and no
-logging stand behind it.
+due; the keeper opens and closes ports; the watch tells the follower of silence and the memory where
+it stands; the memory writes that down; the link serves screens. One lock guards the follower and is
+held for microseconds; no disk, no screen and no logging stand behind it.
 """
 
 from __future__ import annotations
@@ -19,10 +19,12 @@ from dataclasses import dataclass
 
 from companion.engine.internal import DEFAULT_BPM, InternalClock
 from companion.engine.keeper import Keeper
+from companion.engine.memory import Memory
 from companion.engine.ports import MidiSystem
 from companion.engine.view import Surroundings, Viewer
 from companion.follow.conductor import Send, Standing
 from companion.follow.follower import Follower
+from companion.follow.resume import WRITTEN_TICKS, Resumption, recall, remember
 from companion.follow.transport import State
 from companion.link.endpoint import EngineLock
 from companion.link.messages import Snapshot, Wish
@@ -57,9 +59,18 @@ class Options:
 
 
 class Engine:
-    """One running engine. `system` is None where no MIDI is wanted or to be had."""
+    """One running engine. `system` is None where no MIDI is wanted or to be had.
 
-    def __init__(self, setlist: SetList, options: Options, system: MidiSystem | None) -> None:
+    With a `memory` it goes on where the one before stood, if that was cut short.
+    """
+
+    def __init__(
+        self,
+        setlist: SetList,
+        options: Options,
+        system: MidiSystem | None,
+        memory: Memory | None = None,
+    ) -> None:
         sends = options.send and system is not None
         self._setlist = setlist
         self._options = options
@@ -77,8 +88,15 @@ class Engine:
             beside=lambda: self._follower.port,
             gone=self._port_gone,
         )
+        self._listen = self._follower.hear
+        self._memory = memory
+        self._resumption: Resumption | None = None
+        self._noted: tuple[int, int] | None = None
+        if memory is not None:
+            self._resume(memory, sends)
         self._server: Server | None = None
-        self._ended = threading.Event()
+        # A plain flag: a signal's handler must not ask for a lock that the watch may hold.
+        self._ended = False
         self._count = 0
         self._notice = ""
         self._notice_ns = 0
@@ -101,12 +119,14 @@ class Engine:
             lock.publish(port, token, self._setlist.name)
             self._server = server
             for number in (signal.SIGTERM, signal.SIGINT):
-                signal.signal(number, lambda *_: self._ended.set())
+                signal.signal(number, lambda *_: self._end())
             sys.setswitchinterval(SWITCH_S)
             # What is loaded stays; the collector need not walk it again while we play.
             gc.collect()
             gc.freeze()
             self._keeper.start()
+            if self._memory is not None:
+                self._memory.start()
             if self._options.internal_clock:
                 clock.start()
             ready()
@@ -115,13 +135,15 @@ class Engine:
             if self._options.internal_clock:
                 clock.close()
             self._keeper.close()
+            if self._memory is not None:
+                self._memory.close(forget=self._ended)
             server.close()
 
     def hear(self, port: str, t_ns: int, message: Sequence[int]) -> None:
         """Take one message from a port, on whatever thread brings it; never raises."""
         try:
             with self._lock:
-                for send in self._follower.hear(port, t_ns, message):
+                for send in self._listen(port, t_ns, message):
                     self._send(send)
                 changed = self._follower.conductor.count != self._count
             if changed:
@@ -133,7 +155,7 @@ class Engine:
     def wish(self, wish: Wish) -> None:
         """Do what a screen asks."""
         if wish.name == "stop":
-            self._ended.set()
+            self._end()
             return
         with self._lock:
             conductor = self._follower.conductor
@@ -175,6 +197,8 @@ class Engine:
             troubles.append(f"{', '.join(others)} sends clock too; following {follower.port}")
         if self._faults:
             troubles.append(f"the engine met {self._faults} faults of its own and went on")
+        if self._memory is not None and self._memory.trouble:
+            troubles.append(self._memory.trouble)
         if not self._options.send:
             note = "started without sending: change by hand"
         elif not standing.sends:
@@ -194,6 +218,42 @@ class Engine:
             sending_note=note,
             started_ns=self._started_ns,
         )
+
+    def _end(self) -> None:
+        self._ended = True
+
+    def _resume(self, memory: Memory, sends: bool) -> None:
+        """Take up where the engine before was cut short, if it was."""
+        found = memory.find()
+        if found is None:
+            return
+        try:
+            recall(self._follower, found.place)
+        except (ValueError, TypeError):
+            self._follower = Follower(self._setlist, sends=sends)
+            self._listen = self._follower.hear
+            return
+        now_ns = time.monotonic_ns()
+        self._resumption = Resumption(self._follower, found.place, found.trusted, now_ns)
+        self._listen = self._resumption.hear
+        if found.place.port is not None:
+            self._keeper.expect(found.place.port)
+
+    def _note(self, memory: Memory) -> None:
+        """Have it written down where we stand, if that is news. Called under the lock."""
+        conductor, resumption = self._follower.conductor, self._resumption
+        noted = (conductor.count, conductor.tick // WRITTEN_TICKS)
+        if noted == self._noted or (resumption is not None and resumption.waiting):
+            return
+        self._noted = noted
+        now_ns = time.monotonic_ns()
+        if resumption is None:
+            memory.note(remember(self._follower, now_ns))
+            return
+        memory.note(resumption.remember(now_ns))
+        if resumption.over:
+            self._listen = self._follower.hear
+            self._resumption = None
 
     def _send(self, send: Send) -> None:
         """Let a program change out. Called under the lock, on the thread that brought the tick."""
@@ -215,12 +275,15 @@ class Engine:
     def _watch(self) -> None:
         """Look for silence until told to stop; also the heartbeat of the snapshots."""
         rounds = 0
-        while not self._ended.wait(WATCH_S):
+        while not self._ended:
+            time.sleep(WATCH_S)
             rounds += 1
             try:
                 with self._lock:
                     changed = self._follower.passed(time.monotonic_ns())
                     counting = self._follower.conductor.state is State.RUNNING
+                    if self._memory is not None:
+                        self._note(self._memory)
                 if counting and not self._started_ns:
                     self._started_ns = time.monotonic_ns()
                 if changed or (counting and rounds % POKE_EVERY == 0):

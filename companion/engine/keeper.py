@@ -165,8 +165,7 @@ class Keeper:
                 except PortError as error:
                     troubles.append(str(error))
         if not self._inputs:
-            there = f"; there is {', '.join(names)}" if names else ""
-            looked = f" matches {self._in_glob!r}{there}" if self._in_glob else " is there"
+            looked = _nothing(self._in_glob, names)
             troubles.append(f"no MIDI input{looked}: plug the instrument in")
         elif self._beside() in self._away.values():
             troubles.append(f"{self._beside()} has gone: plug it in again")
@@ -197,8 +196,7 @@ class Keeper:
             glob = self._setlist.instruments[instrument].port
             name = choose_output(names, glob, self._out_glob, self._beside())
             if name is None:
-                wanted = self._out_glob or glob
-                looked = f" matches {wanted!r}" if wanted else " is there"
+                looked = _nothing(self._out_glob or glob, names)
                 troubles.append(f"no MIDI output{looked}: {instrument} gets no program changes")
                 continue
             try:
@@ -264,6 +262,13 @@ class Keeper:
         self._inputs, self._outputs, self._retired = {}, {}, []
         for name in list(self._ears):
             self._forget(name)
+
+
+def _nothing(glob: str | None, names: list[str]) -> str:
+    """In what way nothing was found; what is there instead may show the wrong letter."""
+    if glob is None:
+        return " is there"
+    return f" matches {glob!r}" + (f" (there is {', '.join(names)})" if names else "")
 
 
 def _clock_glob(setlist: SetList) -> str | None:

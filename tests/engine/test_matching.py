@@ -47,7 +47,7 @@ def test_both_ends_of_one_device_are_known_as_such(heard: str, told: str) -> Non
 
 
 def test_a_bridge_numbers_clients_too() -> None:
-    before, after = ("a2j:Tide Drum [%d] (capture): MIDI 1" % number for number in (24, 28))
+    before, after = (f"a2j:Tide Drum [{number}] (capture): MIDI 1" for number in (24, 28))
     assert plain_name(before) == plain_name(after)
 
 
