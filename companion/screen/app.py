@@ -10,22 +10,24 @@ from collections.abc import Callable, Iterator
 from typing import ClassVar, Protocol
 
 from textual.app import App, ComposeResult, SystemCommand
-from textual.binding import BindingType
+from textual.binding import Binding, BindingType
 from textual.events import Resize
 from textual.screen import Screen
 
 from companion.link.messages import LinkError, Snapshot, Wish
-from companion.screen import drawing
-from companion.screen.canvas import blank
-from companion.screen.dial import draw_dial
-from companion.screen.dialogs import Help, Leave
+from companion.link.overview import PatternMap, Plan
+from companion.screen.dialogs import KEEP, Help, Leave
 from companion.screen.keyrow import KeyRow
 from companion.screen.keys import KEYS, NO_ENGINE, Key, refusal
-from companion.screen.layout import most_alarm_rows, plan
+from companion.screen.night import Night, read_night
+from companion.screen.painting import REGIONS, paint_stage, paint_view, scroll_range
 from companion.screen.palette import KeyProvider
+from companion.screen.passmap import MapReader, PassMap
 from companion.screen.reading import Reading, read
+from companion.screen.reckon import spot
 from companion.screen.sheet import Sheet
 from companion.screen.theme import DARK, DARK_VARIABLES, LIGHT
+from companion.screen.views import View
 from companion.screen.wording import Alarm
 
 # A figure is at most this late; the eye takes about as long to see it.
@@ -37,9 +39,12 @@ class Feed(Protocol):
     """Where snapshots come from and wishes go, such as link.client.Client."""
 
     async def run(
-        self, on_snapshot: Callable[[Snapshot], None], on_state: Callable[[bool], None]
+        self,
+        on_snapshot: Callable[[Snapshot], None],
+        on_state: Callable[[bool], None],
+        on_overview: Callable[[Plan | PatternMap], None],
     ) -> None:
-        """Hand over snapshots until cancelled; `on_state(False)` says that the engine is gone."""
+        """Hand over what the engine says until cancelled; `on_state(False)`: it is gone."""
         ...
 
     def wish(self, wish: Wish) -> object:
@@ -53,15 +58,33 @@ class StageApp(App[str]):
     CSS_PATH = "stage.tcss"
     TITLE = "companion"
     COMMANDS: ClassVar[set[type[KeyProvider]]] = {KeyProvider}  # type: ignore[assignment]
-    BINDINGS: ClassVar[list[BindingType]] = [key.binding() for key in KEYS]
+    BINDINGS: ClassVar[list[BindingType]] = [
+        *(key.binding() for key in KEYS),
+        Binding("pagedown", "scroll(10)", show=False),
+        Binding("pageup", "scroll(-10)", show=False),
+    ]
     ALLOW_SELECT = False
 
-    def __init__(self, feed: Feed, *, calm: bool, light: bool, now_ns: Callable[[], int]) -> None:
+    def __init__(
+        self,
+        feed: Feed,
+        *,
+        calm: bool,
+        light: bool,
+        look_only: bool,
+        now_ns: Callable[[], int],
+    ) -> None:
         super().__init__()
+        self.look_only = look_only
         self._feed = feed
         self._calm = calm
         self._now_ns = now_ns
         self._snapshot: Snapshot | None = None
+        self._plan = Plan()
+        self._map: PatternMap | None = None
+        self._map_reader = MapReader()
+        self._view = View.STAGE
+        self._scroll = 0
         # None until the engine was heard or missed for the first time: nothing to say yet.
         self._connected: bool | None = None
         self._shown: tuple[int, int] = (-1, -1)
@@ -83,7 +106,7 @@ class StageApp(App[str]):
 
     def compose(self) -> ComposeResult:
         """The regions, top to bottom."""
-        for region in _REGIONS:
+        for region in REGIONS:
             yield Sheet(id=region)
         yield KeyRow()
 
@@ -99,7 +122,7 @@ class StageApp(App[str]):
 
     async def _listen(self) -> None:
         try:
-            await self._feed.run(self._take, self._state)
+            await self._feed.run(self._take, self._state, self._look)
         except LinkError as error:
             self._say(f"{error}.")
         finally:
@@ -114,6 +137,12 @@ class StageApp(App[str]):
         self._connected = True
         if first:
             self.draw()
+
+    def _look(self, overview: Plan | PatternMap) -> None:
+        if isinstance(overview, Plan):
+            self._plan = overview
+        else:
+            self._map = overview
 
     def _state(self, connected: bool) -> None:
         self._connected = connected
@@ -145,42 +174,52 @@ class StageApp(App[str]):
         reading = self.reading()
         notice, until = self._notice
         notice = notice if self._now_ns() < until else ""
-        key = (reading, notice, self.size)
+        shown = self._shown_beside(reading)
+        key = (self._view, reading, shown, self._scroll, notice, self.size)
         if key == self._drawn:
             return
         self._drawn = key
         width, height = self.size
         alarms = (*reading.alarms, Alarm("", notice, urgent=False)) if notice else reading.alarms
-        alarm_rows = drawing.draw_alarms(alarms, width, most_alarm_rows(height))
-        shares = plan(width, height, len(alarm_rows))
-        pictures = {
-            "alarms": alarm_rows,
-            "countdown": draw_dial(reading, width, shares.countdown, self._calm),
-            "above-action": blank(shares.above_action),
-            "action": drawing.draw_action(reading, width, shares.action),
-            "above-agenda": blank(shares.above_agenda),
-            "agenda": drawing.draw_agenda(reading, width, shares.agenda),
-            "tracks": drawing.draw_tracks(reading, width, shares.tracks),
-            "quiet": drawing.draw_quiet(reading, width, shares.quiet),
-        }
-        heights = shares.heights()
+        if shown is None:
+            picture, has_keys = paint_stage(reading, alarms, width, height, self._calm)
+        else:
+            picture, has_keys = paint_view(
+                reading, alarms, shown, self._scroll, width, height, self._calm
+            )
         for sheet in self.stage.query(Sheet):
-            region = str(sheet.id)
-            sheet.set_height(heights[region])
-            sheet.show(pictures[region])
+            rows = picture.get(str(sheet.id), [])
+            sheet.set_height(len(rows))
+            sheet.show(rows)
         keys = self.stage.query_one(KeyRow)
-        keys.display = shares.keys > 0
-        keys.show_working(self.keys_now())
+        keys.display = has_keys
+        keys.show_working(self.keys_now(), self._view)
+
+    def _shown_beside(self, reading: Reading) -> Night | PassMap | None:
+        """What the view shows under the strip; None on the stage."""
+        if self._view is View.STAGE:
+            return None
+        snapshot = self._snapshot or Snapshot(at_ns=self._now_ns())
+        at = spot(snapshot, reading.tick)
+        if self._view is View.MAP:
+            return self._map_reader.read(self._map, snapshot, at)
+        return read_night(self._plan, snapshot, at, self._now_ns())
 
     # -- keys --------------------------------------------------------------------------------
 
     def keys_now(self) -> list[Key]:
         """The keys that would do something now."""
-        return [k for k in KEYS if not refusal(k, self._snapshot, bool(self._connected))]
+        return [key for key in KEYS if not self.refusal_now(key)]
+
+    def refusal_now(self, key: Key) -> str:
+        """Why `key` would do nothing now, or ""."""
+        return refusal(
+            key, self._snapshot, bool(self._connected), self._view, look_only=self.look_only
+        )
 
     def _wish(self, key_id: str, wish: Wish) -> None:
         key = next(k for k in KEYS if k.id == key_id)
-        why = refusal(key, self._snapshot, bool(self._connected))
+        why = self.refusal_now(key)
         if not why and self._feed.wish(wish) is False:
             why = NO_ENGINE
         if why:
@@ -212,12 +251,30 @@ class StageApp(App[str]):
         """The count is right."""
         self._wish("confirm", Wish("confirm"))
 
+    def action_show(self, name: str) -> None:
+        """Show a view; the same key again goes back to the stage."""
+        view = View[name]
+        self._view = View.STAGE if view is self._view else view
+        self._scroll = 0
+        self.draw()
+
+    def action_scroll(self, by: int) -> None:
+        """Move what the view shows on by so many lines, or back."""
+        shown = self._shown_beside(self.reading())
+        if shown is not None:
+            low, high = scroll_range(shown)
+            self._scroll = max(low, min(self._scroll + by, high))
+            self.draw()
+
     def action_help(self) -> None:
         """Show keys and cautions."""
-        self.push_screen(Help())
+        self.push_screen(Help(self._view, [(key, self.refusal_now(key)) for key in KEYS]))
 
     def action_leave(self) -> None:
-        """Ask whether the engine goes on, then close."""
+        """Ask whether the engine goes on, then close; a screen that only looks just closes."""
+        if self.look_only:
+            self.exit(KEEP)
+            return
 
         def answered(answer: str | None) -> None:
             if answer:
@@ -226,28 +283,18 @@ class StageApp(App[str]):
         self.push_screen(Leave(), answered)
 
 
-_REGIONS = (
-    "alarms",
-    "countdown",
-    "above-action",
-    "action",
-    "above-agenda",
-    "agenda",
-    "tracks",
-    "quiet",
-)
-
-
 def make_app(
     feed: Feed,
     *,
     calm: bool = False,
     light: bool = False,
+    look_only: bool = False,
     now_ns: Callable[[], int] = time.monotonic_ns,
 ) -> StageApp:
     """The stage app on `feed`.
 
-    `calm` takes out all pulsing, `light` is for daylight, `now_ns` is the clock that snapshots
-    are stamped by. `run()` returns "keep" or "stop": what the performer chose for the engine.
+    `calm` takes out all pulsing, `light` is for daylight, `look_only` asks nothing of the engine
+    whatever is pressed, `now_ns` is the clock that snapshots are stamped by. `run()` returns "keep"
+    or "stop": what the performer chose for the engine.
     """
-    return StageApp(feed, calm=calm, light=light, now_ns=now_ns)
+    return StageApp(feed, calm=calm, light=light, look_only=look_only, now_ns=now_ns)

@@ -26,6 +26,13 @@ ROLES = (
     "spent",
     "alarm",
     "note",
+    "steady",
+    "chance",
+    "rare",
+    "here",
+    "here-steady",
+    "here-rare",
+    "here-quiet",
 )
 
 

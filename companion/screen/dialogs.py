@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import ClassVar
 
 from textual.app import ComposeResult
@@ -12,7 +13,8 @@ from textual.screen import ModalScreen
 from textual.widget import Widget
 from textual.widgets import Static
 
-from companion.screen.keys import KEYS, key_name
+from companion.screen.keys import Key, key_name
+from companion.screen.views import View
 
 CAUTIONS = (
     "Sound: a program change or an unmute can be far louder than what went before. Check levels "
@@ -86,24 +88,46 @@ class Leave(ModalScreen[str]):
 
 
 class Help(ModalScreen[None]):
-    """Keys and cautions."""
+    """What is seen here, which keys work here, and the cautions."""
 
     BINDINGS: ClassVar[list[BindingType]] = [
         Binding("h,escape,q,question_mark,enter", "close", "Close"),
     ]
 
+    def __init__(self, view: View, keys: Sequence[tuple[Key, str]]) -> None:
+        """`keys` are all keys, each with the reason why it would do nothing now, or ""."""
+        super().__init__()
+        self._text = help_text(view, keys)
+
     def compose(self) -> ComposeResult:
-        """Keys from the one list, then the cautions."""
+        """One long text."""
         with VerticalScroll():
-            yield Static(help_text(), markup=False)
+            yield Static(self._text, markup=False)
 
     def action_close(self) -> None:
-        """Back to the stage."""
+        """Back to where it was opened."""
         self.dismiss(None)
 
 
-def help_text() -> str:
-    """Keys and cautions as plain text."""
-    keys = "\n".join(f"  {key_name(k):<4}{k.description:<17}{k.tooltip}." for k in KEYS)
-    cautions = "\n\n".join(CAUTIONS)
-    return f"Keys\n\n{keys}\n\nCautions\n\n{cautions}\n\nh or escape goes back."
+_SEEN = {
+    View.STAGE: "This is the stage: how long to the boundary, what to do next, what is coming.",
+    View.SET: "This is the set list: what is done, what is now, what is to come. The line over it "
+    "is the whole night.",
+    View.MAP: "This is the pass map: one line a step, one column a pass, the higher the likelier. "
+    "The present pass is marked with an arrow.",
+}
+
+
+def help_text(view: View, keys: Sequence[tuple[Key, str]]) -> str:
+    """What is seen, keys and cautions as plain text."""
+    works = [_key_line(key, "") for key, why in keys if not why]
+    idle = [_key_line(key, why) for key, why in keys if why and view in key.views]
+    paragraphs = [_SEEN[view], "Keys that do something now", "\n".join(works)]
+    paragraphs[-1] += f"\n  {'ctrl+p':<7}{'Find':<15}Type what you want to do, and choose it."
+    if idle:
+        paragraphs += ["Keys that do nothing now", "\n".join(idle)]
+    return "\n\n".join([*paragraphs, "Cautions", *CAUTIONS, "h or escape goes back."])
+
+
+def _key_line(key: Key, why: str) -> str:
+    return f"  {key_name(key):<7}{key.description:<15} {why or key.tooltip + '.'}"

@@ -15,6 +15,10 @@ from companion.screen.wording import Alarm, Fact
 _WHEN_WIDTH = 13
 # Where a sentence may be parted when only its beginning fits in large letters.
 _BREAKS = (";", ":", ".", ",")
+# Large letters keep clear of the mark beside them.
+_LARGE_INDENT = 4
+# In a window so large the first entries of the agenda are too.
+_LARGE_AGENDA_WIDTH, _LARGE_AGENDA_ROWS, _LARGE_ENTRIES = 150, 14, 2
 # An alarm's head in large letters, with air above and below, and one more line.
 _LARGE_ALARM_ROWS = 6
 
@@ -33,11 +37,11 @@ def draw_action(reading: Reading, width: int, height: int) -> list[Row]:
 
 def _action(entry: Entry, width: int, height: int) -> list[Row]:
     role = "soon" if _pressing(entry) else "strong"
-    room = width - 4
     whole = f"{entry.when}: {entry.text}" if entry.when else entry.text
-    lines = _large(entry, room, height) if height > 2 else []
-    mark = "▌ " if role == "soon" else "  "
-    return [((mark, role), (line, role)) for line in lines or fold(whole, room, height)]
+    lines = _large(entry, width - _LARGE_INDENT - 2, height) if height > 2 else []
+    indent = _LARGE_INDENT if lines else 2
+    mark = ("▌" if role == "soon" else "").ljust(indent)
+    return [((mark, role), (line, role)) for line in lines or fold(whole, width - 4, height)]
 
 
 def _large(entry: Entry, width: int, height: int) -> list[str]:
@@ -58,23 +62,40 @@ def _large(entry: Entry, width: int, height: int) -> list[str]:
     return [*over, *beginning, *rest] if beginning else []
 
 
-def _marked(lines: list[str], role: str) -> list[Row]:
-    mark = "▌ " if role == "soon" else "  "
-    return [((mark, role), (line, role)) for line in lines]
-
-
 def draw_agenda(reading: Reading, width: int, height: int) -> list[Row]:
-    """The agenda, soonest first, one line each, as many as fit."""
+    """The agenda, soonest first, one line each, as many as fit; in large windows two are large."""
     if not reading.agenda and height and reading.condition != "gone":
         return [(("  nothing else is coming", "quiet"),)]
-    return [_agenda_row(entry, width) for entry in reading.agenda[:height]]
+    rows: list[Row] = []
+    for index, entry in enumerate(reading.agenda[:height]):
+        large = index < _LARGE_ENTRIES and width >= _LARGE_AGENDA_WIDTH
+        if large and height >= _LARGE_AGENDA_ROWS:
+            rows += _large_entry(entry, width)
+        else:
+            rows.append(_agenda_row(entry, width))
+    return rows[:height]
+
+
+def _large_entry(entry: Entry, width: int) -> list[Row]:
+    role, mark = _entry_look(entry)
+    lines = render_sentence(f"{entry.when}: {entry.text}", width - _LARGE_INDENT - 2, 3)
+    if not lines:
+        return [_agenda_row(entry, width)]
+    mark = mark.ljust(_LARGE_INDENT)
+    return [*((((mark, role), (line, role))) for line in lines), ()]
 
 
 def _agenda_row(entry: Entry, width: int) -> Row:
-    role = "soon" if _pressing(entry) else "text"
-    mark = "▌ " if role == "soon" else "  "
+    role, mark = _entry_look(entry)
     when = entry.when.ljust(_WHEN_WIDTH if width >= 60 else _WHEN_WIDTH - 2)
     return ((mark, role), (when, role), (cut(entry.text, width - 2 - len(when)), role))
+
+
+def _entry_look(entry: Entry) -> tuple[str, str]:
+    """The role of an entry and the mark before it."""
+    if entry.muted:
+        return "quiet", "  "
+    return ("soon", "▌ ") if _pressing(entry) else ("text", "  ")
 
 
 def _pressing(entry: Entry) -> bool:

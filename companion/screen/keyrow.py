@@ -11,9 +11,13 @@ from textual.events import Click, Resize
 from textual.widget import Widget
 
 from companion.screen.keys import KEYS, Key, key_name
+from companion.screen.views import View
 
 # Columns between two caps.
 _AIR = 2
+# What the key of the view that is shown does.
+_BACK = "Back"
+_NARROW = 48
 
 
 class KeyCap(Widget):
@@ -25,14 +29,24 @@ class KeyCap(Widget):
     def __init__(self, key: Key) -> None:
         super().__init__()
         self.key = key
-        self.columns = len(key_name(key)) + 1 + len(key.description) + _AIR
+        self.word = key.cap or key.description
+        # A view's own key says back while the view is shown; nothing moves for it.
+        most = max(len(self.word), len(_BACK) if key.view is not None else 0)
+        self.columns = len(key_name(key)) + 1 + most + _AIR
         self.styles.width = self.columns
         self.tooltip = key.tooltip
 
     def render(self) -> Text:
         """The key, then its description."""
         key = self.get_component_rich_style("keycap--key", partial=True)
-        return Text.assemble((key_name(self.key), key), " ", self.key.description)
+        return Text.assemble((key_name(self.key), key), " ", self.word)
+
+    def show_back(self, back: bool) -> None:
+        """Say that the key goes back to the stage, or what it shows."""
+        word = _BACK if back else self.key.cap or self.key.description
+        if word != self.word:
+            self.word = word
+            self.refresh()
 
     async def on_click(self, event: Click) -> None:
         """A click does what the key does."""
@@ -46,6 +60,7 @@ class KeyRow(Horizontal):
     def __init__(self) -> None:
         super().__init__(id="keys")
         self._working: frozenset[str] = frozenset()
+        self._view = View.STAGE
 
     def compose(self) -> ComposeResult:
         """One cap for each key that is shown."""
@@ -54,11 +69,16 @@ class KeyRow(Horizontal):
                 yield KeyCap(key)
 
     def on_resize(self, event: Resize) -> None:
-        """Show as many as fit."""
-        self._fit()
+        """Show as many as fit; in a narrow window the margin is narrow too."""
+        self.styles.padding = (0, 0, 0, 2 if self.outer_size.width >= _NARROW else 1)
+        self.call_after_refresh(self._fit)
 
-    def show_working(self, keys: Iterable[Key]) -> None:
-        """Tell which keys would do something now."""
+    def show_working(self, keys: Iterable[Key], view: View) -> None:
+        """Tell which keys would do something now, and which view is shown."""
+        if view is not self._view:
+            self._view = view
+            for cap in self.query(KeyCap):
+                cap.show_back(cap.key.view is view)
         working = frozenset(key.id for key in keys)
         if working != self._working:
             self._working = working
@@ -67,12 +87,13 @@ class KeyRow(Horizontal):
             self._fit()
 
     def _fit(self) -> None:
-        """In a narrow window help and close stay, then the keys that would work now."""
+        """In a narrow window help, close and views stay, then the keys that would work now."""
         # The air after the last cap may fall off the edge.
         room = self.size.width + _AIR
         for cap in sorted(self.query(KeyCap), key=self._need):
             cap.display = cap.columns <= room
             room -= cap.columns if cap.display else 0
 
-    def _need(self, cap: KeyCap) -> tuple[bool, bool]:
-        return cap.key.wish, cap.key.id not in self._working
+    def _need(self, cap: KeyCap) -> tuple[bool, bool, bool]:
+        key = cap.key
+        return key.wish, key.id not in self._working, key.id != "next"

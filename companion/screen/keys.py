@@ -11,13 +11,18 @@ from dataclasses import dataclass
 from textual.binding import Binding
 
 from companion.link.messages import Snapshot
+from companion.screen.views import View
 
 _COUNTING = ("running", "lost")
 
 
 @dataclass(frozen=True, slots=True)
 class Key:
-    """One key. `refusal` says in a short sentence why it would do nothing now, or ""."""
+    """One key. `refusal` says in a short sentence why it would do nothing now, or "".
+
+    `cap` is the short word of the bottom row, if not the description. `wish` says that it asks
+    something of the engine; `views` are those it works in, `view` is the one it shows.
+    """
 
     key: str
     action: str
@@ -27,6 +32,9 @@ class Key:
     refusal: Callable[[Snapshot], str]
     wish: bool = True
     show: bool = True
+    cap: str = ""
+    views: tuple[View, ...] = tuple(View)
+    view: View | None = None
 
     def binding(self) -> Binding:
         """The key as Textual wants it."""
@@ -72,7 +80,15 @@ def _confirm(snapshot: Snapshot) -> str:
 
 
 KEYS = (
-    Key("n", "ask_next", "next", "Next part", "Go to the next part at the coming boundary", _next),
+    Key(
+        "n",
+        "ask_next",
+        "next",
+        "Next part",
+        "Go to the next part at the coming boundary",
+        _next,
+        cap="Next",
+    ),
     Key("b", "ask_back", "back", "Take back", "Withdraw the change that was asked for", _back),
     Key("s", "ask_send", "send", "Sending", "Turn automatic program changes on or off", _always),
     Key(
@@ -95,6 +111,61 @@ KEYS = (
         _align,
         show=False,
     ),
+    Key(
+        "l",
+        "show('SET')",
+        "set",
+        "Set list",
+        "Where we are in the night, and how we are in time; l or escape goes back",
+        _always,
+        wish=False,
+        cap="List",
+        view=View.SET,
+    ),
+    Key(
+        "m",
+        "show('MAP')",
+        "map",
+        "Pass map",
+        "The running pattern, its passes side by side; m or escape goes back",
+        _always,
+        wish=False,
+        cap="Map",
+        view=View.MAP,
+    ),
+    Key(
+        "escape",
+        "show('STAGE')",
+        "stage",
+        "Stage",
+        "Back to the stage and its large countdown",
+        _always,
+        wish=False,
+        show=False,
+        views=(View.SET, View.MAP),
+    ),
+    Key(
+        "down",
+        "scroll(1)",
+        "down",
+        "Further down",
+        "Move the list on by a line; page down by ten",
+        _always,
+        wish=False,
+        show=False,
+        views=(View.SET, View.MAP),
+    ),
+    Key(
+        "up",
+        "scroll(-1)",
+        "up",
+        "Further up",
+        "Move the list back by a line; page up by ten",
+        _always,
+        wish=False,
+        show=False,
+        views=(View.SET, View.MAP),
+    ),
     Key("h,question_mark", "help", "help", "Help", "Keys and cautions", _always, wish=False),
     Key(
         "q,ctrl+q,ctrl+c",
@@ -110,10 +181,24 @@ KEYS = (
 NO_ENGINE = "The engine does not answer; nothing was asked of it."
 
 
-def refusal(key: Key, snapshot: Snapshot | None, connected: bool) -> str:
-    """Why `key` would do nothing now, or ""."""
+LOOK_ONLY = "This screen only looks; ask on the engine's own screen."
+
+
+def refusal(
+    key: Key,
+    snapshot: Snapshot | None,
+    connected: bool,
+    view: View = View.STAGE,
+    *,
+    look_only: bool = False,
+) -> str:
+    """Why `key` would do nothing now in `view`, or ""."""
+    if view not in key.views:
+        return f"This is the {view.value}."
     if not key.wish:
         return ""
+    if look_only:
+        return LOOK_ONLY
     if snapshot is None or not connected:
         return NO_ENGINE
     return key.refusal(snapshot)
@@ -121,4 +206,5 @@ def refusal(key: Key, snapshot: Snapshot | None, connected: bool) -> str:
 
 def key_name(key: Key) -> str:
     """The key as printed, the first of several."""
-    return key.key.split(",")[0]
+    name = key.key.split(",")[0]
+    return {"escape": "esc"}.get(name, name)

@@ -24,6 +24,26 @@ class Plan:
         return {field.name.replace("_", "-"): getattr(self, field.name) for field in fields(self)}
 
 
+@dataclass(frozen=True, slots=True)
+class ViewPlan:
+    """Rows for each region of any other view; they add up to the height of the window."""
+
+    alarms: int
+    strip: int
+    above_view: int
+    view: int
+    keys: int
+
+
+def plan_view(height: int, alarm_rows: int) -> ViewPlan:
+    """Share `height` rows: a strip of countdown that is still clear, the view has the rest."""
+    alarms = min(alarm_rows, most_alarm_rows(height))
+    keys = 1 if height >= 10 else 0
+    strip = 2 if height < 20 else 4 if height < 36 else 6 if height < 52 else 8
+    air = 0 if height < 20 else 1
+    return ViewPlan(alarms, strip, air, max(0, height - alarms - keys - strip - air), keys)
+
+
 def most_alarm_rows(height: int) -> int:
     """How many rows alarms may take in a window so high."""
     return 2 if height < 16 else 3 if height < 36 else 7

@@ -14,19 +14,22 @@ from companion.screen.wording import Alarm, Fact, alarms, doubtful, quiet_facts
 
 # More lines than the tallest screen shows.
 _MOST_ENTRIES = 48
+# Beside the figure, as the boundary comes nearer; the first is the longest.
+WORDS = ("to the boundary", "boundary near", "get ready")
 
 
 @dataclass(frozen=True, slots=True)
 class Entry:
     """One plain sentence and its own small countdown; `stage` is how near it is.
 
-    `announced` says that its warning time has come.
+    `announced` says that its warning time has come, `muted` that it will not be heard.
     """
 
     when: str
     text: str
     stage: Stage
     announced: bool
+    muted: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -127,7 +130,7 @@ def _word(snapshot: Snapshot, at: Spot, condition: str) -> str:
         return f"{_begun(snapshot, at)} begins"
     if at.left <= snapshot.beat_ticks:
         return "last beat"
-    return ("to the boundary", "boundary near", "get ready")[at.stage]
+    return WORDS[at.stage]
 
 
 def _begun(snapshot: Snapshot, at: Spot) -> str:
@@ -209,6 +212,7 @@ def _entry(snapshot: Snapshot, at: Spot, coming: Coming) -> Entry:
         coming.text,
         reckon.ticks_stage(snapshot, left),
         coming.kind != "step" and left <= coming.warn_ticks,
+        coming.muted,
     )
 
 

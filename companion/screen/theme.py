@@ -1,7 +1,8 @@
 """The screen's own two palettes, dark and light, as Textual themes. Where they go is stage.tcss's.
 
 Hues start from those of Okabe and Ito (Color Universal Design, 2008), moved in brightness until
-every text keeps a contrast of 7:1 (WCAG 2.2, 1.4.6). No state is told by colour alone.
+every text keeps a contrast of 7:1 (WCAG 2.2, 1.4.6) and colour-blind eyes still tell them apart.
+No state is told by colour alone.
 """
 
 from __future__ import annotations
@@ -12,9 +13,9 @@ DARK_VARIABLES = {
     "ground": "#05070A",
     "raised": "#12181F",
     "far": "#56B4E9",
-    "near": "#F0A830",
-    "imminent": "#F0E442",
-    "now-ground": "#F0E442",
+    "near": "#EE8A35",
+    "imminent": "#FFF36B",
+    "now-ground": "#FFF36B",
     "now-ink": "#000000",
     "dim": "#9DA7B1",
     "fact": "#D5DCE2",
@@ -22,14 +23,15 @@ DARK_VARIABLES = {
     "plain": "#D5DCE2",
     "quiet-ink": "#A3ADB7",
     "spent": "#56616C",
-    "soon": "#F0E442",
-    "alarm-ground": "#F0A830",
+    "soon": "#FFF36B",
+    "alarm-ground": "#EE8A35",
     "alarm-ink": "#000000",
     "note-ground": "#1F2933",
     "note-ink": "#E6EBEF",
     "pick-ground": "#56B4E9",
     "pick-ink": "#000000",
     "pick-quiet": "#00446B",
+    "here-dim": "#93A3B1",
 }
 
 LIGHT_VARIABLES = {
@@ -38,7 +40,7 @@ LIGHT_VARIABLES = {
     "far": "#00507F",
     "near": "#7A3300",
     "imminent": "#000000",
-    "now-ground": "#3A2A00",
+    "now-ground": "#1A1400",
     "now-ink": "#FFE94D",
     "dim": "#4C545B",
     "fact": "#23292E",
@@ -54,6 +56,7 @@ LIGHT_VARIABLES = {
     "pick-ground": "#00507F",
     "pick-ink": "#FFFFFF",
     "pick-quiet": "#C5E2F4",
+    "here-dim": "#66727C",
 }
 
 

@@ -65,9 +65,11 @@ def alarms(snapshot: Snapshot, condition: str) -> tuple[Alarm, ...]:
             )
         )
     found += [Alarm("TROUBLE", _sentence(trouble)) for trouble in snapshot.troubles]
-    if not snapshot.sending and not found:
-        note = snapshot.sending_note or "automatic changes are off; s turns them on"
-        found.append(Alarm("NOT SENDING", _sentence(note), "change by hand", urgent=False))
+    if not snapshot.sending and not found and not snapshot.demo:
+        note = _sentence(snapshot.sending_note or "automatic changes are off; s turns them on")
+        if "by hand" not in note:
+            note += " Change by hand."
+        found.append(Alarm("NOT SENDING", note, "change by hand", urgent=False))
     return tuple(found)
 
 
@@ -94,11 +96,16 @@ def quiet_facts(snapshot: Snapshot, at: Spot, condition: str) -> tuple[Fact, ...
         Fact(7, f"pass {at.pass_number}, bar {at.bar}, beat {at.beat}", f"pass {at.pass_number}"),
         _tempo(snapshot),
         _clock(snapshot, condition),
-        _both(1, "sending" if snapshot.sending and condition != "gone" else "not sending"),
+        _both(1, _sending(snapshot, condition)),
         _both(1, _trust(snapshot) if condition in ("running", "stopped", "lost") else ""),
-        Fact(9, "demo" if snapshot.demo else ""),
     ]
     return tuple(fact for fact in facts if fact.long)
+
+
+def _sending(snapshot: Snapshot, condition: str) -> str:
+    if snapshot.sending and condition != "gone":
+        return "sending"
+    return "demonstration: nothing is sent" if snapshot.demo else "not sending"
 
 
 def _trust(snapshot: Snapshot) -> str:

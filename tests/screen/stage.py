@@ -11,6 +11,7 @@ from rich.segment import Segment
 from textual.app import App
 
 from companion.link.messages import Coming, Snapshot, TrackView, Wish
+from companion.link.overview import MapRow, PatternMap, Plan, PlanPart, PlanSong
 
 SIZES = ((40, 12), (80, 24), (120, 40), (200, 60))
 
@@ -69,11 +70,66 @@ def slack_water(tick: int = 100, **changes: Any) -> Snapshot:
     return replace(running, **changes)
 
 
+# Five songs, nine parts; the seconds are phrases of eight bars of 4/4 at the song's tempo.
+SONGS = (
+    ("Slack water", 118.0, (("slack water", 2), ("high water", 4))),
+    ("Mudflat", 92.0, (("mudflat", 2), ("wading", 3))),
+    ("Tar and rope", 126.0, (("tar", 4), ("rope", None))),
+    ("Lantern", 100.0, (("lantern", 2),)),
+    ("Spring tide", 140.0, (("making tide", 4), ("spring tide", 8))),
+)
+
+
+def tidewater_plan() -> Plan:
+    """The whole night."""
+    parts: list[PlanPart] = []
+    for song, (_, tempo, patterns) in enumerate(SONGS, start=1):
+        for pattern, phrases in patterns:
+            seconds = (phrases or 1) * 768 * 60 / (24 * tempo)
+            number = len(parts) + 1
+            parts.append(
+                PlanPart(
+                    number, song, pattern, phrases, 768, 96, seconds, "drums", program=11 + number
+                )
+            )
+    songs = tuple(PlanSong(title, tempo) for title, tempo, _ in SONGS)
+    return Plan("Tidewater", 1, songs, tuple(parts))
+
+
+def slack_water_map(first: int = 0) -> PatternMap:
+    """The passes of slack water from pass `first` (0 is the first of the part) on."""
+
+    def row(
+        track: str, steps: tuple[int, ...], cycle: str, *, what: str = "", rare: bool = False
+    ) -> MapRow:
+        levels = "".join(cycle[at % len(cycle)] for at in range(first, first + 64))
+        return MapRow(track, steps, what, rare, levels=levels)
+
+    return PatternMap(
+        part=1,
+        pattern="slack water",
+        first=first,
+        passes=64,
+        rows=(
+            row("low drum", (1, 5, 9, 13), "9"),
+            row("low drum", (16,), "0009", rare=True),
+            row("snap", (5, 13), "9"),
+            row("snap", (15,), "4"),
+            row("shaker", (1, 4, 7), "9"),
+            row("shaker", (10,), "7002000", what="reverse swell", rare=True),
+            row("gull", (9,), "2", rare=True),
+            MapRow("gull", (12,), "", True, True, "0" * 64),
+            row("tide bell", (11,), "0900", what="bell"),
+        ),
+    )
+
+
 UNSURE = {"sure": False, "doubt": "joined in the middle", "sending": False}
 LOST = {"state": "lost", "sure": False, "doubt": "the clock was lost", "sending": False}
 WAITING = {"state": "waiting", "tempo": 0.0, "clock_port": ""}
 READY = {"state": "ready", "sure": False, "doubt": "joined in the middle"}
 NOT_SENDING = {"sending": False, "sending_note": "started without sending"}
+DEMO = {"sending": False, "sending_note": "nothing to send to", "demo": True}
 TROUBLE = {"troubles": ("the port of drums is gone: plug it in again", "the take is not recorded")}
 
 # Each state a performer may look up to, with the tick it is seen at.
@@ -89,6 +145,7 @@ STATES: dict[str, Snapshot] = {
     "lost": slack_water(500, **LOST),
     "unsure": slack_water(400, **UNSURE),
     "not sending": slack_water(500, **NOT_SENDING),
+    "demonstration": slack_water(100, **DEMO),
     "trouble": slack_water(500, **TROUBLE),
 }
 
@@ -106,18 +163,31 @@ class Clock:
 class Feed:
     """Plays what it is given and remembers the wishes."""
 
-    def __init__(self, *snapshots: Snapshot, connected: bool = True, answers: bool = True) -> None:
+    def __init__(
+        self,
+        *snapshots: Snapshot,
+        connected: bool = True,
+        answers: bool = True,
+        overviews: tuple[Plan | PatternMap, ...] | None = None,
+    ) -> None:
         self._snapshots = snapshots
+        self._overviews = (tidewater_plan(), slack_water_map()) if overviews is None else overviews
         self._connected = connected
         self._answers = answers
         self.wishes: list[Wish] = []
         self.say: Callable[[Snapshot], None] = lambda snapshot: None
         self.state: Callable[[bool], None] = lambda connected: None
+        self.show: Callable[[Plan | PatternMap], None] = lambda overview: None
 
     async def run(
-        self, on_snapshot: Callable[[Snapshot], None], on_state: Callable[[bool], None]
+        self,
+        on_snapshot: Callable[[Snapshot], None],
+        on_state: Callable[[bool], None],
+        on_overview: Callable[[Plan | PatternMap], None],
     ) -> None:
-        self.say, self.state = on_snapshot, on_state
+        self.say, self.state, self.show = on_snapshot, on_state, on_overview
+        for overview in self._overviews:
+            on_overview(overview)
         for snapshot in self._snapshots:
             on_snapshot(snapshot)
         on_state(self._connected)

@@ -52,6 +52,18 @@ async def test_the_stage_in_every_state(name: str, light: bool) -> None:
 
 
 @pytest.mark.parametrize("light", [False, True], ids=["dark", "light"])
+@pytest.mark.parametrize("size", [(40, 12), (80, 24), (120, 40), (200, 60)])
+@pytest.mark.parametrize("key", ["l", "m"])
+@pytest.mark.parametrize("name", ["far", "near", "imminent", "now", "lost"])
+async def test_every_other_view(name: str, key: str, size: tuple[int, int], light: bool) -> None:
+    app = make_app(Feed(STATES[name]), light=light, now_ns=Clock())
+    async with app.run_test(size=size) as pilot:
+        await pilot.press(key)
+        await pilot.pause()
+        assert faint(app) == []
+
+
+@pytest.mark.parametrize("light", [False, True], ids=["dark", "light"])
 @pytest.mark.parametrize("keys", [["q"], ["q", "down"], ["h"], ["ctrl+p"], ["ctrl+p", "down"]])
 async def test_what_is_laid_over_the_stage(keys: list[str], light: bool) -> None:
     app = make_app(Feed(STATES["far"]), light=light, now_ns=Clock())

@@ -5,7 +5,8 @@ from __future__ import annotations
 import pytest
 
 from companion.screen.canvas import Row
-from companion.screen.dial import dial_role, draw_dial
+from companion.screen.dial import draw_dial
+from companion.screen.frame import dial_role
 from companion.screen.reading import read
 from tests.screen.stage import LOST, slack_water
 

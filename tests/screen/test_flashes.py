@@ -12,6 +12,7 @@ from companion.screen.dial import draw_dial
 from companion.screen.drawing import draw_action
 from companion.screen.reading import read
 from companion.screen.reckon import tick_seconds
+from companion.screen.strip import draw_strip
 from companion.screen.theme import DARK_VARIABLES, LIGHT_VARIABLES
 from tests.screen.sight import luminance, most_flashes
 from tests.screen.stage import slack_water
@@ -64,6 +65,16 @@ def test_the_countdown_flashes_at_most_three_times_a_second(
         )
         for snapshot in across_the_boundary(tempo, step_ticks=step_ticks)
     ]
+    assert most_flashes(moments) <= 3
+
+
+@pytest.mark.parametrize("height", [2, 4, 6])
+@pytest.mark.parametrize("tempo", [40, 118, 174, 180, 181, 300])
+def test_the_strip_flashes_at_most_three_times_a_second(tempo: int, height: int) -> None:
+    moments = []
+    for snapshot in across_the_boundary(tempo, step_ticks=3):
+        rows = draw_strip(read(snapshot, 0), 60, height, calm=False)
+        moments.append((snapshot.tick * tick_seconds(tempo), light(DARK_VARIABLES, rows, 60)))
     assert most_flashes(moments) <= 3
 
 

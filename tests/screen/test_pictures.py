@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import Any
 
 import pytest
@@ -25,7 +26,17 @@ def test_the_boundary_comes_nearer(snap_compare: Any, name: str, size: tuple[int
 
 @pytest.mark.parametrize("size", [(40, 12), (120, 40)], ids=lambda size: f"{size[0]}x{size[1]}")
 @pytest.mark.parametrize(
-    "name", ["waiting", "ready", "stopped", "lost", "unsure", "not sending", "trouble"]
+    "name",
+    [
+        "waiting",
+        "ready",
+        "stopped",
+        "lost",
+        "unsure",
+        "not sending",
+        "demonstration",
+        "trouble",
+    ],
 )
 def test_something_is_not_in_order(snap_compare: Any, name: str, size: tuple[int, int]) -> None:
     """A steady band at the top says what is wrong and what to do; the count stays readable."""
@@ -38,9 +49,49 @@ def test_the_engine_is_gone(snap_compare: Any) -> None:
     assert snap_compare(app, terminal_size=(80, 24))
 
 
-def test_in_daylight(snap_compare: Any) -> None:
+@pytest.mark.parametrize("size", SIZES, ids=lambda size: f"{size[0]}x{size[1]}")
+def test_in_daylight(snap_compare: Any, size: tuple[int, int]) -> None:
     """Dark on white, the same places."""
-    assert snap_compare(stage("near", light=True), terminal_size=(120, 40))
+    assert snap_compare(stage("near", light=True), terminal_size=size)
+
+
+@pytest.mark.parametrize("light", [False, True], ids=["dark", "light"])
+@pytest.mark.parametrize("size", SIZES, ids=lambda size: f"{size[0]}x{size[1]}")
+def test_the_set_list(snap_compare: Any, size: tuple[int, int], light: bool) -> None:
+    """A strip of countdown; how the night stands; its songs and parts, the present one marked."""
+    snapshot = replace(
+        STATES["near"],
+        started_ns=-150 * 10**9,
+        part=4,
+        song_number=2,
+        song="Mudflat",
+        pattern="wading",
+        next_part="tar",
+        next_song="Tar and rope",
+        phrases_planned=3,
+    )
+    app = make_app(Feed(snapshot), light=light, now_ns=Clock())
+    assert snap_compare(app, terminal_size=size, press=["l"])
+
+
+@pytest.mark.parametrize("light", [False, True], ids=["dark", "light"])
+@pytest.mark.parametrize("size", SIZES, ids=lambda size: f"{size[0]}x{size[1]}")
+def test_the_pass_map(snap_compare: Any, size: tuple[int, int], light: bool) -> None:
+    """Passes across, steps down, likelier is higher; phrases ruled, the present pass marked."""
+    app = make_app(Feed(STATES["near"]), light=light, now_ns=Clock())
+    assert snap_compare(app, terminal_size=size, press=["m"])
+
+
+@pytest.mark.parametrize("key", ["l", "m"])
+@pytest.mark.parametrize("name", ["now", "unsure", "lost"])
+def test_a_view_when_it_matters(snap_compare: Any, name: str, key: str) -> None:
+    """The strip is as bright on the boundary as the stage is, and alarms stand over it."""
+    assert snap_compare(stage(name), terminal_size=(80, 24), press=[key])
+
+
+def test_a_screen_that_only_looks(snap_compare: Any) -> None:
+    """The keys that ask something of the engine are quiet."""
+    assert snap_compare(stage("far", look_only=True), terminal_size=(80, 24))
 
 
 def test_calm(snap_compare: Any) -> None:

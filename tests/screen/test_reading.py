@@ -5,9 +5,11 @@ from __future__ import annotations
 import pytest
 
 from companion.link.messages import Coming
+from companion.screen.drawing import draw_agenda
 from companion.screen.reading import Reading, read
 from companion.screen.reckon import Stage
 from tests.screen.stage import (
+    DEMO,
     LOST,
     NOT_SENDING,
     READY,
@@ -154,9 +156,24 @@ def test_unsure_says_why_and_what_to_press() -> None:
     )
 
 
-def test_not_sending_is_a_note_and_no_alarm() -> None:
+def test_not_sending_is_a_note_and_no_alarm_and_says_what_to_do() -> None:
     (note,) = glance(500, **NOT_SENDING).alarms
-    assert (note.head, note.text, note.urgent) == ("NOT SENDING", "Started without sending.", False)
+    assert (note.head, note.urgent) == ("NOT SENDING", False)
+    assert note.text == "Started without sending. Change by hand."
+    (note,) = glance(500, sending=False, sending_note="disarmed: change by hand").alarms
+    assert note.text == "Disarmed: change by hand."
+
+
+def test_a_demonstration_is_calm_about_sending_nothing() -> None:
+    reading = glance(500, **DEMO)
+    assert reading.alarms == ()
+    assert "demonstration: nothing is sent" in [fact.short for fact in reading.quiet]
+
+
+def test_a_step_that_will_be_muted_is_no_news() -> None:
+    silent = Coming(510, "step", "gull, step 3, muted by then", muted=True)
+    (row,) = draw_agenda(glance(500, coming=(silent,)), 80, 4)
+    assert {role for _, role in row} == {"quiet"}
 
 
 def test_troubles_come_worst_first() -> None:

@@ -1,0 +1,161 @@
+"""How the night stands, in words and figures."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from companion.link.overview import Plan, PlanPart, PlanSong
+from companion.screen.canvas import Row
+from companion.screen.night import Night, PartLine, SongLine, Turn, read_night, spoken
+from companion.screen.nightdrawing import draw_night
+from companion.screen.painting import scroll_range
+from companion.screen.reckon import spot
+from tests.screen.stage import slack_water, tidewater_plan
+
+SECOND = 1_000_000_000
+
+
+def night(tick: int = 100, now_ns: int = 0, plan: Plan | None = None, **changes: object) -> Night:
+    snapshot = slack_water(tick, **({"started_ns": -40 * SECOND} | changes))
+    return read_night(plan or tidewater_plan(), snapshot, spot(snapshot, tick), now_ns)
+
+
+def plain(rows: list[Row]) -> list[str]:
+    return ["".join(text for text, _ in row) for row in rows]
+
+
+def test_each_song_and_part_is_done_now_next_or_to_come() -> None:
+    found = night(part=4, song_number=2)
+    turns = [(line.number, line.turn) for line in found.lines if isinstance(line, PartLine)]
+    assert turns == [
+        *((n, Turn.DONE) for n in (1, 2, 3)),
+        (4, Turn.NOW),
+        (5, Turn.NEXT),
+        *((n, Turn.TO_COME) for n in (6, 7, 8, 9)),
+    ]
+    songs = [line.turn for line in found.lines if isinstance(line, SongLine)]
+    assert songs == [Turn.DONE, Turn.NOW, Turn.TO_COME, Turn.TO_COME, Turn.TO_COME]
+    assert found.lines[found.here] == next(
+        line for line in found.lines if isinstance(line, PartLine) and line.turn is Turn.NOW
+    )
+
+
+@pytest.mark.parametrize(
+    ("since_s", "said"),
+    # A phrase of eight bars of 4/4 at 118 beats a minute lasts 16.27 s.
+    [
+        (16, "on time"),
+        (21, "on time"),
+        (22, "0:05 later than planned"),
+        (10, "0:06 sooner than planned"),
+    ],
+)
+def test_time_is_compared_with_the_plan_and_small_differences_are_none(
+    since_s: int, said: str
+) -> None:
+    assert night(768, started_ns=-since_s * SECOND).drift == said
+
+
+def test_a_part_that_goes_on_past_its_plan_makes_us_late() -> None:
+    # Planned were two phrases; in the fourth, the clock shows all four.
+    found = night(4 * 768 - 1, started_ns=-65 * SECOND)
+    assert found.drift == "0:32 later than planned"
+    line = found.lines[found.here]
+    assert isinstance(line, PartLine)
+    assert line.length == "phrase 4"
+
+
+def test_a_part_without_a_planned_length_is_open_and_said_to_count_as_one_phrase() -> None:
+    found = night(part=7, song_number=4)
+    opened = next(line for line in found.lines if isinstance(line, PartLine) and line.number == 6)
+    assert opened.length == "open"
+    assert found.remark == "a part with no planned length counts as one phrase"
+    assert night(part=5, song_number=3).remark == ""
+
+
+def test_before_the_first_start_no_time_has_passed() -> None:
+    found = night(0, started_ns=0)
+    assert (found.since, found.drift) == ("", "")
+    assert "not started yet" in plain(draw_night(found, 80, 18))[0]
+
+
+def test_with_no_tempo_planned_no_time_is_compared() -> None:
+    plan = Plan("Tidewater", 1, (PlanSong("Slack water"),), (PlanPart(1, 1, "slack water", 2),))
+    found = night(plan=plan)
+    assert (found.since, found.drift, found.to_go) == ("0:40", "", "")
+    assert plain(draw_night(found, 80, 18))
+
+
+def test_of_a_long_set_the_parts_left_out_count_too() -> None:
+    plan = tidewater_plan()
+    later = Plan(
+        "Tidewater",
+        first_song=3,
+        songs=plan.songs[2:],
+        parts=plan.parts[4:],
+        seconds_before=sum(part.seconds for part in plan.parts[:4]),
+    )
+    whole, cut_out = night(part=5, song_number=3), night(part=5, song_number=3, plan=later)
+    assert (whole.drift, whole.to_go) == (cut_out.drift, cut_out.to_go)
+    heading = next(line for line in cut_out.lines if isinstance(line, SongLine))
+    assert heading.title == "Tar and rope"
+
+
+def test_before_any_plan_has_come_nothing_is_claimed() -> None:
+    found = night(plan=Plan())
+    assert found.lines == ()
+    for width, height in ((40, 9), (80, 18), (200, 50)):
+        assert len(draw_night(found, width, height)) <= height
+
+
+@pytest.mark.parametrize(
+    ("seconds", "said"),
+    [(0, "0:00"), (59.9, "0:59"), (61, "1:01"), (3599, "59:59"), (3725, "1:02:05")],
+)
+def test_time_is_spoken_as_on_a_watch(seconds: float, said: str) -> None:
+    assert spoken(seconds) == said
+
+
+@given(st.integers(40, 240), st.integers(3, 66), st.integers(1, 9), st.integers(-20, 20))
+def test_the_running_part_is_in_sight_and_nothing_is_wider_than_the_window(
+    width: int, height: int, part: int, scroll: int
+) -> None:
+    song = tidewater_plan().parts[part - 1].song
+    found = night(part=part, song_number=song)
+    low, high = scroll_range(found)
+    rows = plain(draw_night(found, width, height, max(low, min(scroll, high))))
+    assert len(rows) <= height
+    assert all(len(row) <= width for row in rows)
+    at_rest = plain(draw_night(found, width, height))
+    if height >= 6:
+        assert any(row.startswith("  now ") for row in at_rest)
+
+
+def test_the_line_of_the_night_shows_how_much_is_done() -> None:
+    lengths = []
+    for part in range(1, 10):
+        song = tidewater_plan().parts[part - 1].song
+        rows = plain(draw_night(night(0, part=part, song_number=song), 80, 18))
+        (line,) = [row for row in rows if "─" in row or "━" in row]
+        lengths.append(line.index("█"))
+    assert lengths == sorted(lengths)
+    assert lengths[0] == 2
+    assert len(set(lengths)) == 9
+
+
+def test_without_colour_now_and_next_are_words() -> None:
+    rows = plain(draw_night(night(part=2), 80, 18))
+    assert any(row.startswith("  now      high water") for row in rows)
+    assert any(row.startswith("  next     mudflat") for row in rows)
+
+
+def test_a_set_of_hundreds_of_parts_is_read_within_a_screen() -> None:
+    parts = tuple(replace(PlanPart(n, 1, f"tide {n}", 1), seconds=16.0) for n in range(1, 257))
+    found = night(part=200, plan=Plan("Tidewater", 1, (PlanSong("Slack water", 118.0),), parts))
+    rows = plain(draw_night(found, 80, 18))
+    assert any("now" in row and "tide 200" in row for row in rows)
+    assert "more lines" in rows[-1]

@@ -1,0 +1,285 @@
+"""The other views in a performer's hands: one key there and back, and the countdown always seen."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+
+import pytest
+
+from companion.link.messages import Wish
+from companion.screen.app import StageApp, make_app
+from companion.screen.keys import KEYS
+from companion.screen.sheet import Sheet
+from tests.screen.stage import (
+    STATES,
+    Clock,
+    Feed,
+    seen,
+    slack_water,
+    slack_water_map,
+    tidewater_plan,
+    words,
+)
+
+EDGES = ((40, 12), (40, 70), (60, 16), (80, 24), (100, 31), (120, 40), (240, 12), (240, 70))
+SECOND = 1_000_000_000
+STARTED = {"started_ns": -40 * SECOND}
+
+
+def screen(*args: object, now_ns: Clock | None = None, **choices: bool) -> StageApp:
+    return make_app(Feed(*args), now_ns=now_ns or Clock(), **choices)  # type: ignore[arg-type]
+
+
+def shown(app: StageApp) -> Iterable[str]:
+    """The regions in sight."""
+    return [str(sheet.id) for sheet in app.stage.query(Sheet) if sheet.display]
+
+
+@pytest.mark.parametrize("back", ["same", "escape"])
+@pytest.mark.parametrize("key", ["l", "m"])
+async def test_one_key_opens_a_view_and_the_same_or_escape_goes_back(key: str, back: str) -> None:
+    app = screen(slack_water(100))
+    async with app.run_test(size=(80, 24)) as pilot:
+        await pilot.pause()
+        stage = seen(app)
+        await pilot.press(key)
+        await pilot.pause()
+        assert "view" in shown(app)
+        assert f"{key} Back" in words(app)
+        await pilot.press(key if back == "same" else "escape")
+        await pilot.pause()
+        assert seen(app) == stage
+
+
+async def test_from_one_view_the_other_is_one_key_away() -> None:
+    app = screen(slack_water(100))
+    async with app.run_test(size=(80, 24)) as pilot:
+        await pilot.pause()
+        await pilot.press("l", "m")
+        await pilot.pause()
+        assert "m Back" in words(app)
+        assert "l List" in words(app)
+        assert "phrase 2" in words(app)
+
+
+@pytest.mark.parametrize("size", EDGES)
+@pytest.mark.parametrize("key", ["l", "m"])
+@pytest.mark.parametrize("name", STATES)
+async def test_the_countdown_stays_in_sight_at_every_size(
+    name: str, key: str, size: tuple[int, int]
+) -> None:
+    app = screen(STATES[name])
+    async with app.run_test(size=size) as pilot:
+        await pilot.pause()
+        await pilot.press(key)
+        await pilot.pause()
+        rows = seen(app)
+        assert [len(row) for row in rows] == [size[0]] * size[1]
+        strip = app.query_one("#strip", Sheet)
+        assert strip.size.height >= 2
+        reading = app.reading()
+        if size[1] < 20:
+            # Higher windows have the figure in large letters.
+            assert f"{reading.figure} {reading.unit}".strip() in words(app)
+        assert "q Close" in words(app)
+
+
+async def test_the_countdown_of_a_view_runs_on_with_the_clock_alone() -> None:
+    clock = Clock()
+    app = screen(slack_water(700), now_ns=clock)
+    async with app.run_test(size=(80, 18)) as pilot:
+        await pilot.pause()
+        await pilot.press("l")
+        await pilot.pause()
+        assert "3 beats get ready" in words(app)
+        # A beat at 118 beats a minute lasts 0.508 s.
+        clock.ns = SECOND * 51 // 100
+        app.draw()
+        await pilot.pause()
+        assert "2 beats get ready" in words(app)
+
+
+@pytest.mark.parametrize("key", ["l", "m"])
+async def test_the_window_changes_its_size_while_a_view_is_shown(key: str) -> None:
+    app = screen(slack_water(100))
+    async with app.run_test(size=(240, 70)) as pilot:
+        await pilot.pause()
+        await pilot.press(key)
+        for size in ((40, 12), (120, 40), (1, 1), (80, 24)):
+            await pilot.resize_terminal(*size)
+            await pilot.pause()
+            assert len(seen(app)) == size[1]
+        assert f"{key} Back" in words(app)
+
+
+@pytest.mark.parametrize("key", ["l", "m"])
+async def test_an_alarm_is_told_in_every_view(key: str) -> None:
+    app = screen(STATES["unsure"])
+    async with app.run_test(size=(80, 24)) as pilot:
+        await pilot.pause()
+        await pilot.press(key)
+        await pilot.pause()
+        assert "UNSURE: Joined in the middle." in words(app)
+
+
+@pytest.mark.parametrize("key", ["l", "m"])
+async def test_wishes_are_taken_in_every_view(key: str) -> None:
+    feed = Feed(slack_water(100))
+    app = make_app(feed, now_ns=Clock())
+    async with app.run_test(size=(80, 24)) as pilot:
+        await pilot.pause()
+        await pilot.press(key, "n")
+        assert feed.wishes == [Wish("next")]
+
+
+async def test_the_palette_finds_the_views_and_everything_else_by_name() -> None:
+    app = screen(slack_water(100, started_ns=-SECOND))
+    async with app.run_test(size=(100, 90)) as pilot:
+        await pilot.pause()
+        await pilot.press("ctrl+p")
+        await pilot.pause()
+        offered = words(app)
+        for key in KEYS:
+            assert (key.tooltip in offered) == (key in app.keys_now())
+        await pilot.press(*"night", "enter")
+        await pilot.pause()
+        assert "since the start" in words(app)
+
+
+@pytest.mark.parametrize(
+    ("keys", "said"),
+    [("", "This is the stage"), ("l", "This is the set list"), ("m", "This is the pass map")],
+)
+async def test_help_explains_the_view_it_was_opened_in(keys: str, said: str) -> None:
+    app = screen(slack_water(100))
+    async with app.run_test(size=(100, 70)) as pilot:
+        await pilot.pause()
+        await pilot.press(*keys, "h")
+        await pilot.pause()
+        assert said in words(app)
+        assert ("Further down" in words(app)) == bool(keys)
+
+
+# -- the set view ----------------------------------------------------------------------------
+
+
+async def test_the_set_view_says_what_was_what_is_and_what_comes_next() -> None:
+    running = slack_water(100, part=4, song_number=2, pattern="wading", next_part="tar")
+    app = screen(running)
+    async with app.run_test(size=(80, 40)) as pilot:
+        await pilot.pause()
+        await pilot.press("l")
+        await pilot.pause()
+        rows = [" ".join(row.split()) for row in seen(app)]
+        assert "done 1 Slack water, tempo 118" in rows
+        # 2 and 4 phrases of 8 bars at 118 beats a minute, 2 at 92: 0:00, 0:32.5, 1:37.6, 2:19.4.
+        assert "high water 32 bars 0:32 13 on drums" in rows
+        assert "now wading phrase 1 of 3 2:19 15 on drums" in rows
+        assert "next tar 32 bars 3:21 16 on drums" in rows
+        assert "rope open 4:22 17 on drums" in rows
+
+
+async def test_the_set_view_compares_the_plan_with_the_time_since_the_start() -> None:
+    clock = Clock()
+    # 100 ticks at 118 beats a minute are 2.1 s; the set was started 40 s ago.
+    app = screen(slack_water(100, **STARTED), now_ns=clock)
+    async with app.run_test(size=(80, 24)) as pilot:
+        await pilot.pause()
+        await pilot.press("l")
+        await pilot.pause()
+        assert "0:37 later than planned" in words(app)
+        clock.ns = SECOND
+        app.draw()
+        await pilot.pause()
+        # The count has gone on too.
+        assert "0:37 later than planned" in words(app)
+
+
+async def test_a_long_night_can_be_looked_through() -> None:
+    app = screen(slack_water(100))
+    async with app.run_test(size=(60, 14)) as pilot:
+        await pilot.pause()
+        await pilot.press("l")
+        await pilot.pause()
+        assert "making tide" not in words(app)
+        await pilot.press("pagedown")
+        await pilot.pause()
+        assert "making tide" in words(app)
+        await pilot.press("pageup", "pageup", "pageup")
+        await pilot.pause()
+        assert "now slack water" in words(app)
+
+
+# -- the pattern view ------------------------------------------------------------------------
+
+
+async def test_the_pattern_view_is_read_without_colour() -> None:
+    app = screen(slack_water(580))
+    async with app.run_test(size=(80, 24)) as pilot:
+        await pilot.pause()
+        await pilot.press("m")
+        await pilot.pause()
+        rows = seen(app)
+        head = next(row for row in rows if "▼" in row)
+        # The seventh pass of the first phrase, which begins with the first.
+        assert head.split()[-16:] == ["1", "2", "3", "4", "5", "6", "▼", "8", *"12345678"]
+        row = next(row for row in rows if "16*" in row)
+        # Once in four passes; the part ends with the second phrase.
+        assert "".join(row.split("16*")[1].split()) == "│···▇▇···▇▇│···▇▇···▇▇║"
+
+
+async def test_a_new_part_has_no_map_until_its_own_has_come() -> None:
+    feed = Feed(slack_water(100))
+    app = make_app(feed, now_ns=Clock())
+    async with app.run_test(size=(80, 24)) as pilot:
+        await pilot.pause()
+        await pilot.press("m")
+        feed.say(slack_water(0, part=2, pattern="high water"))
+        app.draw()
+        await pilot.pause()
+        assert "low drum" not in words(app)
+        assert "pass 1 of 8" in words(app)
+
+
+# -- a screen that only looks ----------------------------------------------------------------
+
+
+@pytest.mark.parametrize("key", [key.key.split(",")[0] for key in KEYS if key.wish])
+async def test_a_screen_that_only_looks_asks_for_nothing(key: str) -> None:
+    feed = Feed(STATES["unsure"])
+    app = make_app(feed, now_ns=Clock(), look_only=True)
+    async with app.run_test(size=(80, 24)) as pilot:
+        await pilot.pause()
+        await pilot.press(key)
+        await pilot.pause()
+        assert "This screen only looks" in words(app)
+        assert feed.wishes == []
+
+
+@pytest.mark.parametrize("key", ["q", "ctrl+q", "ctrl+c"])
+async def test_a_screen_that_only_looks_closes_without_a_word_and_keeps_the_engine(
+    key: str,
+) -> None:
+    app = screen(slack_water(100), look_only=True)
+    async with app.run_test(size=(80, 24)) as pilot:
+        await pilot.pause()
+        await pilot.press(key)
+        await pilot.pause()
+    assert app.return_value == "keep"
+
+
+async def test_the_palette_of_a_screen_that_only_looks_offers_views_only() -> None:
+    app = screen(slack_water(100), look_only=True)
+    async with app.run_test(size=(100, 60)) as pilot:
+        await pilot.pause()
+        await pilot.press("ctrl+p")
+        await pilot.pause()
+        assert "Where we are in the night" in words(app)
+        assert "Go to the next part" not in words(app)
+
+
+def test_the_hand_made_overviews_are_of_the_set_that_the_snapshots_are_of() -> None:
+    snapshot, plan = slack_water(100), tidewater_plan()
+    assert (len(plan.songs), len(plan.parts)) == (snapshot.songs, snapshot.parts)
+    assert plan.parts[0].pattern == snapshot.pattern == slack_water_map().pattern
+    assert {row.track for row in slack_water_map().rows} >= {t.name for t in snapshot.tracks}
