@@ -56,18 +56,24 @@ def play(set_file: Path, arguments: list[str], *, calm: bool, light: bool) -> No
         show(calm=calm, light=light, supervisor=supervisor)
 
 
-def screen(*, calm: bool, light: bool) -> None:
-    """Show the running engine. Raises Refused if there is none."""
+def screen(*, calm: bool, light: bool, look_only: bool = False) -> None:
+    """Show the running engine; `look_only` asks nothing of it. Raises Refused if there is none."""
     try:
         find_endpoint()
     except NoEngine as error:
         raise Refused(f"{error}; start one: companion play SET") from error
     except LinkError as error:
         raise Refused(str(error)) from error
-    show(calm=calm, light=light)
+    show(calm=calm, light=light, look_only=look_only)
 
 
-def show(*, calm: bool, light: bool, supervisor: Supervisor | None = None) -> None:
+def show(
+    *,
+    calm: bool,
+    light: bool,
+    look_only: bool = False,
+    supervisor: Supervisor | None = None,
+) -> None:
     """Run the screen until it is closed, and end the engine if the performer says so.
 
     Raises Refused if the engine cannot be ended, or if `supervisor` had to give it up.
@@ -75,7 +81,7 @@ def show(*, calm: bool, light: bool, supervisor: Supervisor | None = None) -> No
     from companion.screen.app import make_app
 
     find: Callable[[], Endpoint] = find_endpoint if supervisor is None else supervisor.find
-    choice = make_app(Client(find), calm=calm, light=light).run()
+    choice = make_app(Client(find), calm=calm, light=light, look_only=look_only).run()
     if supervisor is not None:
         supervisor.close()
     if choice == "stop":

@@ -139,11 +139,12 @@ def engine(
 
 @cli.command()
 @_look_options
-def screen(calm: bool, light: bool) -> None:
+@click.option("--look-only", is_flag=True, hidden=True)
+def screen(calm: bool, light: bool, look_only: bool) -> None:
     """Open one more screen on the running engine."""
     from companion.cli import live
 
-    live.screen(calm=calm, light=light)
+    live.screen(calm=calm, light=light, look_only=look_only)
 
 
 @cli.command()
