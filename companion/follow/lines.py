@@ -99,6 +99,24 @@ def parabola(count: int) -> float:
     return count * size * (size - 3) / 180
 
 
+def width(sums: Sums, count: int, line: Line) -> float:
+    """Width of the strip along the line that holds all the latest `count` ticks, in ns."""
+    at, period, curve = line
+    offs = [
+        t - (at - period * back + curve * back * back)
+        for back, t in enumerate(reversed(sums.latest(count)))
+    ]
+    return max(offs) - min(offs)
+
+
+def scatter(times: list[int]) -> float:
+    """Variance (ns^2) of three or more times about a line of their own."""
+    sums = Sums()
+    for t in times:
+        sums.put(t)
+    return sums.residual(sums.n) / (sums.n - 2)
+
+
 def along(line: Line, ticks: int) -> float:
     """The time on the line so many ticks (0 or more) after its latest."""
     at, period, curve = line

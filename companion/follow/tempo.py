@@ -18,7 +18,7 @@ from math import sqrt
 
 from companion.counting.ticks import TICKS_PER_QUARTER
 from companion.follow.departures import MARGIN, WINDOW, Departure, Kind, climb, look, weigh
-from companion.follow.lines import Line, Sums, along, parabola
+from companion.follow.lines import Line, Sums, along, parabola, scatter, width
 from companion.follow.noise import Noise
 
 NS_PER_MINUTE = 60_000_000_000
@@ -30,8 +30,10 @@ STRAY = 5.0
 STRAY_ON = 2.5
 # ... and each of which counts as if it were only this far off.
 STRAY_COUNTS = 1.0
-# Strays that are a change and no accident, and the same if they come nearer, as a burst does.
-STRAYS, STRAYS_NEARING = 6, 16
+# Strays that are a change and no accident, if they lie on a line (variance about it, in those of
+# the noise) and do not come nearer; and if they do neither.
+STRAYS, STRAYS_LATEST = 6, 16
+UNEVEN = 9.0
 # Ticks the line must rest on before it may call others strays.
 KNOWN = 6
 # A jump like another one within eight bars of 4/4 is how the clock is read, not what it does.
@@ -40,7 +42,7 @@ JUMP_RARE = 768
 # -- departures -----------------------------------------------------------------------------------
 # A parabola whose curve is less clear is a line again.
 CURVED = 9.0
-# Ticks no further apart than this, in grains, tell of no departure.
+# Ticks in a strip about the line no wider than this, in grains, tell of no departure.
 GRAINS = 1.4
 # Departures are looked for every so many ticks; more often while one seems likely.
 EVERY, EVERY_NEAR = 4, 2
@@ -200,7 +202,10 @@ class TempoTracker:
         self._noise.learn_stray()
         self._sums.put(round(expected + (edge if self._late else -edge)))
         count = len(self._strays)
-        if (count >= STRAYS and abs(off) > 0.7 * self._peak) or count >= STRAYS_NEARING:
+        # A burst that was held up comes nearer with each tick, or in several teeth of a saw.
+        settled = count >= STRAYS and abs(off) > 0.7 * self._peak
+        even = UNEVEN * self._noise.variance
+        if (settled and scatter(self._strays) < even) or count >= STRAYS_LATEST:
             self._stayed_away()
         else:
             self._follow(look=False)
@@ -243,7 +248,8 @@ class TempoTracker:
         line = self._sums.line(count, self._curved)
         found = look(self._sums, count, line, self._noise.wandering)
         self._near = bool(found)
-        if found and not self._within_grain(count, line):
+        grain = self._noise.grain
+        if found and not (grain and width(self._sums, count, line) < GRAINS * grain):
             mixed, certain = weigh(line, found)
             if not certain:
                 line = mixed
@@ -272,18 +278,6 @@ class TempoTracker:
 
     def _is_curve(self, count: int, line: Line) -> bool:
         return line[2] ** 2 * parabola(count) > CURVED * self._noise.variance
-
-    def _within_grain(self, count: int, line: Line) -> bool:
-        """Whether the ticks are as near the line as the grain of the clock allows to tell."""
-        grain = self._noise.grain
-        if not grain:
-            return False
-        at, period, curve = line
-        offs = [
-            t - (at - period * back + curve * back * back)
-            for back, t in enumerate(reversed(self._sums.latest(count)))
-        ]
-        return max(offs) - min(offs) < GRAINS * grain
 
     def _bridge(self, t_ns: int) -> None:
         """Put missed ticks back before one at `t_ns`."""

@@ -66,6 +66,16 @@ def test_a_stall_that_hands_on_five_ticks_at_once_is_no_change_of_tempo() -> Non
     assert max(worst) < 0.06
 
 
+def test_stalls_one_after_the_other_are_no_change_of_tempo() -> None:
+    # Late by 36, 28, 20, 11 ms, and again before the ticks are on time: a saw, neither a jump nor a
+    # bend. Once it was taken for one.
+    true, heard = steady(24, 480, bpm=300)
+    for first in (400, 405, 409, 450, 455):
+        asleep = (true >= true[first]) & (true < true[first] + 36 * MS)
+        heard[asleep] = true[first] + 36 * MS
+    assert bpm_at(heard, range(400, 480)) == pytest.approx([300.0] * 80, abs=0.5)
+
+
 # -- jumps: the same tempo, from another moment on -----------------------------------------------
 
 
@@ -81,6 +91,17 @@ def test_a_clock_that_jumps_keeps_its_tempo(jump_ms: float) -> None:
     # One beat after a jump a new line would know the tempo to 0.18; the old one still holds.
     assert rms(tempo) < 0.05
     assert rms(place) < 0.5
+
+
+@pytest.mark.parametrize("jump_ms", [2.0, -4.0])
+def test_a_jump_too_small_to_be_a_stray_is_told_from_a_change_of_tempo(jump_ms: float) -> None:
+    errors = []
+    for seed in range(40):
+        _, heard = steady(seed, 500)
+        heard[400:] += jump_ms * MS
+        errors += [bpm - 122 for bpm in bpm_at(heard, (430, 448, 480))]
+    # Taken for a change of tempo, 4 ms would read as one of 0.8 a beat after.
+    assert rms(errors) < 0.15
 
 
 def test_jumps_of_any_size_one_after_the_other_are_all_taken() -> None:
@@ -157,6 +178,15 @@ def test_the_noise_is_learnt_from_the_clock(ms: float) -> None:
     # No clock is trusted to better than 10 microseconds.
     assert noise.variance**0.5 / MS == pytest.approx(max(ms, 0.01), rel=0.2)
     assert noise.wandering == noise.variance
+
+
+def test_a_lag_that_grows_is_no_noise() -> None:
+    noise = Noise()
+    rng = np.random.default_rng(1)
+    for tick, off in enumerate(rng.normal(0, MS, 400)):
+        noise.learn(off + max(0, tick - 200) * 0.2 * MS)
+    # The lag is 40 ms by now; twice the deviation is the most that may be taken for noise.
+    assert noise.wandering**0.5 / MS < 2.5
 
 
 def test_the_jitter_shown_is_the_clocks() -> None:

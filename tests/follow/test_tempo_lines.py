@@ -16,7 +16,7 @@ from companion.follow.departures import (
     look,
     weigh,
 )
-from companion.follow.lines import Line, Sums, along, parabola
+from companion.follow.lines import Line, Sums, along, parabola, scatter, width
 from tests.follow.clocks import Times
 
 PERIOD = 20_491_803.0
@@ -94,6 +94,18 @@ def test_the_sum_of_squares_of_a_parabola_is_numpys() -> None:
         x = np.arange(count, dtype=float)
         rest = x * x - np.polynomial.Polynomial.fit(x, x * x, 1)(x)
         assert parabola(count) == pytest.approx((rest**2).sum(), rel=1e-9)
+
+
+def test_width_and_scatter_are_numpys() -> None:
+    times = clock(100, curve=-1500.0)
+    sums = heard(times)
+    x = np.arange(100)
+    for degree in (1, 2):
+        rest = times - np.polynomial.Polynomial.fit(x, times, degree)(x)
+        line = sums.line(100, degree == 2)
+        assert width(sums, 100, line) == pytest.approx(np.ptp(rest), rel=1e-4)
+        if degree == 1:
+            assert scatter([int(t) for t in times]) == pytest.approx((rest**2).sum() / 98, rel=1e-6)
 
 
 # -- departures ----------------------------------------------------------------------------------
