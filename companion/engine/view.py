@@ -99,7 +99,7 @@ class Viewer:
             change_part=None if open_end or following is None else following.number,
             change_program=None if open_end or change is None else self._shown(change.change),
             change_sent=change is not None and change.outcome is Outcome.SENT,
-            coming=tuple(self._coming(item, sending, part) for item in items),
+            coming=tuple(self._coming(item, sending, around.demo, part) for item in items),
             tracks=tuple(TrackView(t.name, t.name in muted) for t in pattern.tracks),
             clock_port=around.clock_port,
             jitter_ms=around.jitter_ms,
@@ -112,7 +112,7 @@ class Viewer:
     def _shown(self, change: ProgramChange) -> int:
         return self._setlist.instruments[change.instrument].shown(change.program)
 
-    def _coming(self, item: Item, sending: bool, part: Part) -> Coming:
+    def _coming(self, item: Item, sending: bool, demo: bool, part: Part) -> Coming:
         if item.event is not None:
             event = item.event
             sentence = step_sentence(event.track, event.step, event.what, event.chance)
@@ -142,14 +142,14 @@ class Viewer:
         return Coming(
             tick=item.tick,
             kind=item.kind.value,
-            text=self._change_sentence(item, sending, new_song),
+            text=self._change_sentence(item, sending, demo, new_song),
             program=None if item.change is None else self._shown(item.change),
             part=item.part.number,
             sent=item.outcome is Outcome.SENT,
             warn_ticks=part.pattern.meter.bar_ticks,
         )
 
-    def _change_sentence(self, item: Item, sending: bool, new_song: bool) -> str:
+    def _change_sentence(self, item: Item, sending: bool, demo: bool, new_song: bool) -> str:
         to = item.part.pattern.name
         if new_song:
             to = f"{self._setlist.songs[item.part.song].title}, {to}"
@@ -161,6 +161,8 @@ class Viewer:
             return f"change to {to}: {program} is sent to {name}"
         if item.outcome is Outcome.MISSED:
             return f"{program} was not sent to {name}: {to} does not come by itself"
+        if demo:
+            return f"change to {to}: {program} would go to {name}"
         if item.outcome is Outcome.BY_HAND or not sending:
             return f"change to {to} by hand: {program} on {name}"
         return f"change to {to}: {program} goes to {name}"
