@@ -167,6 +167,11 @@ class Changes:
         return bool(self.out)
 
     @property
+    def own(self) -> bool:
+        """Whether the next part's own instrument is to be told."""
+        return self._own is not None
+
+    @property
     def own_missed(self) -> bool:
         """Whether the next part's own instrument should have been told and was not."""
         return self._own is not None and self._own.outcome is Outcome.MISSED

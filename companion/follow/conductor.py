@@ -176,7 +176,8 @@ class Conductor:
         elif course.changes.out:
             self.notice = "already on its way"
         else:
-            course.ask()
+            # A person needs time to change by hand.
+            course.ask(course.part.pattern.meter.beat_ticks if self._by_hand else 0)
             self.notice = f"going to part {course.part.number + 1} at the boundary"
         return NOTHING
 
@@ -266,10 +267,17 @@ class Conductor:
         if out:
             return
         self._course.changes.fail(send.change)
-        if send.part == self.part.number:
+        if send.part != self.part.number:
+            return
+        self.notice = self._not_sent(send.change)
+        if self.state is not State.RUNNING:
             # It was to choose the part for the next start.
             self._trust.part_known = False
-            self.notice = f"{self._not_sent(send.change)}: choose the part by hand"
+            self.notice += ": choose the part by hand"
+        elif send.change.instrument == self.part.instrument:
+            # It was to leave on the boundary itself.
+            self._course.stay()
+            self.notice += ": the part goes on for another phrase"
 
     @property
     def fresh(self) -> bool:
@@ -318,11 +326,16 @@ class Conductor:
 
     # -- inside ------------------------------------------------------------------------------
 
+    @property
+    def _by_hand(self) -> bool:
+        """Whether a person changes the patterns."""
+        return not (self.sends and self.armed)
+
     def _begin(self) -> None:
         held, course = self._trust, self._course
-        interrupted = bool(course.changes.out)
-        by_hand = course.end is not None and not (self.sends and self.armed)
+        interrupted = course.is_changing(self._by_hand)
         # Changed by hand while nobody could count along, the part may be any.
+        by_hand = course.end is not None and self._by_hand
         lost = not held.part_known or (by_hand and not held.sure and not held.passing)
         course.restart(course.part.number - 1 + course.changes.decided)
         self._known = held.song_known = True
@@ -342,16 +355,17 @@ class Conductor:
             held.beat = Beat.LOST
         elif held.doubt in (trust.CLOCK_LOST, *trust.PASSING):
             held.lose_for_good()
-        elif held.sure and self._course.changes.out:
+        elif held.sure and self._course.is_changing(self._by_hand):
             held.lose(trust.STOPPED_BEFORE_CHANGE)
 
     def _locate(self, position: int) -> None:
         """Go to `position` ticks from the last start, so that the next clock is that tick."""
         held = self._trust
         never_known, self._known = not self._known, True
-        sent = bool(self._course.changes.out)
+        sent = self._course.is_changing(self._by_hand)
         same = self._course.locate(position)
         if not held.song_known or not held.part_known or self.state is State.LOST:
+            held.part_known = False
             if held.sure:
                 held.lose(trust.NOWHERE)
         elif not same:
@@ -410,7 +424,7 @@ class Conductor:
         return sends
 
     def _leave(self, may_send: bool) -> Leave:
-        if not (self.sends and self.armed):
+        if self._by_hand:
             return Leave.BY_HAND
         if self._trust.sure and may_send:
             return Leave.YES
@@ -420,14 +434,15 @@ class Conductor:
         course, held = self._course, self._trust
         index = course.part.number
         out = course.changes.out
+        # What was sent before the stop, most instruments take on the next start. Most.
+        held.part_known = held.part_known and not course.is_changing(self._by_hand)
         changes = [c for c in self.setlist.parts[index].changes if c not in out]
         course.restart(index)
         self._known = False
-        # What was sent before the stop, most instruments take on the next start. Most.
-        held.part_known = held.part_known and held.sure and not out
+        held.part_known = held.part_known and held.sure
         held.song_known = False
         self.notice = f"part {index + 1} comes with the next start"
-        if not (self.sends and self.armed):
+        if self._by_hand:
             return NOTHING
         if not held.sure or self.state is State.READY:
             if changes:

@@ -92,16 +92,33 @@ class Course:
         sends = tuple(Send(change, self.part.number + 1, end - tick) for change in out)
         if tick == end:
             self._cross(end)
+            if self.act_at <= self.tick:
+                # A lead as long as the part is due on its very first tick.
+                sends += self.take(self.tick, leave)
         else:
             self._reckon()
         return sends
 
+    def is_changing(self, by_hand: bool) -> bool:
+        """Whether the instrument may hold the change for the coming boundary by now.
+
+        `by_hand` says that a person changes the pattern; they do so within the last pass.
+        """
+        if self.changes.out:
+            return True
+        by_hand = by_hand or not self.changes.own
+        last_pass = self.part.pattern.pass_ticks
+        return self.end is not None and by_hand and self.tick + last_pass >= self.end
+
     # -- boundaries --------------------------------------------------------------------------
 
-    def ask(self) -> None:
-        """Let the part end at the coming phrase boundary that can still be announced."""
+    def ask(self, ahead: int = 0) -> None:
+        """Let the part end at the coming phrase boundary that can still be announced.
+
+        It is more than `ahead` ticks away.
+        """
         phrase = self.part.pattern.phrase_ticks
-        tick = max(self.tick, 0)
+        tick = max(self.tick, 0) + ahead
         boundary = (tick // phrase + 1) * phrase
         while not self.changes.in_time(boundary, tick):
             boundary += phrase
@@ -117,6 +134,14 @@ class Course:
         if end is not None and end <= self.tick:
             end += -(-(self.tick + 1 - end) // phrase) * phrase
         self._end_at(end)
+
+    def stay(self) -> None:
+        """Undo the boundary just crossed: the part that ended there goes on for another phrase."""
+        tick = self.timeline.step_back()
+        self.fresh = False
+        self.tick = tick
+        self.changes.plan(self.part, self.timeline.following, None)
+        self._end_at(tick + self.part.pattern.phrase_ticks)
 
     # -- other positions ---------------------------------------------------------------------
 

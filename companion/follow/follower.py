@@ -162,6 +162,9 @@ class Follower:
         if self.conductor.set_by_hand:
             self._heed_person()
         running = self.conductor.state is State.RUNNING
+        if running and signal is Signal.STOP and self._gate.is_overdue(t_ns):
+            # The last tick before the stop did not come.
+            self.conductor.heed(Finding.DOUBT)
         sends = self.conductor.signal(signal)
         if begins:
             if not running:

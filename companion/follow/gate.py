@@ -30,6 +30,8 @@ FOLLOW_PERIOD = (0, 1024, 512, 307, 205, 146, 102)
 STEADY = len(FOLLOW_TIME) - 1
 # What the line goes by after a start at a tempo already known.
 RESTARTED = 3
+# Ticks without anything unusual, an eighth of a tick off or worse, after which all is calm.
+CALM = 96
 # The noise is averaged over so many ticks, as a power of two.
 NOISE_SHIFT = 6
 
@@ -53,6 +55,7 @@ class Gate:
     """
 
     __slots__ = (
+        "_calm",
         "_due",
         "_follow",
         "_inquiry",
@@ -62,6 +65,7 @@ class Gate:
         "_ring",
         "_strays",
         "_tempo",
+        "_worst",
         "period_ns",
     )
 
@@ -75,6 +79,10 @@ class Gate:
         """Whether an inquiry is open."""
         return self._inquiry is not None
 
+    def is_overdue(self, t_ns: int) -> bool:
+        """Whether a tick should have come by now, if nothing else is to come after it."""
+        return self._inquiry is None and t_ns - self._due > 8 * self._noise
+
     def lapse(self) -> None:
         """Forget tempo and inquiry: the clock stopped, or another one is followed."""
         self._tempo.lapse()
@@ -84,8 +92,11 @@ class Gate:
         self._last = self._due = 0
         # How far off a tick may come, and how far they do on average.
         self._near = self._noise = 0
+        # How far off one of late came; forgotten slowly.
+        self._worst = 0
         self._follow = 0
         self._strays = 0
+        self._calm = CALM
 
     def settle(self) -> None:
         """The count was set right by a person: what was inquired into is of no account."""
@@ -111,7 +122,7 @@ class Gate:
         """Take a tick that moves no count, for the tempo's sake."""
         self._drop()
         off = t_ns - self._due
-        if self.period_ns and abs(off) * 4 < self.period_ns:
+        if self.period_ns and abs(off) * 5 < self.period_ns * 3:
             self._strays = 0
             self._take(t_ns, off)
             return
@@ -121,6 +132,7 @@ class Gate:
         else:
             # One stray may be a tick that was lost; two are another tempo.
             self._strays = 1
+            self._calm = 0
             self._go_on_from(t_ns)
         self._tempo.hear(t_ns)
 
@@ -182,7 +194,12 @@ class Gate:
         self._due += period + (off * FOLLOW_TIME[follow] >> 10)
         self._ring.append(t_ns)
         noise = self._noise
-        noise += ((off if off > 0 else -off) - noise) >> NOISE_SHIFT
+        if off < 0:
+            off = -off
+        noise += (off - noise) >> NOISE_SHIFT
+        worst = self._worst
+        self._worst = off if off > worst else worst - (worst >> 8)
+        self._calm = self._calm + 1 if off << 3 < period else 0
         self._noise = noise
         self._near = _near(period, noise)
         self._tempo.hear(t_ns)
@@ -204,7 +221,7 @@ class Gate:
         self._ring.append(t_ns)
         self._last = t_ns
         self._due = t_ns + interval
-        self._noise = interval // 20
+        self._noise = interval // 16
         self._near = _near(interval, self._noise)
         self._follow = 2
 
@@ -220,7 +237,10 @@ class Gate:
             self.period_ns,
             self._noise,
             tuple(self._ring),
+            worst_ns=self._worst,
+            calm=self._calm >= CALM,
         )
+        self._calm = 0
         self._inquiry = inquiry
         # Nothing is near while an inquiry goes on.
         self._near = 0
@@ -237,14 +257,22 @@ class Gate:
         if verdict.line is None:
             self._go_on_from(times[-1])
         else:
-            self._go_on_along(verdict.line, times)
+            each = verdict.ticks == len(times)
+            self._go_on_along(verdict.line, times, each)
         return moved, Finding.CLEARED if cleared else Finding.GIVEN_UP
 
-    def _go_on_along(self, line: Line, times: list[int]) -> None:
-        """Go on along a line through the last of `times`."""
+    def _go_on_along(self, line: Line, times: list[int], each: bool) -> None:
+        """Go on along a line through the last of `times`; `each` says that each was one tick."""
         self._inquiry = None
-        self._ring.clear()
-        self._ring.extend(times[-line.ticks :])
+        if each:
+            # All were ticks: the line before goes on, and is the better for being long.
+            self._ring.extend(times)
+            off = abs(times[0] - self._due)
+            if 8 * off < 5 * self.period_ns:
+                self._worst = max(self._worst, off)
+        else:
+            self._ring.clear()
+            self._ring.extend(times[-line.ticks :])
         self._noise = max(self._noise, line.off_ns)
         self._last = times[-1]
         # Few ticks tell little of the tempo: if it may be the old one, it is.

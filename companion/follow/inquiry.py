@@ -18,17 +18,24 @@ from itertools import pairwise
 
 # Longest time that can be bridged. In less than two seconds nobody stops and starts again unheard.
 CERTAIN_NS = 2_000_000_000
-# How many ticks in line are asked for, after a gap of up to how many ticks: the farther the line
-# is to be drawn back, the more of them.
-ASKED = ((5, 6), (12, 18), (24, 1 << 30))
+# How many ticks in line are asked for at least, after a gap of up to how many ticks: the farther
+# the line is to be drawn back, the more of them. While all is not calm, more from the outset.
+ASKED = ((5, 6), (12, 18), (24, 1 << 30), (48, 1 << 30))
+ASKED_UNEASY = 24
+# The line drawn back may err by a tenth of a tick (standard deviation), so that seven of these lie
+# between a right and a wrong number.
+DRAWN_BACK = 10
 # Ticks after which a sudden change of tempo is believed, and after which an inquiry is given up.
-TEMPO, LONGEST = 12, 72
+TEMPO, LONGEST = 12, 96
 # A tempo that changes by more than 9 to 5 in one tick is more likely two clocks in one cable.
 MOST = 9, 5
 # The line before must rest on so many ticks to be drawn on; on so many to be drawn on far.
 WEAK, LONG = 5, 16
 # Gaps beyond so many ticks are far.
 FAR = 8
+# With an average noise above 1/32 tick, a single tick is no place to measure from; above 1/11,
+# lost and doubled ticks cannot be told from late and early ones.
+QUIET, LOUD = 32, 11
 
 
 @dataclass(frozen=True, slots=True)
@@ -64,22 +71,46 @@ class Verdict:
 class Inquiry:
     """One inquiry. `counted` is how many ticks the count has moved since the last sure one."""
 
-    __slots__ = ("_before", "_fill", "_last", "_line_ns", "_noise", "_period", "counted", "times")
+    __slots__ = (
+        "_before",
+        "_calm",
+        "_fill",
+        "_last",
+        "_line_ns",
+        "_noise",
+        "_period",
+        "_silent",
+        "_worst",
+        "counted",
+        "times",
+    )
 
     def __init__(
-        self, last_ns: int, line_ns: int, period_ns: int, noise_ns: int, before: Sequence[int]
+        self,
+        last_ns: int,
+        line_ns: int,
+        period_ns: int,
+        noise_ns: int,
+        before: Sequence[int],
+        *,
+        worst_ns: int = 0,
+        calm: bool = True,
     ) -> None:
         """`last_ns` is when the last sure tick came, `line_ns` when by its line it should have.
 
         `period_ns` is that line's, 0 if unknown; `noise_ns` how far ticks lay off it on average;
-        `before` are the times of the ticks it rests on, oldest first.
+        `before` are the times of the ticks it rests on, oldest first; `worst_ns` is how far off
+        one of late came, `calm` whether there was nothing unusual about them.
         """
+        self._worst = worst_ns
+        self._calm = calm
         self._last = last_ns
         self._line_ns = line_ns
         self._period = period_ns
         self._noise = noise_ns
         self._before = before
         self._fill = 0
+        self._silent = False
         self.counted = 0
         self.times: list[int] = []
 
@@ -90,6 +121,7 @@ class Inquiry:
     def bridge(self, t_ns: int) -> None:
         """Take the first tick after a silence: those that fit into it are put back for now."""
         self.times.append(t_ns)
+        self._silent = True
         self._fill = max(self._fill, self._along(t_ns) - len(self.times))
 
     def too_long(self, t_ns: int) -> bool:
@@ -112,42 +144,74 @@ class Inquiry:
     def verdict(self) -> Verdict | None:
         """What came out, None while that is open."""
         times = self.times
-        asked = self._asked()
-        if asked > len(times):
-            return None
-        first_ns = times[-asked]
-        if first_ns - self._last > CERTAIN_NS:
-            return Verdict(None, self._tail())
-        line = fit(times[-asked:])
-        if is_clean(line, self._noise):
-            gap = self._gap(line, len(times) - asked + 1)
-            if gap is not None and gap + asked - 1 >= self.counted:
-                return Verdict(gap + asked - 1, line, gap)
-        if len(times) >= TEMPO and self._is_new_tempo():
-            return Verdict(len(times), self._tail(), len(times) - ASKED[0][0] + 1)
+        for asked, reach in ASKED:
+            if asked > len(times):
+                break
+            first_ns = times[-asked]
+            if first_ns - self._last > CERTAIN_NS:
+                if asked == ASKED[-1][0]:
+                    return Verdict(None, self._tail())
+            elif self._is_enough(asked, reach, first_ns):
+                line = fit(times[-asked:])
+                gap = self._gap(line, len(times) - asked + 1) if self._is_clean(line) else None
+                if gap is not None and gap + asked - 1 >= self.counted:
+                    return Verdict(gap + asked - 1, line, gap)
+        if TEMPO <= len(times) >= self.counted and not self._silent and self._is_new_tempo():
+            return self._each()
         return Verdict(None, self._tail()) if len(times) >= LONGEST else None
 
     # -- inside ------------------------------------------------------------------------------
 
-    def _asked(self) -> int:
-        """How many ticks in line are asked for now."""
-        for asked, reach in ASKED:
-            if asked > len(self.times):
-                break
-            if self.times[-asked] - self._last <= reach * self._period:
-                break
-        return asked
+    def _is_enough(self, ticks: int, reach: int, first_ns: int) -> bool:
+        """Whether so many ticks in line would do, the first of them at `first_ns`."""
+        if not self._calm and ticks < ASKED_UNEASY:
+            return False
+        gap = self._along(first_ns)
+        return gap <= reach and self._drawn_back(ticks, gap)
+
+    def _each(self) -> Verdict:
+        """The verdict that each tick heard is a tick."""
+        line = self._tail()
+        gap = len(self.times) + 1 - (0 if line is None else line.ticks)
+        return Verdict(len(self.times), line, gap)
+
+    def _drawn_back(self, ticks: int, gap: int) -> bool:
+        """Whether a line through so many ticks can be drawn back over `gap` ticks.
+
+        The variance of a fitted line at a distance (any text on least squares), the deviation
+        being 5/4 of the average noise, and that taken as at least a sixtieth of a tick. Besides,
+        a clock read in coarse steps may creep through one of them along the whole line.
+        """
+        if 2 * gap * self._worst * 10 > 3 * self._period * ticks:
+            return False
+        noise = max(self._noise, self._period // 60)
+        spread = 25 * noise * noise * (ticks * ticks - 1 + 3 * (2 * gap + ticks - 1) ** 2)
+        return spread * DRAWN_BACK * DRAWN_BACK <= 16 * self._period * self._period * ticks * (
+            ticks * ticks - 1
+        )
 
     def _along(self, t_ns: int) -> int:
         """The number of the tick at `t_ns` along the line before, the last sure one being 0."""
         return _nearest(t_ns - self._last, self._period) if self._period else 1
 
     def _tail(self) -> Line | None:
-        """The line through the latest few ticks, if they make one."""
-        if len(self.times) < ASKED[0][0]:
-            return None
-        line = fit(self.times[-ASKED[0][0] :])
-        return line if is_clean(line, self._noise) else None
+        """A line to go on along, if the latest ticks make one, be it a poor one."""
+        for asked in (ASKED[-1][0], ASKED[0][0]):
+            if asked <= len(self.times):
+                line = fit(self.times[-asked:])
+                if self._is_clean(line) or 2 * line.worst_ns < line.period_ns:
+                    return line
+        return None
+
+    def _is_clean(self, line: Line) -> bool:
+        """Whether the ticks of a line lie on it one for one, as well as their noise allows."""
+        period = line.period_ns
+        if period <= 0 or max(line.off_ns, self._noise) * LOUD > period:
+            return False
+        if line.ticks >= ASKED_UNEASY:
+            # So many ticks tell for themselves how unsteady they are.
+            return 5 * line.worst_ns <= 2 * period
+        return line.worst_ns * 20 <= min(max(3 * period, 80 * self._noise), 6 * period)
 
     def _gap(self, line: Line, arrived: int) -> int | None:
         """Ticks from the last sure one to the first of `line`, the `arrived`-th that was heard."""
@@ -155,22 +219,44 @@ class Inquiry:
         gap_ns = line.first_ns - self._last
         if len(self._before) < WEAK or not before:
             # One late tick at the start would shift all: only what was heard can be counted.
+            if before and not _is_like(before, now):
+                return None
             return arrived if abs(gap_ns - arrived * now) * 20 <= 9 * now else None
-        if gap_ns > FAR * before:
-            line_ns = self._line_ns
-            if len(self._before) >= LONG:
-                old = fit(self._before)
-                line_ns, before = old.at(old.ticks - 1), old.period_ns
-            return _agreed(line.first_ns - line_ns, before, now)
-        # The last sure tick may have come late, or the line behind it may lag: ask both.
-        from_line_ns = line.first_ns - self._line_ns
-        by_tick = _agreed(gap_ns, before, now)
-        by_line = _agreed(from_line_ns, before, now)
-        if by_tick is None:
-            return by_line if by_line == _nearest(gap_ns, now) else None
-        if by_line is None:
-            return by_tick if by_tick == _nearest(from_line_ns, now) else None
-        return by_tick if by_tick == by_line else None
+        found: set[int | None] = set()
+        quiet = self._noise * QUIET <= before and gap_ns <= FAR * before
+        if len(self._before) >= LONG:
+            old = fit(self._before)
+            old_ns = old.at(old.ticks - 1)
+            if 2 * (gap_ns // before) * self._worst * 10 > 3 * before * old.ticks:
+                return None
+            # While the tempo moves, the ticks of two beats are no line.
+            if abs(old_ns - self._last) <= max(before // 8, 4 * self._noise):
+                found.add(_agreed(line.first_ns - old_ns, old.period_ns, now))
+            elif not quiet:
+                return None
+        elif not quiet:
+            found.add(_agreed(line.first_ns - self._line_ns, before, now))
+        if quiet:
+            # The last sure tick may have come late, or the line behind it may lag: ask both.
+            from_line_ns = line.first_ns - self._line_ns
+            by_tick = _agreed(gap_ns, before, now)
+            by_line = _agreed(from_line_ns, before, now)
+            if by_tick is None and by_line == _nearest(gap_ns, now):
+                by_tick = by_line
+            elif by_line is None and by_tick == _nearest(from_line_ns, now):
+                by_line = by_tick
+            found |= {by_tick, by_line}
+        gap = found.pop() if len(found) == 1 else None
+        return gap if gap is None or self._is_plausible(gap, arrived) else None
+
+    def _is_plausible(self, gap: int, arrived: int) -> bool:
+        """Whether ticks that were lost left a hole, and doubled ones came close together."""
+        if gap == arrived:
+            return True
+        intervals = [b - a for a, b in pairwise((self._last, *self.times[:arrived]))]
+        if gap > arrived:
+            return 5 * max(intervals) >= 8 * self._period
+        return 5 * min(intervals) <= 2 * self._period
 
     def _is_new_tempo(self) -> bool:
         """Whether the tempo changed suddenly, or fast, and each tick heard is a tick."""
@@ -182,8 +268,7 @@ class Inquiry:
             return min(intervals) > 0
         line = fit(self.times)
         now = line.period_ns
-        more, less = MOST
-        if not is_clean(line, self._noise) or not less * before < more * now < more * more * before:
+        if not self._is_clean(line) or not _is_like(before, now):
             return False
         # The change may fall between two ticks.
         slower, faster = max(before, now), min(before, now)
@@ -204,10 +289,10 @@ def fit(times: Sequence[int]) -> Line:
     return Line(n, first, period, sum(offs) // n, max(offs))
 
 
-def is_clean(line: Line, noise_ns: int) -> bool:
-    """Whether the ticks of a line lie on it as well as their noise allows, one for one."""
-    period = line.period_ns
-    return period > 0 and line.worst_ns * 20 <= min(max(3 * period, 80 * noise_ns), 6 * period)
+def _is_like(one_ns: int, other_ns: int) -> bool:
+    """Whether two periods may be of one clock, its tempo having changed between them."""
+    more, less = MOST
+    return less * one_ns < more * other_ns and less * other_ns < more * one_ns
 
 
 def _nearest(gap_ns: int, period_ns: int) -> int:

@@ -59,6 +59,12 @@ class Timeline:
             phrases = stretch.carried_phrases + -(-end // pattern.phrase_ticks)
         self._stretches.append(Stretch(stretch.start + end, index, passes, phrases))
 
+    def step_back(self) -> int:
+        """Go back to the part before; returns the tick of it at which the next had begun."""
+        ended = self._stretches.pop()
+        self.part = self._setlist.parts[self.running.part_index]
+        return ended.start - self.running.start
+
     def rewind(self, position: int) -> int:
         """Go back to the stretch that `position`, in ticks from the last start, lies in.
 

@@ -229,3 +229,12 @@ def test_outcomes_are_told() -> None:
     assert [p.outcome for p in on_stage.conductor.standing().pending] == [Outcome.OPEN]
     on_stage.clock(20)
     assert [p.outcome for p in on_stage.conductor.standing().pending] == [Outcome.SENT]
+
+
+def test_a_lead_as_long_as_the_part_is_due_on_its_first_tick() -> None:
+    builder = SetBuilder().instrument("drums", lead=Span(1, Unit.BARS))
+    for program in range(4):
+        builder.part(bar_pattern(f"tide {program}", phrase_bars=1), program=program)
+    on_stage = Rehearsal(builder.build()).start().clock(400)
+    assert [(at, send.change.program) for at, send in on_stage.sent] == [(0, 1), (96, 2), (192, 3)]
+    assert on_stage.where == (4, 111)

@@ -1,0 +1,88 @@
+"""Random sets for a night: lengths, metres, leads, one or two instruments told of each change."""
+
+from __future__ import annotations
+
+from random import Random
+
+from companion.counting.pattern import Pattern
+from companion.counting.ticks import Meter
+from companion.setlist.model import Instrument, Part, ProgramChange, SetList, Song, Span, Unit
+from tests.nights.box import Kind
+
+NAMES = (
+    "slack water",
+    "ebb line",
+    "spring tide",
+    "neap",
+    "undertow",
+    "long shore",
+    "eddy",
+    "swell",
+)
+METERS = (Meter(4, 4),) * 6 + (Meter(3, 4), Meter(5, 4), Meter(7, 8), Meter(6, 8), Meter(2, 4))
+LEADS = (
+    Span(1, Unit.STEPS),
+    Span(2, Unit.STEPS),
+    Span(1, Unit.BEATS),
+    Span(1, Unit.BEATS),
+    Span(2, Unit.BEATS),
+    Span(1, Unit.BARS),
+    Span(3, Unit.BARS),
+    Span(50, Unit.MILLISECONDS),
+    Span(200, Unit.MILLISECONDS),
+    Span(1000, Unit.MILLISECONDS),
+)
+
+
+def random_kind(rng: Random) -> Kind:
+    """Some instrument."""
+    transport = rng.random() < 0.93
+    return Kind(
+        at_once=rng.random() < 0.2,
+        clocks_idle=transport and rng.random() < 0.6,
+        new_beat=rng.random() < 0.5,
+        takes_on_start=rng.random() < 0.7,
+        takes_on_stop=rng.random() < 0.2,
+        recount=rng.random() < 0.7,
+        transport=transport,
+        senses=rng.random() < 0.3,
+        announces=transport and rng.random() < 0.1,
+    )
+
+
+def random_pattern(rng: Random) -> Pattern:
+    """A pattern of one beat to four bars, phrases of one to eight passes."""
+    step = rng.choice((6, 6, 6, 6, 3, 4, 8, 12, 24))
+    meter = rng.choice(METERS)
+    bars = rng.choice((1, 1, 1, 2, 4))
+    length = max(24 // step, bars * meter.bar_ticks // step)
+    if rng.random() < 0.2:
+        length = rng.randint(-(-24 // step), 384 // step)
+    return Pattern(
+        name=rng.choice(NAMES),
+        length=length,
+        step_ticks=step,
+        meter=meter,
+        phrase_ticks=length * step * rng.choice((1, 2, 2, 4, 4, 8)),
+    )
+
+
+def random_set(rng: Random, kind: Kind) -> SetList:
+    """Four to twelve parts on `drums`, some of which also change the `sampler`."""
+    lead = Span(0, Unit.STEPS) if kind.at_once else rng.choice(LEADS)
+    instruments = {
+        "drums": Instrument("drums", at_once=kind.at_once, lead=lead, recount=kind.recount),
+        "sampler": Instrument("sampler", channel=1, lead=rng.choice(LEADS)),
+    }
+    chosen_by_hand = rng.random() < 0.1
+    parts = []
+    for number in range(1, rng.randint(4, 12) + 1):
+        changes = [] if chosen_by_hand else [ProgramChange("drums", rng.randrange(128))]
+        if rng.random() < 0.25:
+            changes.append(ProgramChange("sampler", rng.randrange(128)))
+        pattern = random_pattern(rng)
+        longest = max(1, 3000 // pattern.phrase_ticks)
+        phrases = None if rng.random() < 0.25 else rng.randint(1, min(8, longest))
+        parts.append(Part(number, 0, pattern, "drums", tuple(changes), phrases))
+    song = Song("Slack water", None, range(1, len(parts) + 1))
+    return SetList("Tidewater", (song,), tuple(parts), instruments)

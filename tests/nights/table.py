@@ -1,0 +1,56 @@
+"""What came out of nights, as a table to read."""
+
+from __future__ import annotations
+
+from statistics import median
+
+from tests.nights.judge import Tally
+
+MUST_BE_NONE = (
+    "wrong and sure",
+    "runs, and the box does not",
+    "silence not noticed",
+    "sent while unsure",
+    "sent while disarmed",
+    "sent twice",
+    "sent late",
+    "sent a pass early",
+    "not where announced",
+)
+
+
+def table(tally: Tally, seconds: float = 0.0) -> str:
+    """The figures; `seconds` is how long it took, 0 to leave that out."""
+    lines = [f"{'hours played':28}{tally.hours:12.1f}"]
+    if seconds:
+        lines.append(f"{'times real time':28}{tally.hours * 3600 / seconds:12.0f}")
+    lines += [
+        f"{'messages':28}{tally.messages:12}",
+        f"{'ticks while playing':28}{tally.ticks:12}",
+        f"{'of these counted and sure':28}{100 * tally.sure_ticks / max(tally.ticks, 1):11.2f}%",
+        f"{'boundaries of the box':28}{tally.boundaries:12}",
+        f"{'announced and met':28}{tally.made:12}",
+        f"{'changed by hand':28}{tally.by_hand:12}",
+        f"{'program changes sent':28}{tally.sends:12}",
+        "",
+        "must be none",
+    ]
+    known = {kind: tally.wrong.get(kind, 0) for kind in MUST_BE_NONE} | dict(tally.wrong)
+    lines += [f"  {kind:26}{count:12}" for kind, count in known.items()]
+    lines += ["", f"{'sure, by jitter':28}{'ticks':>12}{'sure':>12}"]
+    lines += [
+        f"  {kind:26}{count:12}{100 * tally.jitter_sure[kind] / count:11.2f}%"
+        for kind, count in sorted(tally.jitter.items())
+    ]
+    head = ("fault", "times", "doubts", "cleared", "median s", "99% s", "by person")
+    lines += ["", f"{head[0]:28}" + "".join(f"{h:>12}" for h in head[1:])]
+    for kind in sorted({*tally.faults, *tally.doubts}):
+        times = sorted(tally.cleared.get(kind, []))
+        middle = (
+            f"{median(times):12.2f}{times[int(0.99 * len(times))]:12.2f}" if times else " " * 24
+        )
+        lines.append(
+            f"  {kind:26}{tally.faults[kind]:12}{tally.doubts[kind]:12}{len(times):12}{middle}"
+            f"{tally.by_person[kind]:12}"
+        )
+    return "\n".join([*lines, *tally.first_wrong])
