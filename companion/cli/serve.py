@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import hashlib
+import os
 import sys
 from pathlib import Path
 
@@ -10,6 +11,7 @@ import click
 
 from companion.cli.faults import refuse_faults
 from companion.cli.main import Refused
+from companion.cli.supervise import DIED_NS
 from companion.engine.engine import Engine, Options
 from companion.engine.memory import Memory
 from companion.engine.ports import MidiSystem, PortError
@@ -56,7 +58,9 @@ def engine(
             tempo=tempo,
             demo=is_demo,
         )
-        Engine(setlist, options, system, memory).run(lock, lambda: _say_ready(setlist.name))
+        Engine(setlist, options, system, memory, _died_ns()).run(
+            lock, lambda: _say_ready(setlist.name)
+        )
     except SetListError as error:
         refuse_faults(error)
     except (LinkError, PortError) as error:
@@ -72,6 +76,12 @@ def _identity(set_file: Path) -> tuple[str, str]:
             return str(set_file.absolute()), hashlib.file_digest(file, "sha256").hexdigest()
     except OSError as error:
         raise Refused(f"cannot read {set_file} again: {error.strerror}") from error
+
+
+def _died_ns() -> int | None:
+    """When the engine before ended, if whoever started this one saw it."""
+    words = os.environ.get(DIED_NS, "")
+    return int(words) if words.isdecimal() else None
 
 
 def _system(

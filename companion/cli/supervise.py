@@ -14,6 +14,8 @@ from collections.abc import Callable
 from companion.link.endpoint import Endpoint, NoEngine, find_endpoint
 from companion.link.messages import LinkError
 
+# Tells an engine when the one before was seen to be dead, in ns of the monotonic clock.
+DIED_NS = "COMPANION_DIED_NS"
 # An engine that lived so long did not die of how it was started.
 LONG_S = 10.0
 # How long to wait before each further start, after the first, second ... quick death in a row.
@@ -23,14 +25,15 @@ WAITS_S = (0.0, 0.25, 0.5, 1.0, 2.0)
 class Supervisor:
     """Watches over one engine, and over those that follow it.
 
-    `start` starts another one, and may raise OSError; `last_words` is what the latest had to say
-    for itself, "" if nothing. `trouble` says in plain words why none is started any more.
+    `start` starts another one, told when the latest was seen to be dead (in ns of the monotonic
+    clock), and may raise OSError; `last_words` is what the latest had to say for itself, "" if
+    nothing. `trouble` says in plain words why none is started any more.
     """
 
     def __init__(
         self,
         process: subprocess.Popen[bytes],
-        start: Callable[[], subprocess.Popen[bytes]],
+        start: Callable[[int], subprocess.Popen[bytes]],
         last_words: Callable[[], str],
     ) -> None:
         self._process = process
@@ -67,6 +70,7 @@ class Supervisor:
         while True:
             began = time.monotonic()
             status = self._process.wait()
+            died_ns = time.monotonic_ns()
             if status == 0 or self._closed.is_set():
                 # Somebody ended it.
                 return
@@ -78,10 +82,10 @@ class Supervisor:
             if self._closed.wait(WAITS_S[deaths]):
                 return
             deaths += 1
-            if not self._again():
+            if not self._again(died_ns):
                 return
 
-    def _again(self) -> bool:
+    def _again(self, died_ns: int) -> bool:
         """Start the next one; False if there is no need, or no way."""
         try:
             find_endpoint()
@@ -97,7 +101,7 @@ class Supervisor:
             if self._closed.is_set():
                 return False
             try:
-                self._process = self._start()
+                self._process = self._start(died_ns)
             except OSError as error:
                 self.trouble = f"the engine cannot be started again: {error}"
                 return False

@@ -24,7 +24,8 @@ from companion.engine.ports import MidiSystem
 from companion.engine.view import Surroundings, Viewer
 from companion.follow.conductor import Send, Standing
 from companion.follow.follower import Follower
-from companion.follow.resume import WRITTEN_TICKS, Resumption, recall, remember
+from companion.follow.place import recall, remember
+from companion.follow.resume import WRITTEN_TICKS, Resumption
 from companion.follow.transport import State
 from companion.link.endpoint import EngineLock
 from companion.link.messages import Snapshot, Wish
@@ -61,7 +62,8 @@ class Options:
 class Engine:
     """One running engine. `system` is None where no MIDI is wanted or to be had.
 
-    With a `memory` it goes on where the one before stood, if that was cut short.
+    With a `memory` it goes on where the one before stood, if that was cut short; `died_ns` is when,
+    by the monotonic clock, if anybody saw it.
     """
 
     def __init__(
@@ -70,6 +72,7 @@ class Engine:
         options: Options,
         system: MidiSystem | None,
         memory: Memory | None = None,
+        died_ns: int | None = None,
     ) -> None:
         sends = options.send and system is not None
         self._setlist = setlist
@@ -93,7 +96,7 @@ class Engine:
         self._resumption: Resumption | None = None
         self._noted: tuple[int, int] | None = None
         if memory is not None:
-            self._resume(memory, sends)
+            self._resume(memory, sends, died_ns)
         self._server: Server | None = None
         # A plain flag: a signal's handler must not ask for a lock that the watch may hold.
         self._ended = False
@@ -222,7 +225,7 @@ class Engine:
     def _end(self) -> None:
         self._ended = True
 
-    def _resume(self, memory: Memory, sends: bool) -> None:
+    def _resume(self, memory: Memory, sends: bool, died_ns: int | None) -> None:
         """Take up where the engine before was cut short, if it was."""
         found = memory.find()
         if found is None:
@@ -233,8 +236,9 @@ class Engine:
             self._follower = Follower(self._setlist, sends=sends)
             self._listen = self._follower.hear
             return
-        now_ns = time.monotonic_ns()
-        self._resumption = Resumption(self._follower, found.place, found.trusted, now_ns)
+        self._resumption = Resumption(
+            self._follower, found.place, found.trusted, time.monotonic_ns(), died_ns
+        )
         self._listen = self._resumption.hear
         if found.place.port is not None:
             self._keeper.expect(found.place.port)

@@ -21,7 +21,7 @@ from typing import Any, TypeVar
 
 from companion.follow.changes import Outcome
 from companion.follow.gap import Line
-from companion.follow.resume import Place
+from companion.follow.place import Place
 from companion.follow.transport import State
 from companion.follow.trust import Beat
 

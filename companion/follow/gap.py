@@ -101,7 +101,10 @@ class Far:
         return self._index
 
     def hear(self, t_ns: int) -> bool | None:
-        """Take a tick; whether the count is right, None while that is open."""
+        """Take a tick; whether the count is right, None while that is open.
+
+        May be asked on after that it is, if something else has to be waited for.
+        """
         period_ns = self._line.period_ns
         steps = round((t_ns - self._due_ns) / period_ns) if self._heard else 1
         if self._heard:
@@ -112,11 +115,9 @@ class Far:
         if steps != 1 or self._heard <= SETTLING:
             self._times.clear()
         self._times.append(t_ns)
-        if len(self._times) > LEAST - SETTLING:
-            verdict = self._judge()
-            if verdict is not None:
-                return verdict
-        return False if self._heard >= LONGEST else None
+        if self._heard > LONGEST:
+            return False
+        return self._judge() if len(self._times) > LEAST - SETTLING else None
 
     def _judge(self) -> bool | None:
         line, n = self._line, len(self._times)

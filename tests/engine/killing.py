@@ -13,7 +13,8 @@ from pathlib import Path
 
 from companion.engine.memory import Memory, Now
 from companion.follow.follower import Follower
-from companion.follow.resume import WRITTEN_TICKS, Resumption, recall, remember
+from companion.follow.place import recall, remember
+from companion.follow.resume import WRITTEN_TICKS, Resumption
 from companion.setlist.model import SetList
 
 PORT = "tide drum"
@@ -51,7 +52,9 @@ class Judge:
 class Running:
     """One engine at work: a follower, and what the watch and the memory do beside it."""
 
-    def __init__(self, setlist: SetList, memory: Memory, now: Now) -> None:
+    def __init__(
+        self, setlist: SetList, memory: Memory, now: Now, died_ns: int | None = None
+    ) -> None:
         self.memory = memory
         self.follower = Follower(setlist)
         self.resumption: Resumption | None = None
@@ -61,7 +64,7 @@ class Running:
         if found is not None:
             recall(self.follower, found.place)
             self.resumption = Resumption(
-                self.follower, found.place, found.trusted, now.monotonic_ns
+                self.follower, found.place, found.trusted, now.monotonic_ns, died_ns
             )
 
     def hear(self, judge: Judge, t_ns: int, message: tuple[int, ...]) -> None:
@@ -157,7 +160,8 @@ class Night:
         self.written_ns = 0.0
         self.engine = None
 
-    def start_again(self, t_ns: float) -> Running:
-        """Another engine, as it would be started by hand or by whoever watches over it."""
-        self.engine = Running(self.setlist, self.memory(), self.now(t_ns))
+    def start_again(self, t_ns: float, died_ns: float | None = None) -> Running:
+        """Another engine: started by hand, or by one who saw when the one before died."""
+        died = None if died_ns is None else round(died_ns)
+        self.engine = Running(self.setlist, self.memory(), self.now(t_ns), died)
         return self.engine

@@ -59,8 +59,9 @@ def test_a_hundred_kills(seed: int, tmp_path: Path) -> None:
     assert night.judge.taken == list(range(1, len(night.judge.taken) + 1))
 
 
+@pytest.mark.parametrize("seen", [False, True])
 @pytest.mark.parametrize("ticks", range(-20, 20, 2))
-def test_killed_about_when_a_change_is_due(ticks: int, tmp_path: Path) -> None:
+def test_killed_about_when_a_change_is_due(ticks: int, seen: bool, tmp_path: Path) -> None:
     for seed in range(5):
         folder = tmp_path / str(seed)
         folder.mkdir()
@@ -76,13 +77,16 @@ def test_killed_about_when_a_change_is_due(ticks: int, tmp_path: Path) -> None:
         back_ns = killed_ns + night.rng.uniform(0.2, 3) * SECOND
         for _ in night.play(back_ns):
             pass
-        engine = night.start_again(back_ns)
+        engine = night.start_again(back_ns, killed_ns + 2_000_000 if seen else None)
         for _ in night.play(back_ns + 6 * SECOND):
             if engine.sure:
                 assert engine.where == night.judge.where
         assert night.judge.taken == list(range(1, len(night.judge.taken) + 1))
         if engine.where != night.judge.where:
             assert engine.follower.conductor.standing().doubt == MAYBE_SENT
+        if seen and (ticks < -2 or ticks > 4):
+            # Who saw when it died, knows what it did not live to do.
+            assert engine.sure
 
 
 def test_killed_between_a_change_and_its_note(tmp_path: Path) -> None:

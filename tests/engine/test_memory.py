@@ -21,7 +21,7 @@ from companion.engine.memory import (
     encode,
     this_moment,
 )
-from companion.follow.resume import Place, remember
+from companion.follow.place import Place, remember
 from tests.builders import Rehearsal, three_parts
 from tests.engine.waiting import until
 

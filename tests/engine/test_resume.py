@@ -7,14 +7,8 @@ from dataclasses import replace
 import pytest
 
 from companion.follow.follower import Follower
-from companion.follow.resume import (
-    MAYBE_SENT,
-    RESTARTED,
-    Place,
-    Resumption,
-    recall,
-    remember,
-)
+from companion.follow.place import Place, recall, remember
+from companion.follow.resume import MAYBE_SENT, RESTARTED, Resumption
 from companion.follow.transport import State
 from companion.setlist.model import SetList
 from tests.builders import PORT, TICK_NS, Rehearsal, SetBuilder, bar_pattern, three_parts
@@ -217,6 +211,14 @@ def test_the_performer_may_say_that_it_is_right() -> None:
     on_stage.conductor.confirm()
     assert on_stage.clock(60).conductor.sure
     assert on_stage.resumption.over
+
+
+def test_ticks_lost_right_after_are_put_right_and_then_it_is_sure() -> None:
+    on_stage = after_ticks(Rehearsal(three_parts()).start().clock(61), 30).clock(8)
+    on_stage.now_ns += TICK_NS
+    on_stage.clock(60)
+    assert on_stage.where == (1, 60 + 30 + 8 + 60)
+    assert on_stage.conductor.sure
 
 
 def test_a_lost_tick_right_after_is_no_proof_of_what_was_before() -> None:
