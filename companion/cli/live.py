@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import subprocess
 import sys
 import tempfile
@@ -13,7 +14,7 @@ import click
 
 from companion.cli.main import Refused
 from companion.cli.shipped import DEMO, shipped_set
-from companion.cli.supervise import Supervisor
+from companion.cli.supervise import DIED_NS, Supervisor
 from companion.link.client import Client, send_wish
 from companion.link.endpoint import Endpoint, NoEngine, find_endpoint
 from companion.link.messages import LinkError, Wish
@@ -47,10 +48,10 @@ def play(set_file: Path, arguments: list[str], *, calm: bool, light: bool) -> No
 
         _wait_until_ready(process, complaints)
 
-        def again() -> subprocess.Popen[bytes]:
+        def again(died_ns: int) -> subprocess.Popen[bytes]:
             complaints.seek(0)
             complaints.truncate()
-            return _spawn(set_file, arguments, complaints, subprocess.DEVNULL)
+            return _spawn(set_file, arguments, complaints, subprocess.DEVNULL, died_ns)
 
         supervisor = Supervisor(process, again, lambda: _last_line(complaints))
         show(calm=calm, light=light, supervisor=supervisor)
@@ -109,7 +110,11 @@ def _engine_runs() -> bool:
 
 
 def _spawn(
-    set_file: Path, arguments: list[str], complaints: IO[bytes], said: int
+    set_file: Path,
+    arguments: list[str],
+    complaints: IO[bytes],
+    said: int,
+    died_ns: int | None = None,
 ) -> subprocess.Popen[bytes]:
     # A session of its own: closing the terminal, or Ctrl-C in it, must not reach the engine.
     flags = 0
@@ -121,6 +126,7 @@ def _spawn(
         stdin=subprocess.DEVNULL,
         stdout=said,
         stderr=complaints,
+        env=os.environ | ({} if died_ns is None else {DIED_NS: str(died_ns)}),
         start_new_session=True,
         creationflags=flags,
     )
