@@ -170,7 +170,11 @@ def test_a_midi_system_that_dies_is_a_trouble_and_is_taken_up_again(
     jack_server: str, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     # A server of this test's own: the other one is needed by others.
-    with jack.server() as name:
+    with contextlib.ExitStack() as leaving:
+        try:
+            name = leaving.enter_context(jack.server())
+        except jack.NoServer as error:
+            pytest.skip(f"no second server: {error}")
         environment = jack.environment(name)
         for key, value in environment.items():
             monkeypatch.setenv(key, value)
