@@ -14,10 +14,16 @@ from companion.link.overview import PatternMap, Plan
 from companion.setlist.cues import hold_ticks
 from companion.setlist.model import Action, Cue, Part, ProgramChange, SetList
 
+# What an instrument has, whoever told it.
+HELD = (Outcome.SENT, Outcome.TOLD)
+
 
 @dataclass(frozen=True, slots=True)
 class Surroundings:
-    """What the engine knows beside the conductor's standing. Times are monotonic nanoseconds."""
+    """What the engine knows beside the conductor's standing. Times are monotonic nanoseconds.
+
+    `fill` is whether a fill is held.
+    """
 
     now_ns: int
     tick_ns: int
@@ -30,6 +36,7 @@ class Surroundings:
     troubles: tuple[str, ...]
     sending_note: str
     started_ns: int = 0
+    fill: bool = False
 
 
 class Viewer:
@@ -51,10 +58,10 @@ class Viewer:
         setlist, part, tick = self._setlist, standing.part, standing.tick
         pattern = part.pattern
         here = place(pattern, tick, standing.carried_passes, standing.carried_phrases)
-        following = setlist.parts[part.number] if part.number < len(setlist.parts) else None
-        end = part.planned_ticks if standing.end is None else standing.end
+        following = standing.following
+        end = standing.planned_end
         muted = planned_mutes(part, end, tick)
-        items = self._agenda.coming(standing)
+        items = self._agenda.coming(standing, around.fill)
         change = standing.pending[0] if standing.pending else None
         sending = standing.sends and standing.armed
         open_end = standing.end is None
@@ -98,7 +105,7 @@ class Viewer:
             change_ticks=None if open_end or following is None else _left(standing, tick),
             change_part=None if open_end or following is None else following.number,
             change_program=None if open_end or change is None else self._shown(change.change),
-            change_sent=change is not None and change.outcome is Outcome.SENT,
+            change_sent=change is not None and change.outcome in HELD,
             coming=tuple(self._coming(item, sending, around.demo, part) for item in items),
             tracks=tuple(TrackView(t.name, t.name in muted) for t in pattern.tracks),
             clock_port=around.clock_port,
@@ -145,7 +152,7 @@ class Viewer:
             text=self._change_sentence(item, sending, demo, new_song),
             program=None if item.change is None else self._shown(item.change),
             part=item.part.number,
-            sent=item.outcome is Outcome.SENT,
+            sent=item.outcome in HELD,
             warn_ticks=part.pattern.meter.bar_ticks,
         )
 
@@ -159,6 +166,8 @@ class Viewer:
         name = item.change.instrument
         if item.outcome is Outcome.SENT:
             return f"change to {to}: {program} is sent to {name}"
+        if item.outcome is Outcome.TOLD:
+            return f"change to {to}: {name} goes there itself"
         if item.outcome is Outcome.MISSED:
             return f"{program} was not sent to {name}: {to} does not come by itself"
         if demo:

@@ -68,7 +68,9 @@ class Agenda:
             standing.part.number,
             standing.carried_passes,
             standing.end,
+            standing.staying,
             standing.pending,
+            None if standing.following is None else standing.following.number,
             pass_start,
             fill,
         )
@@ -93,8 +95,8 @@ class Agenda:
                 part, from_tick, until if end is None else min(until, end), standing, fill
             )
         )
-        if end is not None and end < until and part.number < len(self._setlist.parts):
-            following = self._setlist.parts[part.number]
+        following = standing.following
+        if end is not None and end < until and following is not None:
             items += self._of_change(end, following, standing)
             items += self._of_following(end, following, until, standing, fill)
         return sorted(items, key=_by_tick)
@@ -102,8 +104,7 @@ class Agenda:
     def _of_part(
         self, part: Part, from_tick: int, until: int, standing: Standing, fill: bool
     ) -> Iterator[Item]:
-        # Without a part to follow the plan has an end all the same.
-        end = part.planned_ticks if standing.end is None else standing.end
+        end = standing.planned_end
         yield from self._steps(part, end, range(from_tick, until), standing.carried_passes, fill)
         yield from _cues(part, end, max(0, from_tick - part.pattern.meter.beat_ticks), until)
 

@@ -1,23 +1,29 @@
-"""The conductor: what the performer asks for, on top of the count, and one look at all of it.
+"""The conductor: which part and tick we are on, what was asked for, what is due to go out.
 
-It knows no port, no clock and no file.
+It knows no port, no clock and no file. It is fed signals of the transport and wishes and answers
+with the program changes that are due at that very tick.
 """
 
 from __future__ import annotations
 
 from dataclasses import dataclass
 
-from companion.follow.changes import PendingView
-from companion.follow.count import NOTHING as NOTHING
-from companion.follow.count import Count
+from companion.counting.ticks import TICKS_PER_SONG_POSITION
+from companion.follow import trust
+from companion.follow.changes import Leave, PendingView
+from companion.follow.course import Course
 from companion.follow.course import Send as Send
-from companion.follow.transport import State
-from companion.follow.trust import Beat
-from companion.setlist.model import Part, SetList, Span, Unit
+from companion.follow.gate import Finding
+from companion.follow.transport import Effect, Signal, State, transport
+from companion.follow.trust import Beat, Trust
+from companion.setlist.model import Part, ProgramChange, SetList, Span, Unit
 
+NOTHING: tuple[Send, ...] = ()
 # A press this near to the beat of a count that keeps the beat means that beat: a sixteenth.
 # Fingers err by tens of milliseconds, a clock that is followed does not.
 FINGER_TICKS = 6
+LOST = "the clock is lost: nothing can be planned"
+ON_ITS_WAY = "already on its way"
 
 
 @dataclass(frozen=True, slots=True)
@@ -25,7 +31,8 @@ class Standing:
     """Where things stand: one immutable look at the conductor.
 
     `tick` is the tick the next reader should show (0 or more). `end` is the tick at which the next
-    part begins, None while that is open; `asked` whether a wish set it. `count` goes up with
+    part begins, None while that is open; `asked` whether a wish set it, `staying` whether one
+    keeps the part going; `following` is the part to come, None after the last. `count` goes up with
     everything that happens but a plain tick.
     """
 
@@ -36,6 +43,8 @@ class Standing:
     tick: int
     end: int | None
     asked: bool
+    staying: bool
+    following: Part | None
     pending: tuple[PendingView, ...]
     carried_passes: int
     carried_phrases: int
@@ -44,36 +53,210 @@ class Standing:
     notice: str
     count: int
 
+    @property
+    def planned_end(self) -> int | None:
+        """The end by wish or plan; the last part has the plan's, though no other follows it."""
+        return self.part.planned_ticks if self.end is None and not self.staying else self.end
 
-class Conductor(Count):
+
+class Conductor:
     """Follows one set. Not thread-safe: one caller at a time."""
 
     def __init__(self, setlist: SetList, *, sends: bool = True) -> None:
-        super().__init__(setlist, sends=sends)
+        self.setlist = setlist
+        self.sends = sends
+        self.armed = True
+        self.state = State.WAITING
+        self.notice = ""
+        # Goes up with everything that happens but a plain tick.
+        self.count = 0
         # Whether a person set the count since the last clock; whoever feeds clocks takes it back.
         self.set_by_hand = False
+        self._trust = Trust()
+        self._course = Course(setlist)
+        # Whether a start, a position or a person ever said where we are.
+        self._known = False
+
+    # -- what is heard -----------------------------------------------------------------------
+
+    def signal(self, signal: Signal, value: int = 0) -> tuple[Send, ...]:
+        """Take one signal; `value` is the song position in units of 6 clocks. Returns what is due.
+
+        A clock counts as one tick here; see `advance` and `regain` for what the gate makes of it.
+        """
+        self.state, effect = transport(self.state, signal)
+        match effect:
+            case Effect.ADVANCE:
+                return self.advance(1)
+            case Effect.IGNORE:
+                return NOTHING
+            case Effect.BEGIN:
+                self._begin()
+            case Effect.RESUME:
+                self._resume()
+            case Effect.HOLD:
+                if self._trust.beat is not Beat.KNOWN:
+                    # Nobody can say any more where the clock was when it stopped.
+                    self._trust.lose_for_good()
+            case Effect.LOCATE:
+                self._locate(value * TICKS_PER_SONG_POSITION)
+            case Effect.RELOCATE:
+                self._relocate(value * TICKS_PER_SONG_POSITION)
+            case Effect.LOSE:
+                self._lose()
+            case Effect.REGAIN:
+                return self.regain(1)
+            case Effect.FORGET:
+                self._forget()
+        self.count += 1
+        return NOTHING
+
+    def advance(self, ticks: int) -> tuple[Send, ...]:
+        """Go on by `ticks` ticks (0 or more) with one clock; only the last is a time to send."""
+        course = self._course
+        tick = course.tick + 1
+        if ticks == 1:
+            course.fresh = False
+            if tick < course.act_at:
+                course.tick = tick
+                return NOTHING
+            return self._act(tick, True)
+        if ticks < 1:
+            return NOTHING
+        course.fresh = False
+        while ticks > 1:
+            # Plain ticks are passed over in one.
+            plain = min(max(course.act_at - course.tick - 1, 0), ticks - 1)
+            course.tick += plain
+            ticks -= plain
+            if ticks > 1:
+                self._act(course.tick + 1, False)
+                ticks -= 1
+        return self._act(course.tick + 1, True)
+
+    def regain(self, ticks: int) -> tuple[Send, ...]:
+        """The clock is back after a silence: go on by `ticks` ticks, unsure until cleared."""
+        self.state = State.RUNNING
+        self.count += 1
+        if self._course.fresh or self._trust.sure:
+            # A start or a position was heard in the silence; how long ago, nobody knows.
+            self._trust.lose(trust.CLOCK_BROKE)
+            self._trust.lose_for_good()
+        elif self._trust.doubt == trust.CLOCK_LOST:
+            self._trust.lose(trust.CLOCK_WAS_LOST)
+        return self.advance(ticks)
+
+    def heed(self, finding: Finding) -> None:
+        """Take in what the gate found about the clock."""
+        held = self._trust
+        match finding:
+            case Finding.NOTHING:
+                return
+            case Finding.DOUBT:
+                held.clock_in_question()
+                if held.sure:
+                    held.lose(trust.CLOCK_ODD)
+            case Finding.CLEARED:
+                held.clock_answered()
+            case Finding.GIVEN_UP:
+                held.lose_for_good()
+        self.count += 1
+
+    def suspect(self, why: str) -> None:
+        """Take in that the count cannot be trusted until a person says so; `why` in plain words."""
+        self.count += 1
+        self._trust.lose(why)
+        self._trust.lose_for_good()
 
     # -- what is asked -----------------------------------------------------------------------
 
-    def go_next(self) -> tuple[Send, ...]:
-        """Go to the next part: at the coming phrase boundary, or at once while nothing runs.
+    def go_next(self, unit: Unit = Unit.PHRASES) -> tuple[Send, ...]:
+        """Go to the next part: at the coming boundary of a `unit`, or at once while nothing runs.
 
         Sets `notice`. Returns what is due now (only while nothing runs).
         """
         self.count += 1
+        number = self.part.number
+        if number == len(self.setlist.parts):
+            self.notice = "this is the last part"
+            return NOTHING
+        return self._go(number + 1, unit)
+
+    def go_to(self, number: int, unit: Unit = Unit.PHRASES) -> tuple[Send, ...]:
+        """Go to part `number`, from 1, as `go_next` goes to the next. Sets `notice`."""
+        self.count += 1
         course = self._course
-        if course.last:
+        if not 1 <= number <= len(self.setlist.parts):
+            self.notice = f"there is no part {number}"
+        elif number != self.part.number:
+            return self._go(number, unit)
+        elif self.state is State.RUNNING and course.changes.out:
+            self.notice = "too late: the program change is out"
+        elif self.state in (State.RUNNING, State.LOST):
+            if course.asked:
+                course.unask()
+            self.notice = f"part {number} is running"
+        elif course.changes.out:
+            return self._step_to(number)
+        else:
+            self.notice = f"part {number} comes with the next start"
+        return NOTHING
+
+    def go_now(self) -> tuple[Send, ...]:
+        """Go to the part that follows as soon as its instrument can change. Returns what is due.
+
+        An instrument that waits for the end of its pass is told at once. Sets `notice`.
+        """
+        self.count += 1
+        course, following = self._course, self._course.timeline.following
+        if following is None:
             self.notice = "this is the last part"
         elif self.state is State.LOST:
-            self.notice = "the clock is lost: nothing can be planned"
+            self.notice = LOST
         elif self.state is not State.RUNNING:
-            return self._step_to_next()
+            return self._step_to(following.number)
         elif course.changes.out:
-            self.notice = "already on its way"
+            self.notice = ON_ITS_WAY
         else:
-            # A person needs time to change by hand.
-            course.ask(course.part.pattern.meter.beat_ticks if self._by_hand else 0)
-            self.notice = f"going to part {course.part.number + 1} at the boundary"
+            sends = course.hurry(self._leave(True), self._hand_ticks)
+            self.notice = f"going to part {following.number} {self._when()}"
+            return sends
+        return NOTHING
+
+    def stay(self) -> None:
+        """Stay in this part past its planned end; asked again, let it end. Sets `notice`."""
+        self.count += 1
+        course = self._course
+        if self.state is State.LOST:
+            self.notice = LOST
+        elif self.state is not State.RUNNING:
+            self.notice = "nothing runs: there is nothing to stay in"
+        elif course.changes.out:
+            self.notice = "too late: the program change is out"
+        elif course.staying:
+            course.unask()
+            self.notice = f"the part goes on to its end, {self._when()}"
+        elif course.part.planned_ticks is None or course.ends_the_set:
+            course.unask()
+            self.notice = "this part goes on until another is asked for"
+        else:
+            course.hold()
+            self.notice = "staying in this part, phrase by phrase"
+
+    def follow(self, number: int, at: int, instrument: str) -> tuple[Send, ...]:
+        """`instrument` goes to part `number` by itself, at tick `at` of the running part.
+
+        Whoever else plays there is told as ever. Sets `notice`. Returns what is due now.
+        """
+        self.count += 1
+        if self.state is State.LOST:
+            return NOTHING
+        if self.state is not State.RUNNING:
+            sends = self._step_to(number, instrument)
+            self._trust.part_known = True
+            return sends
+        self._course.follow(number - 1, max(at, self.tick + 1), instrument)
+        self.notice = f"{instrument} goes to part {number} {self._when()}"
         return NOTHING
 
     def take_back(self) -> None:
@@ -93,14 +276,6 @@ class Conductor(Count):
         if not self.sends:
             self.notice = "started without sending"
             return
-        course = self._course
-        if self.armed and not armed and course.end is not None:
-            # With less than a beat to go, who knows whether a person can still do it.
-            hasty = course.end - course.tick <= course.part.pattern.meter.beat_ticks
-            self._hasty_end = course.end if hasty and not course.changes.decided else None
-        if armed and not self.armed and not self._trust.sure and course.end is not None:
-            # Unsure as the count was, a person may have changed the pattern already.
-            self._trust.part_known = False
         self.armed = armed
         self.notice = "armed: program changes go out" if armed else "disarmed: change by hand"
 
@@ -164,6 +339,48 @@ class Conductor(Count):
 
     # -- what others see ---------------------------------------------------------------------
 
+    def report(self, send: Send, out: bool) -> None:
+        """Tell what became of a `Send`: whether it left. A failed one is never tried again."""
+        self.count += 1
+        if out:
+            return
+        self._course.changes.fail(send.change)
+        if send.part != self.part.number:
+            return
+        self.notice = self._not_sent(send.change)
+        if self.state is not State.RUNNING:
+            # It was to choose the part for the next start.
+            self._trust.part_known = False
+            self.notice += ": choose the part by hand"
+        elif send.change.instrument == self.part.instrument:
+            # It was to leave on the boundary itself.
+            self._course.stay(send.change)
+            self.notice += ": the part goes on for another phrase"
+
+    @property
+    def fresh(self) -> bool:
+        """Whether the next clock is the first at a position that was set rather than counted."""
+        return self._course.fresh
+
+    @property
+    def sure(self) -> bool:
+        """Whether the count can be trusted."""
+        return self._trust.sure and self.state is not State.READY
+
+    @property
+    def part(self) -> Part:
+        """The running part."""
+        return self._course.part
+
+    @property
+    def tick(self) -> int:
+        """The latest tick counted in the running part, below 0 before its first."""
+        return self._course.tick
+
+    def pace(self, period_ns: int) -> None:
+        """Tell how long a tick lasts, in ns; leads in milliseconds go by it."""
+        self._course.changes.period_ns = period_ns
+
     def standing(self) -> Standing:
         """One immutable look at everything."""
         course = self._course
@@ -171,11 +388,13 @@ class Conductor(Count):
         return Standing(
             state=self.state,
             sure=self.sure,
-            doubt=self.doubt,
+            doubt=trust.JOINED if self.state is State.READY else self._trust.doubt,
             part=course.part,
             tick=max(course.tick + course.fresh, 0),
             end=course.end,
             asked=course.asked,
+            staying=course.staying,
+            following=course.timeline.following,
             pending=course.changes.view(),
             carried_passes=stretch.carried_passes,
             carried_phrases=stretch.carried_phrases,
@@ -187,6 +406,80 @@ class Conductor(Count):
 
     # -- inside ------------------------------------------------------------------------------
 
+    @property
+    def _by_hand(self) -> bool:
+        """Whether a person changes the patterns."""
+        return not (self.sends and self.armed)
+
+    def _begin(self) -> None:
+        held, course = self._trust, self._course
+        interrupted = course.is_changing(self._by_hand)
+        # Changed by hand while nobody could count along, the part may be any.
+        by_hand = course.end is not None and self._by_hand
+        lost = not held.part_known or (by_hand and not held.sure and not held.passing)
+        begun = course.part
+        if course.changes.decided and course.timeline.following is not None:
+            begun = course.timeline.following
+        course.restart(begun.number - 1)
+        self._known = held.song_known = True
+        held.clear()
+        if interrupted:
+            # The instrument holds the new program, and most take it on the next start. Most.
+            held.lose(trust.STOPPED_BEFORE_CHANGE)
+        elif lost:
+            held.lose(trust.WHICH_PART)
+        held.part_known = held.sure
+
+    def _resume(self) -> None:
+        held = self._trust
+        if not self._known:
+            self._course.restart(self.part.number - 1)
+            held.lose(trust.JOINED)
+            held.beat = Beat.LOST
+        elif held.doubt in (trust.CLOCK_LOST, *trust.PASSING):
+            held.lose_for_good()
+        elif held.sure and self._course.is_changing(self._by_hand):
+            held.lose(trust.STOPPED_BEFORE_CHANGE)
+
+    def _locate(self, position: int) -> None:
+        """Go to `position` ticks from the last start, so that the next clock is that tick."""
+        held = self._trust
+        never_known, self._known = not self._known, True
+        sent = self._course.is_changing(self._by_hand)
+        same = self._course.locate(position)
+        if not held.song_known or not held.part_known or self.state is State.LOST:
+            held.part_known = False
+            if held.sure:
+                held.lose(trust.NOWHERE)
+        elif not same:
+            held.part_known = False
+            held.lose(trust.ELSEWHERE)
+        elif sent:
+            held.part_known = False
+            held.lose(trust.STOPPED_BEFORE_CHANGE)
+        elif never_known or held.doubt == trust.JOINED:
+            held.clear()
+
+    def _relocate(self, position: int) -> None:
+        # What only repeats the count moves nothing.
+        here = self._course.timeline.running.start + self.tick + 1
+        if here == position and self._trust.song_known:
+            return
+        self._locate(position)
+        self._trust.lose(trust.MOVED)
+
+    def _lose(self) -> None:
+        self._trust.clock_in_question()
+        if self._trust.sure or self._trust.passing:
+            self._trust.lose(trust.CLOCK_LOST)
+
+    def _forget(self) -> None:
+        # Like new, the instrument may be on any pattern; before anything was counted, on the first.
+        known, self._known = self._known, False
+        self._course.restart(self.part.number - 1)
+        self._trust.clear()
+        self._trust.part_known = not known
+
     def _set_by_hand(self) -> None:
         """A person has said where we are."""
         self._known = True
@@ -195,22 +488,88 @@ class Conductor(Count):
         # Where the instrument's own start was, in ticks of this part, they did not say.
         self._trust.song_known = False
 
-    def _step_to_next(self) -> tuple[Send, ...]:
+    def _act(self, tick: int, may_send: bool) -> tuple[Send, ...]:
+        """Take `tick`, at which something may be due: changes to send, the part's end."""
         course, held = self._course, self._trust
-        index = course.part.number
+        part, crossed, before = course.part, course.boundaries, course.changes.view()
+        sends = course.take(tick, self._leave(may_send))
+        if course.boundaries != crossed:
+            self.count += 1
+            entered = course.part is not part
+            if course.missed:
+                self.notice = self._not_sent(course.missed[-1])
+                if not entered:
+                    self.notice += ": the part goes on for another phrase"
+            if entered and not held.sure:
+                held.part_known = False
+        elif course.changes.view() != before:
+            self.count += 1
+        return sends
+
+    def _leave(self, may_send: bool) -> Leave:
+        if self._by_hand:
+            return Leave.BY_HAND
+        if self._trust.sure and may_send:
+            return Leave.YES
+        return Leave.NOT_YET if self._trust.sure or self._trust.passing else Leave.NO
+
+    def _go(self, number: int, unit: Unit) -> tuple[Send, ...]:
+        course = self._course
+        if self.state is State.LOST:
+            self.notice = LOST
+        elif self.state is not State.RUNNING:
+            return self._step_to(number)
+        elif course.changes.out:
+            self.notice = ON_ITS_WAY
+        else:
+            target = None if number == self.part.number + 1 else number - 1
+            course.ask(self._hand_ticks, unit, target)
+            self.notice = f"going to part {number} {self._when()}"
+        return NOTHING
+
+    @property
+    def _hand_ticks(self) -> int:
+        """How long a person needs to change by hand."""
+        return self.part.pattern.meter.beat_ticks if self._by_hand else 0
+
+    def _when(self) -> str:
+        """When the running part ends, in words."""
+        pattern, end, tick = self.part.pattern, self._course.end, max(self.tick, 0)
+        if end is None:
+            return "when you ask for it"
+        if end == tick + 1:
+            return "now"
+        if end % pattern.phrase_ticks:
+            same = (end - 1) // pattern.pass_ticks == tick // pattern.pass_ticks
+            return f"at the end of {'this' if same else 'the next'} pass"
+        if (end - 1) // pattern.phrase_ticks == tick // pattern.phrase_ticks:
+            return "at the end of this phrase"
+        bars = -(-(end - tick) // pattern.meter.bar_ticks)
+        return f"in {Span(bars, Unit.BARS)}"
+
+    def _step_to(self, number: int, told: str | None = None) -> tuple[Send, ...]:
+        course, held = self._course, self._trust
         out = course.changes.out
         # What was sent before the stop, most instruments take on the next start. Most.
         held.part_known = held.part_known and not course.is_changing(self._by_hand)
-        changes = [c for c in self.setlist.parts[index].changes if c not in out]
-        course.restart(index)
+        changes = [
+            change
+            for change in self.setlist.parts[number - 1].changes
+            if change not in out and change.instrument != told
+        ]
+        course.restart(number - 1)
         self._known = False
         held.part_known = held.part_known and held.sure
         held.song_known = False
-        self.notice = f"part {index + 1} comes with the next start"
+        self.notice = f"part {number} comes with the next start"
         if self._by_hand:
             return NOTHING
         if not held.sure or self.state is State.READY:
             if changes:
                 self.notice += ": choose it by hand"
             return NOTHING
-        return tuple(Send(change, index + 1, 0) for change in changes)
+        return tuple(Send(change, number, 0) for change in changes)
+
+    def _not_sent(self, change: ProgramChange) -> str:
+        shown = self.setlist.instruments[change.instrument].shown(change.program)
+        return f"program {shown} was not sent to {change.instrument}"
