@@ -76,6 +76,10 @@ class Conductor:
         self._course = Course(setlist)
         # Whether a start, a position or a person ever said where we are.
         self._known = False
+        # The boundary for which a person took over within its last beat.
+        self._hasty_end: int | None = None
+        # Where the instrument told its position last while it played, and how regularly it does.
+        self._told_at = self._told_every = 0
 
     # -- what is heard -----------------------------------------------------------------------
 
@@ -276,6 +280,14 @@ class Conductor:
         if not self.sends:
             self.notice = "started without sending"
             return
+        course = self._course
+        if self.armed and not armed and course.end is not None:
+            # With less than a beat to go, who knows whether a person can still do it.
+            hasty = course.end - course.tick <= course.part.pattern.meter.beat_ticks
+            self._hasty_end = course.end if hasty and not course.changes.decided else None
+        if armed and not self.armed and not self._trust.sure and course.end is not None:
+            # Unsure as the count was, a person may have changed the pattern already.
+            self._trust.part_known = False
         self.armed = armed
         self.notice = "armed: program changes go out" if armed else "disarmed: change by hand"
 
@@ -461,12 +473,26 @@ class Conductor:
             held.clear()
 
     def _relocate(self, position: int) -> None:
-        # What only repeats the count moves nothing.
         here = self._course.timeline.running.start + self.tick + 1
-        if here == position and self._trust.song_known:
-            return
-        self._locate(position)
-        self._trust.lose(trust.MOVED)
+        if self._trust.song_known and here == position:
+            # What only repeats the count moves nothing.
+            every = position - self._told_at
+            self._told_every = every if every > 0 and position % every == 0 else 0
+            self._told_at = position
+        elif (
+            self._trust.sure
+            and not self._trust.song_known
+            and self._told_every
+            and position % self._told_every == 0
+        ):
+            # An instrument that tells its position regularly does so again: there lies its start.
+            self._course.timeline.rebase(position - self.tick - 1)
+            self._trust.song_known = True
+            self._told_at = position
+        else:
+            self._told_every = 0
+            self._locate(position)
+            self._trust.lose(trust.MOVED)
 
     def _lose(self) -> None:
         self._trust.clock_in_question()
@@ -500,8 +526,11 @@ class Conductor:
                 self.notice = self._not_sent(course.missed[-1])
                 if not entered:
                     self.notice += ": the part goes on for another phrase"
+            if entered and self._hasty_end == tick:
+                held.lose(trust.WHICH_PART)
             if entered and not held.sure:
                 held.part_known = False
+            self._hasty_end = None
         elif course.changes.view() != before:
             self.count += 1
         return sends
@@ -530,7 +559,8 @@ class Conductor:
     @property
     def _hand_ticks(self) -> int:
         """How long a person needs to change by hand."""
-        return self.part.pattern.meter.beat_ticks if self._by_hand else 0
+        by_hand = self._by_hand or not self._course.changes.own
+        return self.part.pattern.meter.beat_ticks if by_hand else 0
 
     def _when(self) -> str:
         """When the running part ends, in words."""

@@ -47,7 +47,7 @@ class Noise:
         # Weighted sum of squares, and the weight.
         self._square = 0.0
         self._weight = 0.0
-        # How alike neighbours are: 0 if not at all, 1 if a tick is off by as much as the one before.
+        # How alike neighbours are: 0 not at all, 1 if a tick is off by as much as the one before.
         self.alike = 0.0
         # The latest tick's error and its step from the one before; sums of squares of steps, and
         # of their products with the steps before.

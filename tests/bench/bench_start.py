@@ -126,9 +126,8 @@ def main() -> None:
         for _ in range(SCREEN_ROUNDS):
             paints.append(first_paint(["demo"], environment))
             stop(environment)
-        print(
-            f"companion demo counts after   {statistics.median(paints):7.3f} s   worst {max(paints):.3f} s"
-        )
+        middle, worst = statistics.median(paints), max(paints)
+        print(f"companion demo counts after   {middle:7.3f} s   worst {worst:.3f} s")
         with subprocess.Popen(
             [python, "-c", "input()"], stdin=subprocess.PIPE, stdout=subprocess.DEVNULL
         ) as process:

@@ -139,9 +139,9 @@ def test_a_step_after_an_if_counts_as_certain_once_its_ground_was_heard() -> Non
     for seed in range(20):
         evening = Evening(beside(*steps), seed=seed, known={"bell": False}).play(40)
         # One of the two plays on every pass: both silent on two passes is as good as a mute.
-        assert evening.found == [
-            MuteChange(4, "low drum", False, evening.found[0].likelihood)
-        ], seed
+        assert evening.found == [MuteChange(4, "low drum", False, evening.found[0].likelihood)], (
+            seed
+        )
         evening.drum.muted.add("bell")
         evening.play(3)
         assert evening.muted("bell") is True
@@ -375,9 +375,7 @@ def test_false_mutes_and_unmutes_stay_under_one_in_a_thousand_passes() -> None:
     for muted in (False, True):
         names = {t.name for t in pattern.tracks}
         drum = NoisyDrum(pattern, notes_of(pattern), 3, muted=names if muted else set())
-        watch = MuteWatch(
-            pattern, notes_of(pattern), known=dict.fromkeys(names, muted), hears=True
-        )
+        watch = MuteWatch(pattern, notes_of(pattern), known=dict.fromkeys(names, muted), hears=True)
         wrong: list[MuteChange] = []
         passed = 0
         for tick, channel, note in drum.play(passes * BAR):
