@@ -5,6 +5,7 @@ No counting, wording or layout here. `make_app` is what the command line and the
 
 from __future__ import annotations
 
+import asyncio
 import time
 from collections.abc import Callable, Iterator
 from typing import ClassVar, Protocol
@@ -20,18 +21,20 @@ from companion.screen.dialogs import KEEP, Help, Leave
 from companion.screen.keyrow import KeyRow
 from companion.screen.keys import KEYS, NO_ENGINE, Key, refusal
 from companion.screen.night import Night, read_night
-from companion.screen.painting import REGIONS, paint_stage, paint_view, scroll_range
+from companion.screen.painting import Painter, scroll_range
 from companion.screen.palette import KeyProvider
 from companion.screen.passmap import MapReader, PassMap
 from companion.screen.reading import Reading, read
-from companion.screen.reckon import spot
+from companion.screen.reckon import seconds_to_step, spot
 from companion.screen.sheet import Sheet
 from companion.screen.theme import DARK, DARK_VARIABLES, LIGHT
 from companion.screen.views import View
 from companion.screen.wording import Alarm
 
-# A figure is at most this late; the eye takes about as long to see it.
-FRAMES_A_SECOND = 25
+# What does not fall on a step is at most this late; the eye takes about as long to see it.
+FRAME_S = 0.04
+# Late enough to be on the right side of the step.
+AFTER_STEP_S = 0.001
 NOTICE_NS = 4_000_000_000
 
 
@@ -77,12 +80,14 @@ class StageApp(App[str]):
         super().__init__()
         self.look_only = look_only
         self._feed = feed
-        self._calm = calm
         self._now_ns = now_ns
         self._snapshot: Snapshot | None = None
         self._plan = Plan()
         self._map: PatternMap | None = None
         self._map_reader = MapReader()
+        self._painter = Painter(calm)
+        self._sheet = Sheet()
+        self._keys = KeyRow()
         self._view = View.STAGE
         self._scroll = 0
         # None until the engine was heard or missed for the first time: nothing to say yet.
@@ -105,20 +110,31 @@ class StageApp(App[str]):
         yield from ()
 
     def compose(self) -> ComposeResult:
-        """The regions, top to bottom."""
-        for region in REGIONS:
-            yield Sheet(id=region)
-        yield KeyRow()
+        """All that is drawn, and the keys under it."""
+        yield self._sheet
+        yield self._keys
 
     def on_mount(self) -> None:
         """Start listening and drawing."""
         self.run_worker(self._listen())
-        self.set_interval(1 / FRAMES_A_SECOND, self.draw)
+        self.run_worker(self._keep_drawing())
 
     def on_resize(self, event: Resize) -> None:
         """Draw anew in the new size."""
         self._drawn = ()
         self.call_after_refresh(self.draw)
+
+    async def _keep_drawing(self) -> None:
+        """Draw now and then, and right after each step: then the figures change."""
+        while True:
+            self.draw()
+            await asyncio.sleep(self._patience())
+
+    def _patience(self) -> float:
+        step = None
+        if self._snapshot is not None:
+            step = seconds_to_step(self._snapshot, self._now_ns())
+        return FRAME_S if step is None else min(FRAME_S, step + AFTER_STEP_S)
 
     async def _listen(self) -> None:
         try:
@@ -182,18 +198,12 @@ class StageApp(App[str]):
         width, height = self.size
         alarms = (*reading.alarms, Alarm("", notice, urgent=False)) if notice else reading.alarms
         if shown is None:
-            picture, has_keys = paint_stage(reading, alarms, width, height, self._calm)
+            rows, has_keys = self._painter.stage(reading, alarms, width, height)
         else:
-            picture, has_keys = paint_view(
-                reading, alarms, shown, self._scroll, width, height, self._calm
-            )
-        for sheet in self.stage.query(Sheet):
-            rows = picture.get(str(sheet.id), [])
-            sheet.set_height(len(rows))
-            sheet.show(rows)
-        keys = self.stage.query_one(KeyRow)
-        keys.display = has_keys
-        keys.show_working(self.keys_now(), self._view)
+            rows, has_keys = self._painter.view(reading, alarms, shown, self._scroll, width, height)
+        self._sheet.show(rows)
+        self._keys.display = has_keys
+        self._keys.show_working(self.keys_now(), self._view)
 
     def _shown_beside(self, reading: Reading) -> Night | PassMap | None:
         """What the view shows under the strip; None on the stage."""

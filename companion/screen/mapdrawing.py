@@ -102,7 +102,8 @@ def _sight(found: PassMap, room: int) -> _Sight:
     starts = [at for at, _ in found.phrases]
     begins = max((at for at in starts if at <= found.here), default=0)
     length = starts[1] - starts[0] if len(starts) > 1 else found.passes
-    wanted = min(2 * length, found.passes - begins)
+    stop = found.passes if found.end is None else found.end
+    wanted = min(2 * length, stop - begins)
     sight = _Sight(begins, begins, 1, (0,))
     for wide in range(_WIDEST, 0, -1):
         sight = _fitted(found, begins, wide, room)

@@ -1,6 +1,8 @@
-"""Each view as rows for the regions of the screen, top to bottom. Pure; widgets are the app's."""
+"""A whole view as rows, top to bottom. Pure but for memory; how each region looks is elsewhere."""
 
 from __future__ import annotations
+
+from collections.abc import Callable
 
 from companion.screen import drawing
 from companion.screen.canvas import Row, blank
@@ -14,66 +16,101 @@ from companion.screen.reading import Reading
 from companion.screen.strip import draw_strip
 from companion.screen.wording import Alarm
 
-# Every region of every view, in the order in which they may stand under one another.
-REGIONS = (
-    "alarms",
-    "countdown",
-    "strip",
-    "above-action",
-    "action",
-    "above-agenda",
-    "agenda",
-    "tracks",
-    "quiet",
-    "view",
-)
-KEYS = "keys"
 
-Picture = dict[str, list[Row]]
+class Painter:
+    """Paints views; keeps what has not changed since the last time, which is nearly all of it."""
 
+    def __init__(self, calm: bool) -> None:
+        self._calm = calm
+        self._kept: dict[str, tuple[object, list[Row]]] = {}
 
-def paint_stage(
-    reading: Reading, alarms: tuple[Alarm, ...], width: int, height: int, calm: bool
-) -> tuple[Picture, bool]:
-    """The stage, and whether the row of keys has a place."""
-    alarm_rows = drawing.draw_alarms(alarms, width, most_alarm_rows(height))
-    shares = plan(width, height, len(alarm_rows))
-    picture = {
-        "alarms": alarm_rows[: shares.alarms],
-        "countdown": draw_dial(reading, width, shares.countdown, calm),
-        "above-action": blank(shares.above_action),
-        "action": _filled(drawing.draw_action(reading, width, shares.action), shares.action),
-        "above-agenda": blank(shares.above_agenda),
-        "agenda": _filled(drawing.draw_agenda(reading, width, shares.agenda), shares.agenda),
-        "tracks": _filled(drawing.draw_tracks(reading, width, shares.tracks), shares.tracks),
-        "quiet": _filled(drawing.draw_quiet(reading, width, shares.quiet), shares.quiet),
-    }
-    return picture, shares.keys > 0
+    def stage(
+        self, reading: Reading, alarms: tuple[Alarm, ...], width: int, height: int
+    ) -> tuple[list[Row], bool]:
+        """The stage, and whether the row of keys has a place under it."""
+        alarm_rows = self._alarms(alarms, width, height)
+        shares = plan(width, height, len(alarm_rows))
+        regions = [
+            alarm_rows,
+            draw_dial(reading, width, shares.countdown, self._calm),
+            blank(shares.above_action),
+            self._region(
+                "action",
+                shares.action,
+                (reading.action, reading.boundary, width),
+                lambda: drawing.draw_action(reading, width, shares.action),
+            ),
+            blank(shares.above_agenda),
+            self._region(
+                "agenda",
+                shares.agenda,
+                (reading.agenda, reading.condition, width),
+                lambda: drawing.draw_agenda(reading, width, shares.agenda),
+            ),
+            self._region(
+                "tracks",
+                shares.tracks,
+                (reading.sounding, reading.muted, width),
+                lambda: drawing.draw_tracks(reading, width, shares.tracks),
+            ),
+            self._region(
+                "quiet",
+                shares.quiet,
+                (reading.quiet, width),
+                lambda: drawing.draw_quiet(reading, width, shares.quiet),
+            ),
+        ]
+        return [row for region in regions for row in region], shares.keys > 0
 
+    def view(
+        self,
+        reading: Reading,
+        alarms: tuple[Alarm, ...],
+        shown: Night | PassMap,
+        scroll: int,
+        width: int,
+        height: int,
+    ) -> tuple[list[Row], bool]:
+        """The set list or the pass map under a strip of countdown; as `stage`."""
+        alarm_rows = self._alarms(alarms, width, height)
+        shares = plan_view(height, len(alarm_rows))
 
-def paint_view(
-    reading: Reading,
-    alarms: tuple[Alarm, ...],
-    shown: Night | PassMap,
-    scroll: int,
-    width: int,
-    height: int,
-    calm: bool,
-) -> tuple[Picture, bool]:
-    """The set view or the pattern view under a strip of countdown."""
-    alarm_rows = drawing.draw_alarms(alarms, width, most_alarm_rows(height))
-    shares = plan_view(height, len(alarm_rows))
-    if isinstance(shown, Night):
-        rows = draw_night(shown, width, shares.view, scroll)
-    else:
-        rows = draw_map(shown, width, shares.view, scroll)
-    picture = {
-        "alarms": alarm_rows[: shares.alarms],
-        "strip": draw_strip(reading, width, shares.strip, calm),
-        "above-action": blank(shares.above_view),
-        "view": _filled(rows, shares.view),
-    }
-    return picture, shares.keys > 0
+        def drawn() -> list[Row]:
+            if isinstance(shown, Night):
+                return draw_night(shown, width, shares.view, scroll)
+            return draw_map(shown, width, shares.view, scroll)
+
+        rows = [
+            *alarm_rows,
+            *draw_strip(reading, width, shares.strip, self._calm),
+            *blank(shares.above_view),
+            *self._region("view", shares.view, (shown, scroll, width), drawn),
+        ]
+        return rows, shares.keys > 0
+
+    def _alarms(self, alarms: tuple[Alarm, ...], width: int, height: int) -> list[Row]:
+        most = most_alarm_rows(height)
+        key = (alarms, width, most)
+        return self._again("alarms", key, lambda: drawing.draw_alarms(alarms, width, most)[:most])
+
+    def _region(
+        self, name: str, height: int, key: object, draw: Callable[[], list[Row]]
+    ) -> list[Row]:
+        """A region of exactly `height` rows."""
+
+        def filled() -> list[Row]:
+            rows = draw()
+            return [*rows[:height], *blank(height - len(rows))]
+
+        return self._again(name, (key, height), filled)
+
+    def _again(self, name: str, key: object, draw: Callable[[], list[Row]]) -> list[Row]:
+        kept = self._kept.get(name)
+        if kept is not None and kept[0] == key:
+            return kept[1]
+        rows = draw()
+        self._kept[name] = (key, rows)
+        return rows
 
 
 def scroll_range(shown: Night | PassMap) -> tuple[int, int]:
@@ -81,8 +118,3 @@ def scroll_range(shown: Night | PassMap) -> tuple[int, int]:
     if isinstance(shown, Night):
         return -shown.here, len(shown.lines) - shown.here
     return 0, max(0, len(shown.lines) - 1)
-
-
-def _filled(rows: list[Row], height: int) -> list[Row]:
-    """`rows` cut or filled up to exactly `height`."""
-    return [*rows[:height], *blank(height - len(rows))]

@@ -101,6 +101,20 @@ def now_tick(snapshot: Snapshot, now_ns: int) -> int:
     return snapshot.tick + min(ahead, *(max(0, n) for n in limits if n is not None))
 
 
+def seconds_to_step(snapshot: Snapshot, now_ns: int) -> float | None:
+    """Seconds from `now_ns` to the next step of the count, above 0; None while it stands still.
+
+    Every figure of the countdown changes with a step, so this is when to look again.
+    """
+    if not moving(snapshot):
+        return None
+    length = tick_seconds(snapshot.tempo)
+    latest = snapshot.tick_ns or snapshot.at_ns
+    ticks = snapshot.tick + (now_ns - latest) / 1e9 / length
+    step = max(1, snapshot.step_ticks)
+    return (step - ticks % step) * length
+
+
 def steady(shown: int, reckoned: int) -> int:
     """`reckoned`, unless it lies so little behind what was `shown` that it would only flicker."""
     return shown if 0 < shown - reckoned <= STEADY_TICKS else reckoned

@@ -1,4 +1,4 @@
-"""The one widget of the stage: rows of inked text, repainted only where they changed."""
+"""What all views are drawn on: rows of inked text, repainted only where they changed."""
 
 from __future__ import annotations
 
@@ -22,17 +22,9 @@ class Sheet(Widget):
     COMPONENT_CLASSES: ClassVar[set[str]] = {f"sheet--{role}" for role in ROLES}
     ALLOW_SELECT = False
 
-    def __init__(self, *, id: str) -> None:
-        super().__init__(id=id)
+    def __init__(self) -> None:
+        super().__init__()
         self._rows: list[Row] = []
-        self._height = -1
-
-    def set_height(self, rows: int) -> None:
-        """Take `rows` rows; none hides the sheet."""
-        if rows != self._height:
-            self._height = rows
-            self.display = rows > 0
-            self.styles.height = rows
 
     def show(self, rows: Sequence[Row]) -> None:
         """Show `rows`; rows equal to those already shown are left alone."""

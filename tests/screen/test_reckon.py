@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from itertools import pairwise
 
 import pytest
@@ -177,3 +178,23 @@ def test_however_late_the_frame_no_figure_lies_beyond_the_boundary(
     now = reckon.now_tick(snapshot, now_ns)
     assert tick <= now <= 768
     assert reckon.spot(snapshot, now).left == 768 - now
+
+
+def test_the_next_look_is_when_the_next_step_begins() -> None:
+    # At 120 beats a minute a sixteenth lasts 0.125 s; tick 100 is 4 ticks into a step of 6.
+    at_120 = slack_water(100, tempo=120.0)
+    assert reckon.seconds_to_step(at_120, 0) == pytest.approx(2 / 6 * 0.125)
+    assert reckon.seconds_to_step(at_120, SECOND) == pytest.approx(2 / 6 * 0.125)
+    assert reckon.seconds_to_step(slack_water(96, tempo=120.0), 0) == pytest.approx(0.125)
+    assert reckon.seconds_to_step(slack_water(100, state="stopped"), 0) is None
+
+
+@given(st.integers(0, 10**6), st.integers(0, 5 * SECOND), st.floats(20, 400))
+def test_a_look_just_after_the_next_step_sees_it(tick: int, now_ns: int, tempo: float) -> None:
+    snapshot = slack_water(tick, tempo=tempo, phrase_ticks_left=10**9, part_ticks_left=None)
+    snapshot = replace(snapshot, change_ticks=None, at_ns=now_ns, tick_ns=now_ns)
+    wait = reckon.seconds_to_step(snapshot, now_ns)
+    assert wait is not None
+    before = reckon.now_tick(snapshot, now_ns)
+    after = reckon.now_tick(snapshot, now_ns + round((wait + 0.001) * SECOND))
+    assert after // 6 == before // 6 + 1
