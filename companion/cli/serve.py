@@ -12,8 +12,9 @@ import click
 from companion.cli.faults import refuse_faults
 from companion.cli.main import Refused
 from companion.cli.supervise import DIED_NS
-from companion.engine.engine import Engine, Options
+from companion.engine.engine import Engine
 from companion.engine.memory import Memory
+from companion.engine.options import Options
 from companion.engine.ports import MidiSystem, PortError
 from companion.link.endpoint import EngineLock, state_folder
 from companion.link.messages import LinkError

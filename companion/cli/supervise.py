@@ -46,6 +46,11 @@ class Supervisor:
         self._thread = threading.Thread(target=self._run, name="supervisor", daemon=True)
         self._thread.start()
 
+    @property
+    def watching(self) -> bool:
+        """Whether an engine that dies now would be started again."""
+        return self._thread.is_alive()
+
     def find(self) -> Endpoint:
         """Where the engine is. Raises NoEngine or LinkError, as `find_endpoint` does."""
         try:

@@ -8,19 +8,19 @@ held for microseconds; no disk, no screen and no logging stand behind it.
 
 from __future__ import annotations
 
-import gc
 import secrets
 import signal
 import sys
 import threading
 import time
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
 
 from companion.engine.internal import DEFAULT_BPM, InternalClock
 from companion.engine.keeper import Keeper
 from companion.engine.memory import Memory
+from companion.engine.options import Options
 from companion.engine.ports import MidiSystem
+from companion.engine.tidying import Tidying
 from companion.engine.view import Surroundings, Viewer
 from companion.follow.conductor import Send, Standing
 from companion.follow.follower import Follower
@@ -35,28 +35,13 @@ from companion.setlist.model import SetList, Unit
 # How often silence is looked for, and snapshots are called for while ticks flow.
 WATCH_S = 0.01
 POKE_EVERY = 10
+TIDY_EVERY = 100
 NOTICE_NS = 6_000_000_000
 # A thread that draws or encodes hands the interpreter to the MIDI thread after this long; the
 # interpreter's own 5 ms would be heard.
 SWITCH_S = 0.0001
 
 ALIGN_UNITS = {"bar": Unit.BARS, "pass": Unit.PASSES, "phrase": Unit.PHRASES}
-
-
-@dataclass(frozen=True, slots=True)
-class Options:
-    """How an engine was asked to run.
-
-    `in_glob` and `out_glob` are the command line's port globs or None; `tempo` overrides the songs'
-    for the internal clock; `demo` marks the shipped demonstration.
-    """
-
-    in_glob: str | None = None
-    out_glob: str | None = None
-    send: bool = True
-    internal_clock: bool = False
-    tempo: float | None = None
-    demo: bool = False
 
 
 class Engine:
@@ -116,24 +101,23 @@ class Engine:
         server = Server(
             self.snapshot, self.wish, token, make_overview=lambda: self._viewer.overview()
         )
-        port = server.start()
         clock = InternalClock(self.hear, self._internal_bpm)
+        tidying = Tidying()
+        for number in (signal.SIGTERM, signal.SIGINT):
+            signal.signal(number, lambda *_: self._end())
+        sys.setswitchinterval(SWITCH_S)
+        tidying.begin()
         try:
-            lock.publish(port, token, self._setlist.name)
-            self._server = server
-            for number in (signal.SIGTERM, signal.SIGINT):
-                signal.signal(number, lambda *_: self._end())
-            sys.setswitchinterval(SWITCH_S)
-            # What is loaded stays; the collector need not walk it again while we play.
-            gc.collect()
-            gc.freeze()
+            # The ears come first: whoever can be seen is taken to listen.
             self._keeper.start()
             if self._memory is not None:
                 self._memory.start()
+            lock.publish(server.start(), token, self._setlist.name)
+            self._server = server
             if self._options.internal_clock:
                 clock.start()
             ready()
-            self._watch()
+            self._watch(tidying)
         finally:
             if self._options.internal_clock:
                 clock.close()
@@ -141,6 +125,7 @@ class Engine:
             if self._memory is not None:
                 self._memory.close(forget=self._ended)
             server.close()
+            tidying.end()
 
     def hear(self, port: str, t_ns: int, message: Sequence[int]) -> None:
         """Take one message from a port, on whatever thread brings it; never raises."""
@@ -276,7 +261,7 @@ class Engine:
         part = self._follower.conductor.part
         return self._setlist.songs[part.song].tempo or DEFAULT_BPM
 
-    def _watch(self) -> None:
+    def _watch(self, tidying: Tidying) -> None:
         """Look for silence until told to stop; also the heartbeat of the snapshots."""
         rounds = 0
         while not self._ended:
@@ -285,13 +270,16 @@ class Engine:
             try:
                 with self._lock:
                     changed = self._follower.passed(time.monotonic_ns())
-                    counting = self._follower.conductor.state is State.RUNNING
+                    state = self._follower.conductor.state
                     if self._memory is not None:
                         self._note(self._memory)
+                counting = state is State.RUNNING
                 if counting and not self._started_ns:
                     self._started_ns = time.monotonic_ns()
                 if changed or (counting and rounds % POKE_EVERY == 0):
                     self._poke()
+                if rounds % TIDY_EVERY == 0:
+                    tidying.look(counting or state is State.LOST, time.monotonic())
             except Exception:
                 self._faults += 1
 

@@ -170,7 +170,11 @@ def test_a_midi_system_that_dies_is_a_trouble_and_is_taken_up_again(
     jack_server: str, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     # A server of this test's own: the other one is needed by others.
-    with jack.server() as name:
+    with contextlib.ExitStack() as leaving:
+        try:
+            name = leaving.enter_context(jack.server())
+        except jack.NoServer as error:
+            pytest.skip(f"no second server: {error}")
         environment = jack.environment(name)
         for key, value in environment.items():
             monkeypatch.setenv(key, value)
@@ -188,6 +192,8 @@ def test_a_midi_system_that_dies_is_a_trouble_and_is_taken_up_again(
         with tempfile.TemporaryFile() as log:
             program = "jackd"
             again = jack._spawn([program, "-n", name, *jack.COMMAND], name, log)
+            leaving.callback(again.wait)
+            leaving.callback(again.terminate)
             jack._wait_until_it_answers(again, name, log)
         players = Players(environment)
         drum = players.drum()
@@ -197,5 +203,3 @@ def test_a_midi_system_that_dies_is_a_trouble_and_is_taken_up_again(
         assert desk.keeper.troubles == ()
         players.close()
         desk.keeper.close()
-        again.terminate()
-        again.wait()

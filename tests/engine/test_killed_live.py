@@ -1,0 +1,227 @@
+"""Real kills on real MIDI: the engine is ended by SIGKILL while the instrument plays on."""
+
+from __future__ import annotations
+
+import contextlib
+import json
+import os
+import signal
+import subprocess
+import sys
+import threading
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+
+from companion.link.ask import ask_snapshot
+from companion.link.endpoint import FILE_NAME, find_endpoint
+from companion.link.messages import LinkError, Snapshot
+from tests.engine.conftest import Players
+from tests.engine.waiting import until
+from tests.midi.players import ROOT, Engine, Machine
+
+# A bar of 4/4, in clocks.
+BAR = 96
+# Parts of two bars, each with a program of its own that is sent a beat ahead.
+SET = """\
+set: Tidewater
+instruments:
+  drums: {port: "*drum*", channel: 10, change: {takes_effect: pattern end, send_before: 1 beat}}
+patterns:
+  slack water:
+    phrase: 2 bars
+    tracks: {low drum: {steps: {1: always, 16: pass 4 of 4}}}
+songs:
+  - song: Slack water
+    tempo: 150
+    parts:
+""" + "".join(
+    f"      - {{pattern: slack water, on: drums, program: {number}, phrases: 1}}\n"
+    for number in range(1, 60)
+)
+
+
+class House:
+    """A set list, a state folder, an instrument, and engines one after the other."""
+
+    def __init__(self, folder: Path, players: Players) -> None:
+        self.state = folder / "state"
+        self.environment = players.environment | {"COMPANION_STATE_DIR": str(self.state)}
+        self.set_file = folder / "tidewater.yaml"
+        self.set_file.write_text(SET)
+        self.drum = players.drum("--bpm", "150", "--length", "96")
+        self.engines: list[Engine] = []
+
+    def engine(self) -> Engine:
+        log = self.set_file.with_name(f"engine-{len(self.engines)}.log")
+        words = ("--api", "jack", str(self.set_file))
+        engine = Engine(*words, environment=self.environment, log=log)
+        self.engines.append(engine)
+        until(lambda: engine.said or engine.process.poll() is not None, "the engine is ready")
+        engine.assert_alive()
+        return engine
+
+    def snapshot(self) -> Snapshot | None:
+        with contextlib.suppress(LinkError):
+            return ask_snapshot(find_endpoint(self.state))
+        return None
+
+    def snapshot_when(self, state: str) -> Snapshot:
+        found: Snapshot | None = None
+
+        def there() -> bool:
+            nonlocal found
+            found = self.snapshot()
+            return found is not None and found.state == state
+
+        try:
+            until(there, f"the engine is {state}")
+        except AssertionError as error:
+            raise AssertionError(f"{error}; {found}") from error
+        assert found is not None
+        return found
+
+    def plays(self) -> None:
+        """Press play, again if a busy machine lost that."""
+
+        def runs() -> bool:
+            found = self.snapshot()
+            if found is not None and found.state == "running":
+                return True
+            if self.drum.where()["tick"] > BAR or not self.drum.where()["running"]:
+                self.drum.do("start")
+            return False
+
+        until(runs, "the engine is running")
+
+    def agrees(self) -> None:
+        """Wait for a look at which the engine says what the instrument itself counts.
+
+        A busy machine loses clocks here, and the engine says so: then a bar more or less is all
+        that can be asked. A count that begins in the wrong place is off by more, or sure of it.
+        """
+        seen = ""
+
+        def alike() -> bool:
+            nonlocal seen
+            before, found, after = self.drum.where(), self.snapshot(), self.drum.where()
+            if found is None:
+                return False
+            spare = 1 if found.sure else BAR
+            earliest = before["part"], before["tick_in_part"] - spare
+            latest = after["part"], after["tick_in_part"]
+            seen = f"{earliest} {(found.part, found.tick)} {latest} {found.doubt}"
+            return earliest <= (found.part, found.tick) <= latest
+
+        try:
+            until(alike, "engine and instrument agree")
+        except AssertionError as error:
+            raise AssertionError(f"{error}: {seen}") from error
+
+    def close(self) -> None:
+        for engine in self.engines:
+            engine.close()
+
+
+@pytest.fixture
+def house(tmp_path: Path, players: Players) -> Iterator[House]:
+    house = House(tmp_path, players)
+    yield house
+    house.close()
+
+
+def programs(drum: Machine) -> list[int]:
+    return [message[1] for message in drum.messages if message[0] == 0xC9]
+
+
+def test_killed_while_it_plays_it_goes_on_where_the_music_is(house: House) -> None:
+    house.engine()
+    house.plays()
+    for kill in range(2):
+        house.drum.reach(100 + 400 * kill)
+        house.agrees()
+        house.engines[-1].process.kill()
+        house.engines[-1].process.wait()
+        house.engine()
+        house.snapshot_when("running")
+        house.agrees()
+    # In order, and none twice.
+    sent = programs(house.drum)
+    assert sent == list(range(1, len(sent) + 1))
+
+
+def test_ended_well_it_leaves_nothing_and_begins_afresh(house: House) -> None:
+    engine = house.engine()
+    house.plays()
+    house.drum.reach(250)
+    until((house.state / "position.json").exists, "the place is written")
+    engine.process.send_signal(signal.SIGTERM)
+    assert engine.process.wait(timeout=20) == 0
+    assert [p.name for p in house.state.iterdir()] == ["engine.lock"]
+    house.engine()
+    found = house.snapshot_when("ready")
+    assert (found.part, found.tick) == (1, 0)
+
+
+def test_a_set_list_that_was_changed_begins_afresh(house: House) -> None:
+    engine = house.engine()
+    house.plays()
+    house.drum.reach(250)
+    engine.process.kill()
+    engine.process.wait()
+    house.set_file.write_text(SET.replace("Slack water", "Ebb line"))
+    house.engine()
+    assert house.snapshot_when("ready").part == 1
+
+
+def engine_process(state: Path) -> int:
+    """The process number that the engine has written down, 0 while there is none."""
+    with contextlib.suppress(OSError, ValueError):
+        number = json.loads((state / FILE_NAME).read_bytes())["pid"]
+        return int(number)
+    return 0
+
+
+def test_under_an_open_screen_it_is_started_again_by_itself(house: House) -> None:
+    terminal, inner = os.openpty()
+    command = [sys.executable, "-m", "companion", "play", "--api", "jack", str(house.set_file)]
+    play = subprocess.Popen(
+        command,
+        stdin=inner,
+        stdout=inner,
+        stderr=inner,
+        env=house.environment | {"TERM": "xterm-256color"},
+        cwd=ROOT,
+        start_new_session=True,
+    )
+    os.close(inner)
+
+    def read() -> None:
+        with contextlib.suppress(OSError):
+            while os.read(terminal, 1 << 16):
+                pass
+
+    threading.Thread(target=read, daemon=True).start()
+    try:
+        house.snapshot_when("waiting")
+        house.plays()
+        house.drum.reach(100)
+        first = engine_process(house.state)
+        os.kill(first, signal.SIGKILL)
+        until(lambda: engine_process(house.state) not in (0, first), "another engine")
+        house.snapshot_when("running")
+        house.agrees()
+        assert play.poll() is None
+        second = engine_process(house.state)
+        os.kill(second, signal.SIGTERM)
+        # Ended as it should be, it stays so.
+        until(lambda: engine_process(house.state) == 0, "no engine")
+    finally:
+        # First whoever would start another.
+        play.kill()
+        play.wait()
+        os.close(terminal)
+        if number := engine_process(house.state):
+            with contextlib.suppress(ProcessLookupError):
+                os.kill(number, signal.SIGTERM)
