@@ -192,6 +192,8 @@ def test_a_midi_system_that_dies_is_a_trouble_and_is_taken_up_again(
         with tempfile.TemporaryFile() as log:
             program = "jackd"
             again = jack._spawn([program, "-n", name, *jack.COMMAND], name, log)
+            leaving.callback(again.wait)
+            leaving.callback(again.terminate)
             jack._wait_until_it_answers(again, name, log)
         players = Players(environment)
         drum = players.drum()
@@ -201,5 +203,3 @@ def test_a_midi_system_that_dies_is_a_trouble_and_is_taken_up_again(
         assert desk.keeper.troubles == ()
         players.close()
         desk.keeper.close()
-        again.terminate()
-        again.wait()
