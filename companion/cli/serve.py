@@ -13,6 +13,7 @@ from companion.cli.faults import refuse_faults
 from companion.cli.main import Refused
 from companion.cli.supervise import DIED_NS
 from companion.engine.engine import Engine
+from companion.engine.matching import matches
 from companion.engine.memory import Memory
 from companion.engine.options import Options
 from companion.engine.ports import MidiSystem, PortError
@@ -51,6 +52,11 @@ def engine(
         if not is_demo:
             resumes = memory is not None and memory.find() is not None
             system = _system(api, out_glob, internal_clock, resumes)
+            if system is not None and not resumes and _died_ns() is None:
+                if not internal_clock:
+                    _must_match("input", "--in", in_glob, system.inputs())
+                if send:
+                    _must_match("output", "--out", out_glob, system.outputs())
         options = Options(
             in_glob=in_glob,
             out_glob=out_glob,
@@ -102,6 +108,19 @@ def _system(
         system.close()
         return None
     return system
+
+
+def _must_match(kind: str, option: str, glob: str | None, names: list[str]) -> None:
+    """Refuse a glob that matches none of the ports that are there.
+
+    With nothing plugged in yet there is nothing to tell it by: the engine starts and waits.
+    """
+    if glob is None or not names or any(matches(glob, name) for name in names):
+        return
+    raise PortError(
+        f"no MIDI {kind} matches {option} {glob!r}; there are: {', '.join(names)}; "
+        "see: companion ports"
+    )
 
 
 def _say_ready(name: str) -> None:
