@@ -27,7 +27,7 @@ from companion.follow.trust import Beat
 
 T = TypeVar("T")
 
-VERSION = 1
+VERSION = 2
 FILE_NAME = "position.json"
 KEPT_NAME = "position.kept.json"
 MAX_FILE = 1 << 20
@@ -209,6 +209,8 @@ def _decode(body: dict[str, Any]) -> Place:
         line=None if line is None else _line(line),
         counted=_whole(body["counted"]),
         ticking=_flag(body["ticking"]),
+        staying=_flag(body["staying"]),
+        target=_or_none(_whole, body["target"]),
     )
 
 

@@ -51,7 +51,7 @@ class Viewer:
         setlist, part, tick = self._setlist, standing.part, standing.tick
         pattern = part.pattern
         here = place(pattern, tick, standing.carried_passes, standing.carried_phrases)
-        following = setlist.parts[part.number] if part.number < len(setlist.parts) else None
+        following = standing.following
         end = part.planned_ticks if standing.end is None else standing.end
         muted = planned_mutes(part, end, tick)
         items = self._agenda.coming(standing)

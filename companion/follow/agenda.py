@@ -69,6 +69,7 @@ class Agenda:
             standing.carried_passes,
             standing.end,
             standing.pending,
+            None if standing.following is None else standing.following.number,
             pass_start,
             fill,
         )
@@ -93,8 +94,8 @@ class Agenda:
                 part, from_tick, until if end is None else min(until, end), standing, fill
             )
         )
-        if end is not None and end < until and part.number < len(self._setlist.parts):
-            following = self._setlist.parts[part.number]
+        following = standing.following
+        if end is not None and end < until and following is not None:
             items += self._of_change(end, following, standing)
             items += self._of_following(end, following, until, standing, fill)
         return sorted(items, key=_by_tick)

@@ -143,6 +143,24 @@ class Changes:
         """Whether every change for `boundary` would still be due after `tick`."""
         return all(self._due(p.change, boundary) > tick for p in self._pending)
 
+    def leave_now(self, *, all_of_them: bool) -> list[ProgramChange]:
+        """Let out what has not left, well before it is due; returns it.
+
+        Without `all_of_them` only for instruments that wait for the end of their pass.
+        """
+        out: list[ProgramChange] = []
+        for pending in self._pending:
+            waiting = not self._instruments[pending.change.instrument].at_once
+            if pending.outcome is Outcome.OPEN and (waiting or all_of_them):
+                pending.outcome = Outcome.SENT
+                out.append(pending.change)
+        return out
+
+    def is_at_once(self, following: Part) -> bool:
+        """Whether the instrument of the part that follows changes at once."""
+        name = following.instrument
+        return name is not None and self._instruments[name].at_once
+
     def fail(self, change: ProgramChange) -> None:
         """Take note that a change which was let out did not leave."""
         for pending in self._pending:

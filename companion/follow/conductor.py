@@ -22,6 +22,8 @@ NOTHING: tuple[Send, ...] = ()
 # A press this near to the beat of a count that keeps the beat means that beat: a sixteenth.
 # Fingers err by tens of milliseconds, a clock that is followed does not.
 FINGER_TICKS = 6
+LOST = "the clock is lost: nothing can be planned"
+ON_ITS_WAY = "already on its way"
 
 
 @dataclass(frozen=True, slots=True)
@@ -29,7 +31,8 @@ class Standing:
     """Where things stand: one immutable look at the conductor.
 
     `tick` is the tick the next reader should show (0 or more). `end` is the tick at which the next
-    part begins, None while that is open; `asked` whether a wish set it. `count` goes up with
+    part begins, None while that is open; `asked` whether a wish set it, `staying` whether one
+    keeps the part going; `following` is the part to come, None after the last. `count` goes up with
     everything that happens but a plain tick.
     """
 
@@ -40,6 +43,8 @@ class Standing:
     tick: int
     end: int | None
     asked: bool
+    staying: bool
+    following: Part | None
     pending: tuple[PendingView, ...]
     carried_passes: int
     carried_phrases: int
@@ -160,26 +165,78 @@ class Conductor:
 
     # -- what is asked -----------------------------------------------------------------------
 
-    def go_next(self) -> tuple[Send, ...]:
-        """Go to the next part: at the coming phrase boundary, or at once while nothing runs.
+    def go_next(self, unit: Unit = Unit.PHRASES) -> tuple[Send, ...]:
+        """Go to the next part: at the coming boundary of a `unit`, or at once while nothing runs.
 
         Sets `notice`. Returns what is due now (only while nothing runs).
         """
         self.count += 1
+        number = self.part.number
+        if number == len(self.setlist.parts):
+            self.notice = "this is the last part"
+            return NOTHING
+        return self._go(number + 1, unit)
+
+    def go_to(self, number: int, unit: Unit = Unit.PHRASES) -> tuple[Send, ...]:
+        """Go to part `number`, from 1, as `go_next` goes to the next. Sets `notice`."""
+        self.count += 1
         course = self._course
-        if course.last:
+        if not 1 <= number <= len(self.setlist.parts):
+            self.notice = f"there is no part {number}"
+        elif number != self.part.number:
+            return self._go(number, unit)
+        elif self.state is State.RUNNING and course.changes.out:
+            self.notice = "too late: the program change is out"
+        elif self.state in (State.RUNNING, State.LOST):
+            if course.asked:
+                course.unask()
+            self.notice = f"part {number} is running"
+        elif course.changes.out:
+            return self._step_to(number)
+        else:
+            self.notice = f"part {number} comes with the next start"
+        return NOTHING
+
+    def go_now(self) -> tuple[Send, ...]:
+        """Go to the part that follows as soon as its instrument can change. Returns what is due.
+
+        An instrument that waits for the end of its pass is told at once. Sets `notice`.
+        """
+        self.count += 1
+        course, following = self._course, self._course.timeline.following
+        if following is None:
             self.notice = "this is the last part"
         elif self.state is State.LOST:
-            self.notice = "the clock is lost: nothing can be planned"
+            self.notice = LOST
         elif self.state is not State.RUNNING:
-            return self._step_to_next()
+            return self._step_to(following.number)
         elif course.changes.out:
-            self.notice = "already on its way"
+            self.notice = ON_ITS_WAY
         else:
-            # A person needs time to change by hand.
-            course.ask(course.part.pattern.meter.beat_ticks if self._by_hand else 0)
-            self.notice = f"going to part {course.part.number + 1} at the boundary"
+            sends = course.hurry(self._leave(True), self._hand_ticks)
+            self.notice = f"going to part {following.number} {self._when()}"
+            return sends
         return NOTHING
+
+    def stay(self) -> None:
+        """Stay in this part past its planned end; asked again, let it end. Sets `notice`."""
+        self.count += 1
+        course = self._course
+        if self.state is State.LOST:
+            self.notice = LOST
+        elif self.state is not State.RUNNING:
+            self.notice = "nothing runs: there is nothing to stay in"
+        elif course.changes.out:
+            self.notice = "too late: the program change is out"
+        elif course.staying:
+            course.unask()
+            self.notice = f"the part goes on to its end, {self._when()}"
+        elif course.part.planned_ticks is None or course.ends_the_set:
+            course.unask()
+            self.notice = "this part goes on until another is asked for"
+        else:
+            course.hold()
+            self.notice = "staying in this part, phrase by phrase"
 
     def take_back(self) -> None:
         """Withdraw the wish to go on, unless its program change is out already. Sets `notice`."""
@@ -315,6 +372,8 @@ class Conductor:
             tick=max(course.tick + course.fresh, 0),
             end=course.end,
             asked=course.asked,
+            staying=course.staying,
+            following=course.timeline.following,
             pending=course.changes.view(),
             carried_passes=stretch.carried_passes,
             carried_phrases=stretch.carried_phrases,
@@ -337,7 +396,10 @@ class Conductor:
         # Changed by hand while nobody could count along, the part may be any.
         by_hand = course.end is not None and self._by_hand
         lost = not held.part_known or (by_hand and not held.sure and not held.passing)
-        course.restart(course.part.number - 1 + course.changes.decided)
+        begun = course.part
+        if course.changes.decided and course.timeline.following is not None:
+            begun = course.timeline.following
+        course.restart(begun.number - 1)
         self._known = held.song_known = True
         held.clear()
         if interrupted:
@@ -430,25 +492,58 @@ class Conductor:
             return Leave.YES
         return Leave.NOT_YET if self._trust.sure or self._trust.passing else Leave.NO
 
-    def _step_to_next(self) -> tuple[Send, ...]:
+    def _go(self, number: int, unit: Unit) -> tuple[Send, ...]:
+        course = self._course
+        if self.state is State.LOST:
+            self.notice = LOST
+        elif self.state is not State.RUNNING:
+            return self._step_to(number)
+        elif course.changes.out:
+            self.notice = ON_ITS_WAY
+        else:
+            target = None if number == self.part.number + 1 else number - 1
+            course.ask(self._hand_ticks, unit, target)
+            self.notice = f"going to part {number} {self._when()}"
+        return NOTHING
+
+    @property
+    def _hand_ticks(self) -> int:
+        """How long a person needs to change by hand."""
+        return self.part.pattern.meter.beat_ticks if self._by_hand else 0
+
+    def _when(self) -> str:
+        """When the running part ends, in words."""
+        pattern, end, tick = self.part.pattern, self._course.end, max(self.tick, 0)
+        if end is None:
+            return "when you ask for it"
+        if end == tick + 1:
+            return "now"
+        if end % pattern.phrase_ticks:
+            same = (end - 1) // pattern.pass_ticks == tick // pattern.pass_ticks
+            return f"at the end of {'this' if same else 'the next'} pass"
+        if (end - 1) // pattern.phrase_ticks == tick // pattern.phrase_ticks:
+            return "at the end of this phrase"
+        bars = -(-(end - tick) // pattern.meter.bar_ticks)
+        return f"in {Span(bars, Unit.BARS)}"
+
+    def _step_to(self, number: int) -> tuple[Send, ...]:
         course, held = self._course, self._trust
-        index = course.part.number
         out = course.changes.out
         # What was sent before the stop, most instruments take on the next start. Most.
         held.part_known = held.part_known and not course.is_changing(self._by_hand)
-        changes = [c for c in self.setlist.parts[index].changes if c not in out]
-        course.restart(index)
+        changes = [c for c in self.setlist.parts[number - 1].changes if c not in out]
+        course.restart(number - 1)
         self._known = False
         held.part_known = held.part_known and held.sure
         held.song_known = False
-        self.notice = f"part {index + 1} comes with the next start"
+        self.notice = f"part {number} comes with the next start"
         if self._by_hand:
             return NOTHING
         if not held.sure or self.state is State.READY:
             if changes:
                 self.notice += ": choose it by hand"
             return NOTHING
-        return tuple(Send(change, index + 1, 0) for change in changes)
+        return tuple(Send(change, number, 0) for change in changes)
 
     def _not_sent(self, change: ProgramChange) -> str:
         shown = self.setlist.instruments[change.instrument].shown(change.program)

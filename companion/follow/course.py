@@ -10,7 +10,7 @@ from dataclasses import dataclass
 
 from companion.follow.changes import NEVER, Changes, Leave
 from companion.follow.timeline import Timeline
-from companion.setlist.model import Part, ProgramChange, SetList
+from companion.setlist.model import Part, ProgramChange, SetList, Unit
 
 
 @dataclass(frozen=True, slots=True)
@@ -22,12 +22,24 @@ class Send:
     ticks_left: int
 
 
+@dataclass(frozen=True, slots=True)
+class Wishes:
+    """What a person wishes of the part that runs: see `Course`; `target` as in `Course.ask`."""
+
+    asked: bool
+    staying: bool
+    unit: Unit
+    target: int | None
+    end: int | None
+
+
 class Course:
     """Where the set stands.
 
     `tick` is the latest one counted; `fresh` whether the next is the first at a position that was
     set rather than counted. `end` is the tick at which the next part begins, None while that is
-    open; `asked` whether a wish set it. `act_at` is the next tick at which anything can be due.
+    open; `asked` whether a wish set it, to the end of a phrase or of a pass by `unit`; `staying`
+    whether one put it off for good. `act_at` is the next tick at which anything can be due.
     `boundaries` is how many were crossed, `missed` what was not sent for the latest of them.
     """
 
@@ -39,12 +51,16 @@ class Course:
         "end",
         "fresh",
         "missed",
+        "staying",
         "tick",
         "timeline",
+        "unit",
     )
 
     def __init__(self, setlist: SetList) -> None:
         self.timeline = Timeline(setlist)
+        self.asked = self.staying = False
+        self.unit = Unit.PHRASES
         self.changes = Changes(setlist.instruments)
         self.end: int | None = None
         self.act_at = NEVER
@@ -62,20 +78,31 @@ class Course:
         """Whether no part follows."""
         return self.timeline.following is None
 
+    @property
+    def ends_the_set(self) -> bool:
+        """Whether the running part is the last, wherever a wish goes."""
+        return self.timeline.ends_the_set
+
     def restart(self, part_index: int) -> None:
         """Put a part at its start, so that the next tick is its tick 0."""
         self.timeline.restart(part_index)
-        self.asked = False
+        self._forget_wishes()
         self.tick = -1
         self.fresh = True
         self._plan()
 
     def restart_here(self) -> None:
         """The running part's tick 0 is the latest tick; what is out for its end stays out."""
-        self.timeline.restart(self.part.number - 1)
-        self.asked = False
+        timeline = self.timeline
+        target = timeline.target
+        timeline.restart(self.part.number - 1)
         self.tick = 0
         self.fresh = False
+        if self.changes.out:
+            timeline.target = target
+        elif target is not None:
+            self.changes.plan(self.part, timeline.following, None)
+        self._forget_wishes()
         self.end = self._planned_end()
         self._end_in_reach()
         self.changes.wait(self.tick)
@@ -89,7 +116,7 @@ class Course:
         if end is None or tick < self.act_at:
             return ()
         out = changes.fall_due(tick, leave)
-        sends = tuple(Send(change, self.part.number + 1, end - tick) for change in out)
+        sends = self._sends(out)
         if tick == end:
             self._cross(end)
             if self.act_at <= self.tick:
@@ -112,27 +139,68 @@ class Course:
 
     # -- boundaries --------------------------------------------------------------------------
 
-    def ask(self, ahead: int = 0) -> None:
-        """Let the part end at the coming phrase boundary that can still be announced.
+    def ask(self, ahead: int = 0, unit: Unit = Unit.PHRASES, target: int | None = None) -> None:
+        """Let the part end at the coming boundary of a `unit` that can still be announced.
 
-        It is more than `ahead` ticks away.
+        It is more than `ahead` ticks away. `target` is the index of the part to go to, None for the
+        one that follows in the set. An earlier wish that says otherwise is forgotten.
         """
-        phrase = self.part.pattern.phrase_ticks
-        tick = max(self.tick, 0) + ahead
-        boundary = (tick // phrase + 1) * phrase
-        while not self.changes.in_time(boundary, tick):
-            boundary += phrase
-        if self.end is None or boundary < self.end:
+        if (self.staying, self.unit, self.timeline.target) != (False, unit, target):
+            self._aim(target)
+            self.unit = unit
+        boundary = self._boundary(ahead, unit)
+        elsewhere = target is not None and not self.asked
+        if self.end is None or boundary < self.end or elsewhere:
             self.asked = True
             self._end_at(boundary)
 
+    def hurry(self, leave: Leave, ahead: int = 0) -> tuple[Send, ...]:
+        """Let the part end as soon as the instrument of the one that follows can change.
+
+        That is now, or where the running pass ends. What may leave by `leave` does at once; where
+        it could only just leave, or not, it is the end of a pass that is announced as ever.
+        """
+        following = self.timeline.following
+        if following is None:
+            return ()
+        self._aim(self.timeline.target)
+        self.unit, self.asked = Unit.PASSES, True
+        tick, at_once = max(self.tick, 0), self.changes.is_at_once(following)
+        if at_once and leave in (Leave.YES, Leave.BY_HAND):
+            self._end_at(tick + 1)
+        else:
+            self._end_at(self._boundary(ahead, Unit.PASSES))
+        running_pass = tick // self.part.pattern.pass_ticks
+        if leave is not Leave.YES or self.end is None:
+            return ()
+        if not at_once and (self.end - 1) // self.part.pattern.pass_ticks != running_pass:
+            # Told now, the instrument might still take it at the end of this very pass.
+            return ()
+        sends = self._sends(self.changes.leave_now(all_of_them=at_once))
+        self._reckon()
+        return sends
+
+    def hold(self) -> None:
+        """Let the part go on past its planned end, until a wish says otherwise."""
+        self._aim(None)
+        self.staying = True
+        self._end_at(None)
+
     def unask(self) -> None:
         """Let the part end where the plan says, or at the first boundary after that."""
-        self.asked = False
-        end = self._planned_end()
-        phrase = self.part.pattern.phrase_ticks
-        if end is not None and end <= self.tick:
-            end += -(-(self.tick + 1 - end) // phrase) * phrase
+        self._aim(None)
+
+    def wishes(self) -> Wishes:
+        """What is wished for now, to come back to with `rewish`."""
+        return Wishes(self.asked, self.staying, self.unit, self.timeline.target, self.end)
+
+    def rewish(self, wishes: Wishes) -> None:
+        """Come back to earlier wishes; where their boundary is too near, the next one will do."""
+        self._aim(wishes.target)
+        self.asked, self.staying, self.unit = wishes.asked, wishes.staying, wishes.unit
+        end = wishes.end
+        if end is not None and (end <= self.tick or not self.changes.in_time(end, self.tick)):
+            end = self._boundary(0, wishes.unit)
         self._end_at(end)
 
     def stay(self) -> None:
@@ -141,7 +209,7 @@ class Course:
         self.fresh = False
         self.tick = tick
         self.changes.plan(self.part, self.timeline.following, None)
-        self._end_at(tick + self.part.pattern.phrase_ticks)
+        self._end_at(self._phrase_after(tick))
 
     # -- other positions ---------------------------------------------------------------------
 
@@ -157,7 +225,8 @@ class Course:
             self.tick = tick - 1
             self._end_in_reach()
             return True
-        self.asked = False
+        self._forget_wishes()
+        self.timeline.target = None
         end = self._planned_end()
         while end is not None and tick >= end:
             tick -= end
@@ -176,8 +245,7 @@ class Course:
                 self.tick = tick - end
                 return
             # The instrument was not told, and plays on.
-            phrase = self.part.pattern.phrase_ticks
-            self.end = end + ((tick - end) // phrase + 1) * phrase
+            self.end = self._phrase_after(tick)
         self.tick = tick
         self._end_in_reach()
         self.changes.wait(self.tick)
@@ -193,15 +261,48 @@ class Course:
         self.missed = tuple(self.changes.missed)
         if self.changes.own_missed:
             # Never told, the instrument plays on; saying that it changed would be a lie.
-            self._end_at(end + self.part.pattern.phrase_ticks)
+            self._end_at(self._phrase_after(end))
         else:
             self._enter_next(end)
 
     def _enter_next(self, end: int) -> None:
         self.timeline.extend(end)
-        self.asked = False
+        self._forget_wishes()
         self.tick = 0
         self._plan()
+
+    def _sends(self, changes: list[ProgramChange]) -> tuple[Send, ...]:
+        following, end = self.timeline.following, self.end
+        if following is None or end is None:
+            return ()
+        return tuple(Send(change, following.number, end - self.tick) for change in changes)
+
+    def _forget_wishes(self) -> None:
+        self.asked = self.staying = False
+        self.unit = Unit.PHRASES
+
+    def _aim(self, target: int | None) -> None:
+        """Forget what was wished, and plan the natural end, for the part `target` to follow."""
+        self._forget_wishes()
+        self.timeline.target = target
+        self.changes.plan(self.part, self.timeline.following, None)
+        end = self._planned_end()
+        if end is not None and (end <= self.tick or not self.changes.in_time(end, self.tick)):
+            end = self._boundary(0, Unit.PHRASES)
+        self._end_at(end)
+
+    def _boundary(self, ahead: int, unit: Unit) -> int:
+        """The coming end of a `unit`, more than `ahead` ticks away, that can be announced."""
+        length = unit.ticks(self.part.pattern)
+        tick = max(self.tick, 0) + ahead
+        boundary = (tick // length + 1) * length
+        while not self.changes.in_time(boundary, tick):
+            boundary += length
+        return boundary
+
+    def _phrase_after(self, tick: int) -> int:
+        phrase = self.part.pattern.phrase_ticks
+        return (tick // phrase + 1) * phrase
 
     def _planned_end(self) -> int | None:
         return None if self.last else self.part.planned_ticks

@@ -26,6 +26,7 @@ class Place:
     `part`, `tick`, `end`, `stretches` (start, part index, carried passes and phrases) and
     `outcomes` are the course's. `line` is the clock, None if its tempo was not known; `counted` is
     how many ticks the count had gone beyond the line's latest. `ticking` is whether the clock ran.
+    `staying` and `target` are what the performer wished.
     """
 
     state: State
@@ -48,6 +49,8 @@ class Place:
     line: Line | None
     counted: int
     ticking: bool
+    staying: bool = False
+    target: int | None = None
 
 
 def remember(follower: Follower, now_ns: int) -> Place:
@@ -85,6 +88,8 @@ def remember(follower: Follower, now_ns: int) -> Place:
         line=line,
         counted=0 if gate._inquiry is None else gate._inquiry.counted,
         ticking=now_ns - follower.last_clock_ns < TICKING_NS,
+        staying=course.staying,
+        target=course.timeline.target,
     )
 
 
@@ -99,7 +104,12 @@ def recall(follower: Follower, place: Place) -> None:
     if not stretches or any(not 0 <= s.part_index < len(parts) for s in stretches):
         raise ValueError("no such part")
     part = parts[stretches[-1].part_index]
-    following = parts[part.number] if part.number < len(parts) else None
+    target = place.target
+    if target is None:
+        target = part.number if part.number < len(parts) else None
+    elif not 0 <= target < len(parts):
+        raise ValueError("no such part")
+    following = None if target is None else parts[target]
     planned = () if following is None else following.changes
     if part.number != place.part or len(place.outcomes) != len(planned):
         raise ValueError("not the same set")
@@ -107,7 +117,8 @@ def recall(follower: Follower, place: Place) -> None:
     if place.tick < -1 or not ahead or not 0 <= place.counted < 1000:
         raise ValueError("no such place")
     course.timeline._stretches = stretches
-    course.timeline.part = part
+    course.timeline.part, course.timeline.target = part, place.target
+    course.staying = place.staying
     course.tick, course.fresh = place.tick, place.fresh
     course.end, course.asked = place.end, place.asked
     course.changes.plan(part, following, place.end)

@@ -29,10 +29,13 @@ class Timeline:
 
     def __init__(self, setlist: SetList) -> None:
         self._setlist = setlist
+        # The index of the part that was asked for instead of the one that follows.
+        self.target: int | None = None
         self.restart(0)
 
     def restart(self, part_index: int) -> None:
         """Begin anew with a part at tick 0, its count included."""
+        self.target = None
         self._stretches = [Stretch(0, part_index)]
         self.part = self._setlist.parts[part_index]
 
@@ -43,14 +46,22 @@ class Timeline:
 
     @property
     def following(self) -> Part | None:
-        """The part after the running one, None after the last."""
+        """The part after the running one: the one asked for, or the next; None after the last."""
+        if self.target is not None:
+            return self._setlist.parts[self.target]
         number = self.part.number
         return self._setlist.parts[number] if number < len(self._setlist.parts) else None
+
+    @property
+    def ends_the_set(self) -> bool:
+        """Whether the running part is the last of the set."""
+        return self.part.number == len(self._setlist.parts)
 
     def extend(self, end: int) -> None:
         """Let the part that follows begin, the running one ending at its tick `end`."""
         stretch, pattern = self.running, self.part.pattern
-        index = stretch.part_index + 1
+        index = stretch.part_index + 1 if self.target is None else self.target
+        self.target = None
         passes = phrases = 0
         self.part = self._setlist.parts[index]
         name = self.part.instrument
@@ -62,6 +73,7 @@ class Timeline:
     def step_back(self) -> int:
         """Go back to the part before; returns the tick of it at which the next had begun."""
         ended = self._stretches.pop()
+        self.target = ended.part_index
         self.part = self._setlist.parts[self.running.part_index]
         return ended.start - self.running.start
 
@@ -72,5 +84,6 @@ class Timeline:
         """
         while len(self._stretches) > 1 and self.running.start > position:
             self._stretches.pop()
+            self.target = None
         self.part = self._setlist.parts[self.running.part_index]
         return position - self.running.start

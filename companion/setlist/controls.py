@@ -132,8 +132,9 @@ class Ask(Enum):
 class Wanted:
     """A wish and what goes with it.
 
-    `unit` is `bar`, `pass`, `phrase` or empty for ALIGN, `pass` or `phrase` for the nudges; `part`
-    the number from 1 for PART. FILL lasts while the press is held, or to the next with `toggle`.
+    `unit` is `bar`, `pass`, `phrase` or empty for ALIGN, `pass` or `phrase` for the nudges, `pass`
+    or empty, for a phrase, for NEXT; `part` the number from 1 for PART. FILL lasts while the press
+    is held, or to the next with `toggle`.
     """
 
     ask: Ask

@@ -19,6 +19,7 @@ _NUDGES = {
 _PLAIN = {ask.value: ask for ask in Ask if ask not in (Ask.PART, Ask.NUDGE_FORWARD, Ask.NUDGE_BACK)}
 _FORMS = (
     *_PLAIN,
+    "next pass",
     *(f"align {unit}" for unit in UNITS),
     *(f"nudge {way} a {unit}" for way in ("forward", "back") for unit in UNITS[1:]),
 )
@@ -30,6 +31,8 @@ def wish(text: str) -> Wanted:
     said = folded(text)
     if said in _PLAIN:
         return Wanted(_PLAIN[said])
+    if said in ("next pass", "next phrase"):
+        return Wanted(Ask.NEXT, "pass" if said == "next pass" else "")
     if match := re.fullmatch(r"align (?:(?:a|the|to) )*(bar|pass|phrase)", said):
         return Wanted(Ask.ALIGN, match[1])
     if match := re.fullmatch(r"nudge ([a-z]+) (?:(?:a|one|1) )?(pass|phrase)", said):
