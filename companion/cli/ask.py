@@ -1,4 +1,4 @@
-"""The commands that ask a running engine: status and stop."""
+"""The commands that ask something of a running engine: status, tell and stop."""
 
 from __future__ import annotations
 
@@ -8,9 +8,12 @@ from typing import Any
 import click
 
 from companion.cli.main import Refused
+from companion.engine.wishing import as_wish
 from companion.link.ask import ask_snapshot, send_wish
 from companion.link.endpoint import NoEngine, find_endpoint
 from companion.link.messages import Coming, LinkError, Snapshot, Wish
+from companion.setlist.faults import BadText
+from companion.setlist.wishtext import wish as read_wish
 
 # Most lines of the agenda that `status` prints for people.
 AGENDA_LINES = 8
@@ -28,6 +31,24 @@ def status(as_json: bool) -> None:
         click.echo(json.dumps(status_object(snapshot), ensure_ascii=False))
     else:
         click.echo("\n".join(status_lines(snapshot)))
+
+
+def tell(text: str) -> None:
+    """Tell the engine a wish in the words of a set list. Raises Refused, or UsageError."""
+    try:
+        asked = as_wish(read_wish(text))
+    except BadText as error:
+        raise click.UsageError(f"{error.wrong}; {error.right}") from error
+    if asked is None:
+        raise click.UsageError(f"{text!r} lasts while a key is held; bind it to one in the set")
+    try:
+        endpoint = find_endpoint()
+        send_wish(endpoint, asked)
+        click.echo(ask_snapshot(endpoint).notice)
+    except NoEngine as error:
+        raise Refused(f"{error}; start one: companion play SET") from error
+    except LinkError as error:
+        raise Refused(str(error)) from error
 
 
 def stop() -> None:

@@ -157,6 +157,15 @@ def status(as_json: bool) -> None:
 
 
 @cli.command()
+@click.argument("words", metavar="WISH", nargs=-1, required=True)
+def tell(words: tuple[str, ...]) -> None:
+    """Tell the running engine a wish: next, stay, part 3 ..., and print what it says."""
+    from companion.cli import ask
+
+    ask.tell(" ".join(words))
+
+
+@cli.command()
 def stop() -> None:
     """End the running engine."""
     from companion.cli import ask

@@ -20,17 +20,22 @@ from companion.engine.keeper import Keeper
 from companion.engine.memory import Memory
 from companion.engine.options import Options
 from companion.engine.ports import MidiSystem
+from companion.engine.presses import Presses
 from companion.engine.tidying import Tidying
 from companion.engine.view import Surroundings, Viewer
+from companion.engine.wishing import wanted
 from companion.follow.conductor import Send, Standing
+from companion.follow.controls import Asked
 from companion.follow.follower import Follower
 from companion.follow.place import recall, remember
 from companion.follow.resume import WRITTEN_TICKS, Resumption
+from companion.follow.steering import Steering
 from companion.follow.transport import State
 from companion.link.endpoint import EngineLock
 from companion.link.messages import Snapshot, Wish
 from companion.link.server import Server
-from companion.setlist.model import SetList, Unit
+from companion.setlist.controls import Ask, Wanted
+from companion.setlist.model import SetList
 
 # How often silence is looked for, and snapshots are called for while ticks flow.
 WATCH_S = 0.01
@@ -40,8 +45,6 @@ NOTICE_NS = 6_000_000_000
 # A thread that draws or encodes hands the interpreter to the MIDI thread after this long; the
 # interpreter's own 5 ms would be heard.
 SWITCH_S = 0.0001
-
-ALIGN_UNITS = {"bar": Unit.BARS, "pass": Unit.PASSES, "phrase": Unit.PHRASES}
 
 
 class Engine:
@@ -65,6 +68,9 @@ class Engine:
         self._system = system
         self._lock = threading.Lock()
         self._follower = Follower(setlist, sends=sends)
+        self._presses = Presses(setlist)
+        # Whether a press holds a fill.
+        self._fill = False
         self._viewer = Viewer(setlist)
         self._keeper = Keeper(
             setlist,
@@ -75,6 +81,7 @@ class Engine:
             sends=sends,
             beside=lambda: self._follower.port,
             gone=self._port_gone,
+            presses=self.press,
         )
         self._listen = self._follower.hear
         self._memory = memory
@@ -82,6 +89,7 @@ class Engine:
         self._noted: tuple[int, int] | None = None
         if memory is not None:
             self._resume(memory, sends, died_ns)
+        self._steering = Steering(self._follower.conductor)
         self._server: Server | None = None
         # A plain flag: a signal's handler must not ask for a lock that the watch may hold.
         self._ended = False
@@ -131,6 +139,7 @@ class Engine:
         """Take one message from a port, on whatever thread brings it; never raises."""
         try:
             with self._lock:
+                self._obey(self._presses.hear(port, t_ns, message))
                 for send in self._listen(port, t_ns, message):
                     self._send(send)
                 changed = self._follower.conductor.count != self._count
@@ -140,30 +149,27 @@ class Engine:
             # Whatever it was, the next tick is more important than this one.
             self._faults += 1
 
+    def press(self, port: str, t_ns: int, message: Sequence[int]) -> None:
+        """Take one message from a port that only presses come from; never raises."""
+        try:
+            with self._lock:
+                self._obey(self._presses.hear(port, t_ns, message))
+                changed = self._follower.conductor.count != self._count
+            if changed:
+                self._poke()
+        except Exception:
+            self._faults += 1
+
     def wish(self, wish: Wish) -> None:
         """Do what a screen asks."""
         if wish.name == "stop":
             self._end()
             return
-        with self._lock:
-            conductor = self._follower.conductor
-            match wish.name:
-                case "next":
-                    for send in conductor.go_next():
-                        self._send(send)
-                case "back":
-                    conductor.take_back()
-                case "arm":
-                    conductor.arm(True)
-                case "disarm":
-                    conductor.arm(False)
-                case "align":
-                    conductor.align(ALIGN_UNITS.get(wish.unit))
-                case "confirm":
-                    conductor.confirm()
-            self._notice = conductor.notice
-            self._notice_ns = time.monotonic_ns()
-        self._poke()
+        asked = wanted(wish)
+        if asked is not None:
+            with self._lock:
+                self._grant(asked)
+            self._poke()
 
     def snapshot(self) -> Snapshot:
         """What screens show, as of now. Called by the link's thread only."""
@@ -187,6 +193,7 @@ class Engine:
             troubles.append(f"the engine met {self._faults} faults of its own and went on")
         if self._memory is not None and self._memory.trouble:
             troubles.append(self._memory.trouble)
+        troubles += self._presses.troubles
         if not self._options.send:
             note = "started without sending: change by hand"
         elif not standing.sends:
@@ -205,6 +212,7 @@ class Engine:
             troubles=tuple(troubles),
             sending_note=note,
             started_ns=self._started_ns,
+            fill=self._fill,
         )
 
     def _end(self) -> None:
@@ -244,15 +252,33 @@ class Engine:
             self._listen = self._follower.hear
             self._resumption = None
 
+    def _obey(self, asked: Sequence[Asked]) -> None:
+        """Do what presses ask for. Called under the lock."""
+        for each in asked:
+            if each.wanted.ask is Ask.FILL:
+                self._fill = each.on
+                self._follower.conductor.count += 1
+            else:
+                self._grant(each.wanted)
+
+    def _grant(self, asked: Wanted) -> None:
+        """Do what is wanted of the conductor. Called under the lock."""
+        for send in self._steering.grant(asked):
+            self._send(send)
+        self._notice = self._follower.conductor.notice
+        self._notice_ns = time.monotonic_ns()
+
     def _send(self, send: Send) -> None:
         """Let a program change out. Called under the lock, on the thread that brought the tick."""
         out = self._keeper.send(send.change)
+        self._presses.sent(send.change, time.monotonic_ns())
         if not out:
             self._follower.conductor.report(send, False)
 
     def _port_gone(self, port: str) -> None:
         with self._lock:
             self._follower.port_gone(port)
+            self._obey(self._presses.port_gone(port))
         self._poke()
 
     def _internal_bpm(self) -> float:
@@ -269,7 +295,10 @@ class Engine:
             rounds += 1
             try:
                 with self._lock:
-                    changed = self._follower.passed(time.monotonic_ns())
+                    now_ns = time.monotonic_ns()
+                    changed = self._follower.passed(now_ns)
+                    self._obey(self._presses.passed(now_ns))
+                    changed = changed or self._follower.conductor.count != self._count
                     state = self._follower.conductor.state
                     if self._memory is not None:
                         self._note(self._memory)

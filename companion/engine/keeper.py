@@ -47,8 +47,11 @@ class Keeper:
         sends: bool,
         beside: Callable[[], str | None],
         gone: Callable[[str], None],
+        presses: Heard | None = None,
     ) -> None:
         """`heard` None listens to nothing; `beside` names the port whose clock is followed.
+
+        `presses` gets what comes from ports that are listened to for presses alone.
 
         What is heard, and what is gone, goes by the name a port had first: one that comes back
         under another number is the same to everybody else.
@@ -61,6 +64,9 @@ class Keeper:
         self._sends = sends
         self._beside = beside
         self._gone = gone
+        self._presses = presses
+        # The ports that presses come from; None stands for any.
+        self._press_globs = tuple(dict.fromkeys(each.press.port for each in setlist.controls))
         self._ears: dict[str, Ear] = {}
         self._inputs: dict[str, Input] = {}
         self._outputs: dict[str, Output] = {}
@@ -153,7 +159,7 @@ class Keeper:
         for name in [n for n in self._inputs if n not in names]:
             system.close_port(self._inputs.pop(name))
             self._forget(name)
-        wanted = [n for n in names if self._in_glob is None or matches(self._in_glob, n)]
+        wanted = [n for n in names if self._leads(n) or self._is_pressed(n)]
         new = [n for n in wanted if n not in self._inputs]
         if new and (system.light or self._is_quiet()):
             system.prepare(len(new) + 1, len(self._used()) + 1)
@@ -164,7 +170,10 @@ class Keeper:
                     self._listen(system, name)
                 except PortError as error:
                     troubles.append(str(error))
-        if not self._inputs:
+        for glob in self._press_globs:
+            if glob is not None and not any(matches(glob, n) for n in names):
+                troubles.append(f"no MIDI input{_nothing(glob, names)}: its presses are not heard")
+        if not any(self._leads(n) for n in self._inputs):
             looked = _nothing(self._in_glob, names)
             troubles.append(f"no MIDI input{looked}: plug the instrument in")
         elif self._beside() in self._away.values():
@@ -175,10 +184,22 @@ class Keeper:
         alias = self._away.get(plain_name(name), name)
         if any(ear.alias == alias for ear in self._ears.values()):
             alias = name
-        ear = Ear(alias, self._heard, time.monotonic_ns())
+        heard = self._heard if self._leads(name) else self._presses
+        assert heard is not None
+        ear = Ear(alias, heard, time.monotonic_ns())
         self._inputs[name] = system.open_input(name, ear.connection())
         self._ears[name] = ear
         self._away.pop(plain_name(name), None)
+
+    def _leads(self, name: str) -> bool:
+        """Whether a clock is looked for on the port `name`."""
+        return self._in_glob is None or matches(self._in_glob, name)
+
+    def _is_pressed(self, name: str) -> bool:
+        """Whether presses may come from the port `name`."""
+        if self._presses is None:
+            return False
+        return any(glob is None or matches(glob, name) for glob in self._press_globs)
 
     def _forget(self, name: str) -> None:
         alias = self._ears.pop(name).alias

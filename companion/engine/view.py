@@ -17,7 +17,10 @@ from companion.setlist.model import Action, Cue, Part, ProgramChange, SetList
 
 @dataclass(frozen=True, slots=True)
 class Surroundings:
-    """What the engine knows beside the conductor's standing. Times are monotonic nanoseconds."""
+    """What the engine knows beside the conductor's standing. Times are monotonic nanoseconds.
+
+    `fill` is whether a fill is held.
+    """
 
     now_ns: int
     tick_ns: int
@@ -30,6 +33,7 @@ class Surroundings:
     troubles: tuple[str, ...]
     sending_note: str
     started_ns: int = 0
+    fill: bool = False
 
 
 class Viewer:
@@ -52,9 +56,9 @@ class Viewer:
         pattern = part.pattern
         here = place(pattern, tick, standing.carried_passes, standing.carried_phrases)
         following = standing.following
-        end = part.planned_ticks if standing.end is None else standing.end
+        end = standing.planned_end
         muted = planned_mutes(part, end, tick)
-        items = self._agenda.coming(standing)
+        items = self._agenda.coming(standing, around.fill)
         change = standing.pending[0] if standing.pending else None
         sending = standing.sends and standing.armed
         open_end = standing.end is None

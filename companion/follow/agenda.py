@@ -68,6 +68,7 @@ class Agenda:
             standing.part.number,
             standing.carried_passes,
             standing.end,
+            standing.staying,
             standing.pending,
             None if standing.following is None else standing.following.number,
             pass_start,
@@ -103,8 +104,7 @@ class Agenda:
     def _of_part(
         self, part: Part, from_tick: int, until: int, standing: Standing, fill: bool
     ) -> Iterator[Item]:
-        # Without a part to follow the plan has an end all the same.
-        end = part.planned_ticks if standing.end is None else standing.end
+        end = standing.planned_end
         yield from self._steps(part, end, range(from_tick, until), standing.carried_passes, fill)
         yield from _cues(part, end, max(0, from_tick - part.pattern.meter.beat_ticks), until)
 

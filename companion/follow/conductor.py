@@ -53,6 +53,11 @@ class Standing:
     notice: str
     count: int
 
+    @property
+    def planned_end(self) -> int | None:
+        """The end by wish or plan; the last part has the plan's, though no other follows it."""
+        return self.part.planned_ticks if self.end is None and not self.staying else self.end
+
 
 class Conductor:
     """Follows one set. Not thread-safe: one caller at a time."""

@@ -136,15 +136,33 @@ class Snapshot:
 class Wish:
     """What a screen asks of the engine.
 
-    `name` is one of: next (go to the next part at the coming phrase boundary), back (withdraw
-    that), arm, disarm, align (the one is now), confirm (the count is right), stop (end the engine).
+    `name` is one of: next (go to the next part at the coming boundary of a phrase, or with unit
+    "pass" of a pass), part (go to the part whose number is in `unit`), now (go as soon as the
+    instrument can change), stay (past the planned end; once more: let it end), back (withdraw the
+    change), undo (withdraw the latest wish), arm, disarm, align (the one of a `unit` is now, or
+    that of the part), nudge forward and nudge back (the count is a `unit` behind, or ahead),
+    confirm (the count is right), stop (end the engine).
     """
 
     name: str
     unit: str = ""
 
 
-WISHES = ("next", "back", "arm", "disarm", "align", "confirm", "stop")
+WISHES = (
+    "next",
+    "part",
+    "now",
+    "stay",
+    "back",
+    "undo",
+    "arm",
+    "disarm",
+    "align",
+    "nudge forward",
+    "nudge back",
+    "confirm",
+    "stop",
+)
 
 
 def encode_hello(token: str) -> bytes:

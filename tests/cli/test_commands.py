@@ -77,3 +77,18 @@ def test_help_names_every_command_and_the_cautions(program: Program) -> None:
         assert f" {command} " in text
     assert "protect your hearing" in text
     assert "pyrotechnics" in text
+
+
+def test_wishes_are_told_in_the_words_of_a_set_list(program: Program, good: Path) -> None:
+    with program.start(good, "--internal-clock", "--tempo", "40"):
+        program.status_when(state="running", part=1)
+        done = program.run("tell", "stay")
+        assert (done.returncode, done.stdout) == (0, "staying in this part, phrase by phrase\n")
+        assert program.status()["next_change"] is None
+        assert program.run("tell", "part", "2").stdout.startswith("going to part 2 at the end of")
+        assert program.run("tell", "undo").stdout == "undone: part 2\n"
+        wrong = program.run("tell", "nxt")
+        assert wrong.returncode == 2
+        assert "did you mean `next`?" in wrong.stderr
+        program.run("stop")
+    assert program.run("tell", "next").returncode == 1
