@@ -128,6 +128,23 @@ class Machine(Player):
         return [e["bytes"] for e in self.of("heard")]
 
 
+class Pad(Player):
+    """The pad of `pad.py`: a port without a clock."""
+
+    def __init__(self, *words: str, environment: dict[str, str]) -> None:
+        super().__init__("pad.py", *words, environment=environment)
+
+    def send(self, *message: int) -> None:
+        """Send one message."""
+        self.ask(json.dumps(message), "sent")
+
+    def hit(self, note: int) -> None:
+        """Press a pad and let it go again, as long as a finger is on it."""
+        self.send(0x90, note, 100)
+        time.sleep(0.1)
+        self.send(0x80, note, 0)
+
+
 class Recorder(Player):
     """The third party of `recorder.py`."""
 
@@ -251,6 +268,10 @@ class Stage:
         """A sampler, `tide sampler`, on channel 3, that takes changes at once."""
         own = ("--name", "tide sampler", "--channel", "2", "--at-once")
         return self._on_stage(Machine(*own, *words, environment=self.environment))
+
+    def pad(self, *words: str) -> Pad:
+        """A pad, `tide pad`."""
+        return self._on_stage(Pad(*words, environment=self.environment))
 
     def recorder(self, *words: str) -> Recorder:
         """Somebody who listens in on all that the engine sends; after the engine."""

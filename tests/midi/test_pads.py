@@ -1,0 +1,68 @@
+"""A pad on a cable of its own asks for things; the clock is that of the drum machine alone."""
+
+from __future__ import annotations
+
+from tests.midi.players import Stage, until
+from tests.midi.sets import LENGTHS, LONG_FIRST_PART
+
+DRUM = ("--program", "11", "--lengths", LENGTHS)
+WITH_PAD = (
+    LONG_FIRST_PART
+    + """\
+controls:
+  - {press: {note: 60, port: "*pad*"}, wish: next}
+  - {press: {note: 61, port: "*pad*"}, wish: disarm}
+  - {press: {note: 62, port: "*pad*"}, wish: arm}
+  - {press: {note: 63, port: "*pad*"}, wish: now}
+"""
+)
+
+
+def test_a_pad_that_sends_no_clock_steers_the_set(stage: Stage) -> None:
+    machine = stage.drum(*DRUM)
+    pad = stage.pad()
+    stage.engine(WITH_PAD)
+    machine.do("start")
+    machine.reach(30)
+    pad.hit(61)
+    stage.status_when(sending=False)
+    pad.hit(62)
+    stage.status_when(sending=True)
+    pad.hit(60)
+    took = machine.wait_for("took")
+    # A phrase is two passes of 48 clocks; the machine took the change where one of them ends.
+    assert took["program"] == 12
+    assert took["at_tick"] % 96 == 0
+    assert took["at_tick"] < 768
+    assert stage.status_when(part=2)["sure"]
+    # The next pass of the plank, 36 clocks, is the first at which it can go on again.
+    pad.hit(63)
+    took = machine.wait_for("took", 2)
+    assert (took["program"], stage.status_when(part=3)["sure"]) == (13, True)
+    assert machine.messages == [[0xC9, 12], [0xC9, 13]]
+
+
+def test_a_pad_that_is_plugged_in_later_is_heard_and_one_that_lacks_is_named(stage: Stage) -> None:
+    machine = stage.drum(*DRUM)
+    stage.engine(WITH_PAD)
+    machine.do("start")
+    until(lambda: any("*pad*" in each for each in stage.status()["troubles"]), "the pad is missed")
+    pad = stage.pad()
+    stage.status_when(troubles=[])
+    pad.hit(61)
+    stage.status_when(sending=False)
+    assert stage.status()["clock"]["port"].startswith("tide drum")
+
+
+def test_a_clock_from_a_pad_is_not_followed(stage: Stage) -> None:
+    machine = stage.drum(*DRUM)
+    pad = stage.pad()
+    stage.engine(WITH_PAD)
+    pad.send(0xFA)
+    for _ in range(5):
+        pad.send(0xF8)
+    pad.hit(61)
+    stage.status_when(sending=False, state="waiting")
+    machine.do("start")
+    machine.reach(20)
+    assert stage.status()["clock"]["port"].startswith("tide drum")
