@@ -15,6 +15,7 @@ import threading
 import time
 from collections.abc import Callable, Sequence
 
+from companion.engine.announcing import Announcing
 from companion.engine.internal import DEFAULT_BPM, InternalClock
 from companion.engine.keeper import Keeper
 from companion.engine.memory import Memory
@@ -69,6 +70,7 @@ class Engine:
         self._lock = threading.Lock()
         self._follower = Follower(setlist, sends=sends)
         self._presses = Presses(setlist)
+        self._announcing = Announcing(setlist)
         # Whether a press holds a fill.
         self._fill = False
         self._viewer = Viewer(setlist)
@@ -141,6 +143,8 @@ class Engine:
             with self._lock:
                 self._obey(self._presses.hear(port, t_ns, message))
                 for send in self._listen(port, t_ns, message):
+                    self._send(send)
+                for send in self._announcing.hear(port, t_ns, message, self._follower.conductor):
                     self._send(send)
                 changed = self._follower.conductor.count != self._count
             if changed:
@@ -271,7 +275,9 @@ class Engine:
     def _send(self, send: Send) -> None:
         """Let a program change out. Called under the lock, on the thread that brought the tick."""
         out = self._keeper.send(send.change)
-        self._presses.sent(send.change, time.monotonic_ns())
+        now_ns = time.monotonic_ns()
+        self._presses.sent(send.change, now_ns)
+        self._announcing.sent(send, now_ns, self._follower.tempo.period_ns)
         if not out:
             self._follower.conductor.report(send, False)
 
@@ -279,6 +285,7 @@ class Engine:
         with self._lock:
             self._follower.port_gone(port)
             self._obey(self._presses.port_gone(port))
+            self._announcing.port_gone(port)
         self._poke()
 
     def _internal_bpm(self) -> float:

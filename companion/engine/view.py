@@ -14,6 +14,9 @@ from companion.link.overview import PatternMap, Plan
 from companion.setlist.cues import hold_ticks
 from companion.setlist.model import Action, Cue, Part, ProgramChange, SetList
 
+# What an instrument has, whoever told it.
+HELD = (Outcome.SENT, Outcome.TOLD)
+
 
 @dataclass(frozen=True, slots=True)
 class Surroundings:
@@ -102,7 +105,7 @@ class Viewer:
             change_ticks=None if open_end or following is None else _left(standing, tick),
             change_part=None if open_end or following is None else following.number,
             change_program=None if open_end or change is None else self._shown(change.change),
-            change_sent=change is not None and change.outcome is Outcome.SENT,
+            change_sent=change is not None and change.outcome in HELD,
             coming=tuple(self._coming(item, sending, around.demo, part) for item in items),
             tracks=tuple(TrackView(t.name, t.name in muted) for t in pattern.tracks),
             clock_port=around.clock_port,
@@ -149,7 +152,7 @@ class Viewer:
             text=self._change_sentence(item, sending, demo, new_song),
             program=None if item.change is None else self._shown(item.change),
             part=item.part.number,
-            sent=item.outcome is Outcome.SENT,
+            sent=item.outcome in HELD,
             warn_ticks=part.pattern.meter.bar_ticks,
         )
 
@@ -163,6 +166,8 @@ class Viewer:
         name = item.change.instrument
         if item.outcome is Outcome.SENT:
             return f"change to {to}: {program} is sent to {name}"
+        if item.outcome is Outcome.TOLD:
+            return f"change to {to}: {name} goes there itself"
         if item.outcome is Outcome.MISSED:
             return f"{program} was not sent to {name}: {to} does not come by itself"
         if demo:

@@ -22,8 +22,13 @@ class Outcome(Enum):
 
     OPEN = "open"
     SENT = "sent"
+    # The instrument was asked at its own front panel, and said so.
+    TOLD = "told"
     BY_HAND = "by hand"
     MISSED = "missed"
+
+
+_HELD = (Outcome.SENT, Outcome.TOLD)
 
 
 class Leave(Enum):
@@ -85,7 +90,7 @@ class Changes:
     def put_off(self, end: int | None) -> None:
         """Plan what has not left yet for another boundary; what is out stays out."""
         for pending in self._pending:
-            if pending.outcome is not Outcome.SENT:
+            if pending.outcome not in _HELD:
                 pending.outcome, pending.waits = Outcome.OPEN, False
         self._end = end
 
@@ -156,6 +161,12 @@ class Changes:
                 out.append(pending.change)
         return out
 
+    def told(self, instrument: str) -> None:
+        """Take note that `instrument` has its change from elsewhere: it is not to be sent."""
+        for pending in self._pending:
+            if pending.change.instrument == instrument and pending.outcome is not Outcome.SENT:
+                pending.outcome, pending.waits = Outcome.TOLD, False
+
     def is_at_once(self, following: Part) -> bool:
         """Whether the instrument of the part that follows changes at once."""
         name = following.instrument
@@ -169,8 +180,8 @@ class Changes:
 
     @property
     def out(self) -> list[ProgramChange]:
-        """The changes that have left."""
-        return [p.change for p in self._pending if p.outcome is Outcome.SENT]
+        """The changes that instruments hold by now: they have left, or need not."""
+        return [p.change for p in self._pending if p.outcome in _HELD]
 
     @property
     def missed(self) -> list[ProgramChange]:
@@ -181,7 +192,7 @@ class Changes:
     def decided(self) -> bool:
         """Whether what moves the next part's own instrument has left (or any, if nothing does)."""
         if self._own is not None:
-            return self._own.outcome is Outcome.SENT
+            return self._own.outcome in _HELD
         return bool(self.out)
 
     @property
@@ -197,7 +208,7 @@ class Changes:
     @property
     def own_settled(self) -> bool:
         """Whether the next part's own instrument was told, or is changed by hand, or not at all."""
-        return self._own is None or self._own.outcome in (Outcome.SENT, Outcome.BY_HAND)
+        return self._own is None or self._own.outcome in (*_HELD, Outcome.BY_HAND)
 
     def view(self) -> tuple[PendingView, ...]:
         """All changes and what became of them."""

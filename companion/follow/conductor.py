@@ -243,6 +243,22 @@ class Conductor:
             course.hold()
             self.notice = "staying in this part, phrase by phrase"
 
+    def follow(self, number: int, at: int, instrument: str) -> tuple[Send, ...]:
+        """`instrument` goes to part `number` by itself, at tick `at` of the running part.
+
+        Whoever else plays there is told as ever. Sets `notice`. Returns what is due now.
+        """
+        self.count += 1
+        if self.state is State.LOST:
+            return NOTHING
+        if self.state is not State.RUNNING:
+            sends = self._step_to(number, instrument)
+            self._trust.part_known = True
+            return sends
+        self._course.follow(number - 1, max(at, self.tick + 1), instrument)
+        self.notice = f"{instrument} goes to part {number} {self._when()}"
+        return NOTHING
+
     def take_back(self) -> None:
         """Withdraw the wish to go on, unless its program change is out already. Sets `notice`."""
         self.count += 1
@@ -531,12 +547,16 @@ class Conductor:
         bars = -(-(end - tick) // pattern.meter.bar_ticks)
         return f"in {Span(bars, Unit.BARS)}"
 
-    def _step_to(self, number: int) -> tuple[Send, ...]:
+    def _step_to(self, number: int, told: str | None = None) -> tuple[Send, ...]:
         course, held = self._course, self._trust
         out = course.changes.out
         # What was sent before the stop, most instruments take on the next start. Most.
         held.part_known = held.part_known and not course.is_changing(self._by_hand)
-        changes = [c for c in self.setlist.parts[number - 1].changes if c not in out]
+        changes = [
+            change
+            for change in self.setlist.parts[number - 1].changes
+            if change not in out and change.instrument != told
+        ]
         course.restart(number - 1)
         self._known = False
         held.part_known = held.part_known and held.sure

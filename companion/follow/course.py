@@ -180,6 +180,16 @@ class Course:
         self._reckon()
         return sends
 
+    def follow(self, target: int, end: int, instrument: str) -> None:
+        """Let the part `target` (its index) begin at tick `end`, for `instrument` goes there."""
+        planned = target == self.part.number and self.timeline.target is None and end == self.end
+        if not planned:
+            self._aim(None if target == self.part.number else target)
+            self.unit, self.asked = Unit.PASSES, True
+            self._end_at(end)
+        self.changes.told(instrument)
+        self._reckon()
+
     def hold(self) -> None:
         """Let the part go on past its planned end, until a wish says otherwise."""
         self._aim(None)

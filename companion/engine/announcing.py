@@ -1,0 +1,61 @@
+"""What instruments announce of themselves: a pattern chosen at the front panel moves the set along.
+
+What an announcement means is in `follow.arrivals`; what comes of it is the conductor's. Called
+under the engine's lock.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from companion.engine.matching import matches
+from companion.follow.arrivals import Announcements, Echoes, Meaning, read
+from companion.follow.changes import Outcome
+from companion.follow.conductor import NOTHING, Conductor, Send
+from companion.setlist.model import SetList
+
+# MIDI 1.0: status bytes from here on are system messages, and those of no channel.
+SYSTEM = 0xF0
+
+
+class Announcing:
+    """Listens to the instruments of one set. Times are monotonic nanoseconds."""
+
+    def __init__(self, setlist: SetList) -> None:
+        self._setlist = setlist
+        self._announcements = Announcements(setlist.instruments, matches)
+        self._echoes = Echoes()
+
+    def hear(
+        self, port: str, t_ns: int, message: Sequence[int], conductor: Conductor
+    ) -> tuple[Send, ...]:
+        """Take one MIDI message that arrived on `port` at `t_ns`; returns what is due by it."""
+        if not message or message[0] >= SYSTEM:
+            return NOTHING
+        announced = self._announcements.hear(port, message)
+        if announced is None:
+            return NOTHING
+        standing = conductor.standing()
+        reading = read(
+            self._setlist,
+            standing.part,
+            max(conductor.tick, 0),
+            standing.end,
+            announced,
+            echo=self._echoes.is_echo(announced, t_ns),
+            sent=bool(standing.pending) and standing.pending[0].outcome is Outcome.SENT,
+        )
+        if reading.meaning not in (Meaning.AGREES, Meaning.GO):
+            return NOTHING
+        assert reading.part is not None
+        assert reading.at is not None
+        return conductor.follow(reading.part, reading.at, announced.instrument)
+
+    def sent(self, send: Send, now_ns: int, tick_ns: int) -> None:
+        """Take note that a change of ours has left; a clock tick lasts `tick_ns`."""
+        channel = self._setlist.instruments[send.change.instrument].channel
+        self._echoes.sent(send.change, channel, now_ns, now_ns + send.ticks_left * tick_ns)
+
+    def port_gone(self, port: str) -> None:
+        """Tell that `port` has vanished."""
+        self._announcements.port_gone(port)
