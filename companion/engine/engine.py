@@ -28,6 +28,7 @@ from companion.engine.wishing import wanted
 from companion.follow.conductor import Send, Standing
 from companion.follow.controls import Asked
 from companion.follow.follower import Follower
+from companion.follow.mutesends import MuteSending
 from companion.follow.place import recall, remember
 from companion.follow.resume import WRITTEN_TICKS, Resumption
 from companion.follow.steering import Steering
@@ -71,6 +72,7 @@ class Engine:
         self._follower = Follower(setlist, sends=sends)
         self._presses = Presses(setlist)
         self._announcing = Announcing(setlist)
+        self._mutes = MuteSending(setlist)
         # Whether a press holds a fill.
         self._fill = False
         self._viewer = Viewer(setlist)
@@ -144,6 +146,9 @@ class Engine:
                 self._obey(self._presses.hear(port, t_ns, message))
                 for send in self._listen(port, t_ns, message):
                     self._send(send)
+                for order in self._mutes.ticked(self._follower.conductor):
+                    if not self._keeper.send_mute(order):
+                        self._follower.conductor.notice = f"{order.send.track}: mute was not sent"
                 for send in self._announcing.hear(port, t_ns, message, self._follower.conductor):
                     self._send(send)
                 changed = self._follower.conductor.count != self._count

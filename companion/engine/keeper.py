@@ -15,7 +15,8 @@ from companion.engine.ear import Ear, Heard
 from companion.engine.matching import choose_output, device, matches, plain_name
 from companion.engine.ports import Input, MidiSystem, Output, PortError
 from companion.engine.renewal import Renewal
-from companion.engine.wire import Message, program_change
+from companion.engine.wire import Message, control_change, program_change
+from companion.follow.mutesends import MuteOrder
 from companion.setlist.model import ProgramChange, SetList
 
 # How often ports are listed: a cable cannot be pulled and put back any faster.
@@ -115,6 +116,17 @@ class Keeper:
         try:
             for message in self._encode(change):
                 output.send(message)
+        except Exception:
+            return False
+        return True
+
+    def send_mute(self, order: MuteOrder) -> bool:
+        """Tell an instrument at once of a mute; False if it cannot be reached."""
+        output = self._routes.get(order.instrument)
+        if output is None:
+            return False
+        try:
+            output.send(control_change(order.send.channel, order.send.controller, order.value))
         except Exception:
             return False
         return True
@@ -234,8 +246,13 @@ class Keeper:
 
     def _used(self) -> list[str]:
         """Instruments that anything is ever sent to, in the order of the set."""
-        changes = (change for part in self._setlist.parts for change in part.changes)
-        return list(dict.fromkeys(change.instrument for change in changes))
+        used: dict[str, None] = {}
+        for part in self._setlist.parts:
+            used |= dict.fromkeys(change.instrument for change in part.changes)
+            own = part.instrument
+            if own is not None and self._setlist.instruments[own].mute_sends:
+                used[own] = None
+        return list(used)
 
     # -- connections that look whole ---------------------------------------------------------
 

@@ -24,3 +24,10 @@ def program_change(channel: int, program: int, bank: int | None = None) -> tuple
         raise ValueError("a bank has 14 bits")
     control = CONTROL_CHANGE | channel
     return ((control, BANK_HIGH, bank >> 7), (control, BANK_LOW, bank & 0x7F), change)
+
+
+def control_change(channel: int, controller: int, value: int) -> Message:
+    """The message that sets a controller. `channel` 0-15, the others 0-127; raises ValueError."""
+    if not 0 <= channel <= 15 or not 0 <= controller <= 127 or not 0 <= value <= 127:
+        raise ValueError("channel 0-15, controller and value 0-127 on the wire")
+    return (CONTROL_CHANGE | channel, controller, value)

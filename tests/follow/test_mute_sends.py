@@ -1,0 +1,122 @@
+"""Mutes that are sent: on the tick of their cue, where the set asks for it, and never unsure."""
+
+from __future__ import annotations
+
+import pytest
+
+from companion.follow.mutesends import MuteSending
+from companion.setlist.controls import MuteSend
+from companion.setlist.model import Action, Cue, SetList, Span, Unit, When, WhenKind
+from tests.builders import PORT, Rehearsal, SetBuilder, bar_pattern
+
+# A bar of 4/4 is 96 clocks (MIDI 1.0); phrases are two bars.
+BAR, PHRASE = 96, 192
+START, END = When(WhenKind.START), When(WhenKind.END)
+SECOND_BAR = When(WhenKind.NTH, Span(2, Unit.BARS))
+SHAKER = MuteSend("shaker", 9, 21)
+
+
+def mutes(*sends: MuteSend) -> SetList:
+    """Shaker and bell are muted at the start, the shaker comes in bar 2, and leaves at the end."""
+    return (
+        SetBuilder()
+        .instrument("drums", mute_sends=sends)
+        .part(
+            bar_pattern("slack water"),
+            program=1,
+            phrases=2,
+            cues=[
+                Cue(START, Action.MUTE, ("shaker", "bell")),
+                Cue(SECOND_BAR, Action.UNMUTE, ("shaker",)),
+                Cue(END, Action.MUTE, ("shaker",)),
+            ],
+        )
+        .part(
+            bar_pattern("ebb line"),
+            program=2,
+            phrases=None,
+            cues=[Cue(START, Action.UNMUTE, ("shaker",))],
+        )
+        .build()
+    )
+
+
+class Muted(Rehearsal):
+    """A rehearsal that keeps the mutes that go out: clock, track, controller, value."""
+
+    def __init__(self, setlist: SetList, *, sends: bool = True) -> None:
+        super().__init__(setlist, sends=sends)
+        self.sending = MuteSending(setlist)
+        self.told: list[tuple[int, str, int, int]] = []
+
+    def hear(self, *message: int, port: str = PORT) -> None:
+        super().hear(*message, port=port)
+        for each in self.sending.ticked(self.conductor):
+            self.told.append((self.clocks, each.send.track, each.send.controller, each.value))
+
+
+def test_each_mute_leaves_on_the_tick_of_its_cue_once() -> None:
+    on_stage = Muted(mutes(SHAKER))
+    on_stage.start().clock(2 * PHRASE + 50)
+    assert on_stage.told == [
+        (0, "shaker", 21, 127),
+        (BAR, "shaker", 21, 0),
+        (2 * PHRASE, "shaker", 21, 127),
+        (2 * PHRASE, "shaker", 21, 0),
+    ]
+
+
+def test_the_values_are_those_of_the_set() -> None:
+    bell = MuteSend("bell", 10, 22, muted=0, sounding=100)
+    on_stage = Muted(mutes(SHAKER, bell))
+    on_stage.start().clock(5)
+    assert on_stage.told == [(0, "shaker", 21, 127), (0, "bell", 22, 0)]
+
+
+def test_without_being_asked_nothing_is_sent() -> None:
+    on_stage = Muted(mutes())
+    on_stage.start().clock(3 * PHRASE)
+    assert on_stage.told == []
+
+
+@pytest.mark.parametrize("why", ["not sending", "disarmed", "unsure"])
+def test_nothing_leaves_while_program_changes_would_not(why: str) -> None:
+    on_stage = Muted(mutes(SHAKER), sends=why != "not sending")
+    if why == "disarmed":
+        on_stage.conductor.arm(False)
+    on_stage.start()
+    if why == "unsure":
+        on_stage.conductor.suspect("the cable was pulled")
+    on_stage.clock(BAR + 50)
+    assert on_stage.told == []
+
+
+def test_armed_or_sure_again_later_no_mute_comes_late() -> None:
+    on_stage = Muted(mutes(SHAKER))
+    on_stage.conductor.arm(False)
+    on_stage.start().clock(50)
+    on_stage.conductor.arm(True)
+    on_stage.clock(BAR)
+    assert on_stage.told == [(BAR, "shaker", 21, 0)]
+
+
+def test_a_cue_that_a_jump_passes_over_is_not_made_up_for() -> None:
+    on_stage = Muted(mutes(SHAKER))
+    on_stage.start().clock(50)
+    on_stage.conductor.nudge(Unit.PASSES, 1)
+    on_stage.clock(20)
+    assert on_stage.told == [(0, "shaker", 21, 127)]
+
+
+def test_stopped_and_started_the_part_mutes_again() -> None:
+    on_stage = Muted(mutes(SHAKER))
+    on_stage.start().clock(50).stop()
+    on_stage.start().clock(50)
+    assert [at for at, *_ in on_stage.told] == [0, 50]
+
+
+def test_a_clock_of_somebody_else_counts_for_nothing() -> None:
+    on_stage = Muted(mutes(SHAKER))
+    on_stage.start().clock(1)
+    on_stage.hear(0xF8, port="tide pad")
+    assert len(on_stage.told) == 1
