@@ -1,4 +1,4 @@
-"""What instruments announce of themselves: a pattern chosen at the front panel moves the set along.
+"""What instruments tell of themselves: a pattern chosen there moves the set along; fills are held.
 
 What an announcement means is in `follow.arrivals`; what comes of it is the conductor's. Called
 under the engine's lock.
@@ -12,6 +12,7 @@ from companion.engine.matching import matches
 from companion.follow.arrivals import Announcements, Echoes, Meaning, read
 from companion.follow.changes import Outcome
 from companion.follow.conductor import NOTHING, Conductor, Send
+from companion.follow.tellings import told_by
 from companion.setlist.model import SetList
 
 # MIDI 1.0: status bytes from here on are system messages, and those of no channel.
@@ -25,6 +26,13 @@ class Announcing:
         self._setlist = setlist
         self._announcements = Announcements(setlist.instruments, matches)
         self._echoes = Echoes()
+        # The ports on which an instrument told of a fill that is still held.
+        self._fills: set[str] = set()
+
+    @property
+    def fill(self) -> bool:
+        """Whether an instrument has told of a fill that is still held."""
+        return bool(self._fills)
 
     def hear(
         self, port: str, t_ns: int, message: Sequence[int], conductor: Conductor
@@ -32,6 +40,7 @@ class Announcing:
         """Take one MIDI message that arrived on `port` at `t_ns`; returns what is due by it."""
         if not message or message[0] >= SYSTEM:
             return NOTHING
+        self._hear_fill(port, message, conductor)
         announced = self._announcements.hear(port, message)
         if announced is None:
             return NOTHING
@@ -59,3 +68,13 @@ class Announcing:
     def port_gone(self, port: str) -> None:
         """Tell that `port` has vanished."""
         self._announcements.port_gone(port)
+        self._fills.discard(port)
+
+    def _hear_fill(self, port: str, message: Sequence[int], conductor: Conductor) -> None:
+        for each in self._setlist.instruments.values():
+            if each.tells.fill is None or not (each.port is None or matches(each.port, port)):
+                continue
+            fill = told_by(each.tells, message).fill
+            if fill is not None and fill != (port in self._fills):
+                (self._fills.add if fill else self._fills.discard)(port)
+                conductor.count += 1

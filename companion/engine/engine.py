@@ -221,7 +221,7 @@ class Engine:
             troubles=tuple(troubles),
             sending_note=note,
             started_ns=self._started_ns,
-            fill=self._fill,
+            fill=self._fill or self._announcing.fill,
         )
 
     def _end(self) -> None:

@@ -2,7 +2,11 @@
 
 from __future__ import annotations
 
+from companion.counting.pattern import Step, Track
+from companion.counting.rules import Rule
 from companion.engine.announcing import Announcing
+from companion.engine.engine import Engine, Options
+from companion.setlist.controls import Address, Kind, Tells
 from companion.setlist.model import Instrument, ProgramChange, SetList, Span, Unit
 from tests.builders import PORT, TICK_NS, Rehearsal, SetBuilder, bar_pattern
 
@@ -112,3 +116,35 @@ def test_chosen_while_it_stands_still_it_is_the_part_for_the_next_start() -> Non
     on_stage.start().clock(3)
     assert on_stage.where == (2, 2)
     assert on_stage.conductor.sure
+
+
+def test_a_fill_that_the_instrument_tells_of_is_held_until_it_is_let_go_or_unplugged() -> None:
+    setlist = tides(tells=Tells(fill=Address(Kind.CONTROLLER, 80, 9)))
+    on_stage = Played(setlist)
+    on_stage.start().clock(5)
+    # MIDI 1.0: a switch is on from 64 up.
+    on_stage.hear(0xB9, 80, 64)
+    assert on_stage.announcing.fill
+    on_stage.hear(0xB9, 80, 63)
+    assert not on_stage.announcing.fill
+    on_stage.hear(0xB9, 80, 127, port="tide pad")
+    assert not on_stage.announcing.fill
+    on_stage.hear(0xB9, 80, 127)
+    on_stage.announcing.port_gone(PORT)
+    assert not on_stage.announcing.fill
+
+
+def test_a_step_that_plays_in_fills_is_on_the_agenda_while_one_is_held() -> None:
+    shaker = Track("shaker", 16, 6, steps=(Step(5, Rule(fill=True)),))
+    pattern = bar_pattern("neap", tracks=(shaker,))
+    tells = Tells(fill=Address(Kind.CONTROLLER, 80, 9))
+    drums = SetBuilder().instrument("drums", channel=9, tells=tells)
+    setlist = drums.part(pattern, phrases=None).build()
+    engine = Engine(setlist, Options(send=False), None)
+    engine.hear(PORT, 1_000_000_000, (0xFA,))
+    engine.hear(PORT, 1_000_000_000 + TICK_NS, (0xF8,))
+    assert engine.snapshot().coming == ()
+    engine.hear(PORT, 1_000_000_000 + TICK_NS, (0xB9, 80, 127))
+    coming = engine.snapshot().coming
+    # Step 5 of sixteenths: 4 x 6 clocks from the start of each bar.
+    assert [(each.tick, each.track) for each in coming[:2]] == [(24, "shaker"), (120, "shaker")]
