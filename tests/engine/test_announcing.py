@@ -5,7 +5,8 @@ from __future__ import annotations
 from companion.counting.pattern import Step, Track
 from companion.counting.rules import Rule
 from companion.engine.announcing import Announcing
-from companion.engine.engine import Engine, Options
+from companion.engine.engine import Engine
+from companion.engine.options import Options
 from companion.setlist.controls import Address, Kind, Tells
 from companion.setlist.model import Instrument, ProgramChange, SetList, Span, Unit
 from tests.builders import PORT, TICK_NS, Rehearsal, SetBuilder, bar_pattern

@@ -6,7 +6,8 @@ from dataclasses import replace
 
 import pytest
 
-from companion.engine.engine import Engine, Options
+from companion.engine.engine import Engine
+from companion.engine.options import Options
 from companion.engine.presses import Presses
 from companion.engine.wishing import as_wish, wanted
 from companion.link.messages import WISHES, Wish
