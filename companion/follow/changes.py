@@ -5,7 +5,7 @@ Knows no transport and no wish. Ticks count from the start of the part that ends
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Collection, Mapping
 from dataclasses import dataclass
 from enum import Enum
 
@@ -81,6 +81,12 @@ class Changes:
             None,
         )
         self._end = end
+
+    def mark_out(self, changes: Collection[ProgramChange]) -> None:
+        """Take note of changes that are out already."""
+        for pending in self._pending:
+            if pending.change in changes:
+                pending.outcome = Outcome.SENT
 
     def put_off(self, end: int | None) -> None:
         """Plan what has not left yet for another boundary; what is out stays out."""

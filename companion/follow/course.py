@@ -28,7 +28,8 @@ class Course:
     `tick` is the latest one counted; `fresh` whether the next is the first at a position that was
     set rather than counted. `end` is the tick at which the next part begins, None while that is
     open; `asked` whether a wish set it. `act_at` is the next tick at which anything can be due.
-    `boundaries` is how many were crossed, `missed` what was not sent for the latest of them.
+    `boundaries` is how many were crossed, `missed` what was not sent for the latest of them,
+    and `told` what was.
     """
 
     __slots__ = (
@@ -41,6 +42,7 @@ class Course:
         "missed",
         "tick",
         "timeline",
+        "told",
     )
 
     def __init__(self, setlist: SetList) -> None:
@@ -50,6 +52,7 @@ class Course:
         self.act_at = NEVER
         self.boundaries = 0
         self.missed: tuple[ProgramChange, ...] = ()
+        self.told: tuple[ProgramChange, ...] = ()
         self.restart(0)
 
     @property
@@ -135,12 +138,16 @@ class Course:
             end += -(-(self.tick + 1 - end) // phrase) * phrase
         self._end_at(end)
 
-    def stay(self) -> None:
-        """Undo the boundary just crossed: the part that ended there goes on for another phrase."""
+    def stay(self, failed: ProgramChange) -> None:
+        """Undo the boundary just crossed, for which `failed` did not leave.
+
+        The part that ended there goes on for another phrase.
+        """
         tick = self.timeline.step_back()
         self.fresh = False
         self.tick = tick
         self.changes.plan(self.part, self.timeline.following, None)
+        self.changes.mark_out([change for change in self.told if change is not failed])
         self._end_at(tick + self.part.pattern.phrase_ticks)
 
     # -- other positions ---------------------------------------------------------------------
@@ -191,6 +198,7 @@ class Course:
     def _cross(self, end: int) -> None:
         self.boundaries += 1
         self.missed = tuple(self.changes.missed)
+        self.told = tuple(self.changes.out)
         if self.changes.own_missed:
             # Never told, the instrument plays on; saying that it changed would be a lie.
             self._end_at(end + self.part.pattern.phrase_ticks)

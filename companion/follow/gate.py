@@ -13,7 +13,7 @@ from __future__ import annotations
 from collections import deque
 from enum import Enum
 
-from companion.follow.inquiry import Inquiry, Line, Verdict
+from companion.follow.inquiry import FAR, Inquiry, Line, Verdict
 from companion.follow.tempo import TempoTracker
 
 # Longest silence after which the count goes on by an estimate, unsure.
@@ -62,6 +62,7 @@ class Gate:
         "_last",
         "_near",
         "_noise",
+        "_off",
         "_ring",
         "_strays",
         "_tempo",
@@ -92,8 +93,8 @@ class Gate:
         self._last = self._due = 0
         # How far off a tick may come, and how far they do on average.
         self._near = self._noise = 0
-        # How far off one of late came; forgotten slowly.
-        self._worst = 0
+        # How far off the latest came, and how far the clock was off the line of late.
+        self._off = self._worst = 0
         self._follow = 0
         self._strays = 0
         self._calm = CALM
@@ -194,12 +195,16 @@ class Gate:
         self._due += period + (off * FOLLOW_TIME[follow] >> 10)
         self._ring.append(t_ns)
         noise = self._noise
+        before, self._off = self._off, off
         if off < 0:
-            off = -off
+            off, before = -off, -before
         noise += (off - noise) >> NOISE_SHIFT
+        # One tick off may happen; two on the same side, and the clock itself is elsewhere. By the
+        # second the line has come halfway after it.
+        away = 2 * (off if off < before else before)
         worst = self._worst
-        self._worst = off if off > worst else worst - (worst >> 8)
-        self._calm = self._calm + 1 if off << 3 < period else 0
+        self._worst = away if away > worst else worst - (worst >> 8)
+        self._calm = self._calm + 1 if away << 3 < period else 0
         self._noise = noise
         self._near = _near(period, noise)
         self._tempo.hear(t_ns)
@@ -258,20 +263,24 @@ class Gate:
             self._go_on_from(times[-1])
         else:
             each = verdict.ticks == len(times)
-            self._go_on_along(verdict.line, times, each)
+            self._go_on_along(verdict.line, times, verdict.gap, each)
         return moved, Finding.CLEARED if cleared else Finding.GIVEN_UP
 
-    def _go_on_along(self, line: Line, times: list[int], each: bool) -> None:
-        """Go on along a line through the last of `times`; `each` says that each was one tick."""
+    def _go_on_along(self, line: Line, times: list[int], gap: int, each: bool) -> None:
+        """Go on along a line through the last of `times`, `gap` ticks after the last sure one.
+
+        `each` says that each of them was one tick.
+        """
         self._inquiry = None
         if each:
             # All were ticks: the line before goes on, and is the better for being long.
             self._ring.extend(times)
-            off = abs(times[0] - self._due)
-            if 8 * off < 5 * self.period_ns:
-                self._worst = max(self._worst, off)
         else:
-            self._ring.clear()
+            if gap > FAR:
+                self._ring.clear()
+            else:
+                # What was lost on a short way is put back.
+                self._ring.extend(line.at(-back) for back in range(gap - 1, 0, -1))
             self._ring.extend(times[-line.ticks :])
         self._noise = max(self._noise, line.off_ns)
         self._last = times[-1]

@@ -25,6 +25,8 @@ ASKED_UNEASY = 24
 # The line drawn back may err by a tenth of a tick (standard deviation), so that seven of these lie
 # between a right and a wrong number.
 DRAWN_BACK = 10
+# Ticks on the line before that show that nothing has become of it.
+BACK = 3
 # Ticks after which a sudden change of tempo is believed, and after which an inquiry is given up.
 TEMPO, LONGEST = 12, 96
 # A tempo that changes by more than 9 to 5 in one tick is more likely two clocks in one cable.
@@ -78,6 +80,7 @@ class Inquiry:
         "_last",
         "_line_ns",
         "_noise",
+        "_old",
         "_period",
         "_silent",
         "_worst",
@@ -109,6 +112,8 @@ class Inquiry:
         self._period = period_ns
         self._noise = noise_ns
         self._before = before
+        # The line through those, if they are enough to be drawn on far.
+        self._old = fit(before) if len(before) >= LONG else None
         self._fill = 0
         self._silent = False
         self.counted = 0
@@ -144,6 +149,9 @@ class Inquiry:
     def verdict(self) -> Verdict | None:
         """What came out, None while that is open."""
         times = self.times
+        found = self._back_on_line()
+        if found is not None:
+            return found
         for asked, reach in ASKED:
             if asked > len(times):
                 break
@@ -161,6 +169,28 @@ class Inquiry:
         return Verdict(None, self._tail()) if len(times) >= LONGEST else None
 
     # -- inside ------------------------------------------------------------------------------
+
+    def _back_on_line(self) -> Verdict | None:
+        """The verdict if the latest ticks lie on the line before, one for one."""
+        times, old = self.times, self._old
+        if len(times) < BACK or self._silent or old is None or self._noise * LOUD > old.period_ns:
+            return None
+        period, end_ns = old.period_ns, old.at(old.ticks - 1)
+        if abs(end_ns - self._last) * 4 > period:
+            # The tempo moves: the ticks of two beats are no line.
+            return None
+        gap = _nearest(times[-BACK] - end_ns, period)
+        offs = [t - end_ns - (gap + i) * period for i, t in enumerate(times[-BACK:])]
+        worst = max(map(abs, offs))
+        if worst > min(max(period // 16, 4 * self._noise), period // 4):
+            return None
+        arrived = len(times) - BACK + 1
+        if gap != arrived and not (self._calm and self._is_plausible(gap, arrived, period)):
+            return None
+        if not 1 <= gap <= FAR or gap + BACK - 1 < self.counted:
+            return None
+        first_ns = end_ns + gap * period + sum(offs) // BACK
+        return Verdict(gap + BACK - 1, Line(BACK, first_ns, period, worst, worst), gap)
 
     def _is_enough(self, ticks: int, reach: int, first_ns: int) -> bool:
         """Whether so many ticks in line would do, the first of them at `first_ns`."""
@@ -211,7 +241,7 @@ class Inquiry:
         if line.ticks >= ASKED_UNEASY:
             # So many ticks tell for themselves how unsteady they are.
             return 5 * line.worst_ns <= 2 * period
-        return line.worst_ns * 20 <= min(max(3 * period, 80 * self._noise), 6 * period)
+        return line.worst_ns * 20 <= min(max(period, 80 * self._noise), 6 * period)
 
     def _gap(self, line: Line, arrived: int) -> int | None:
         """Ticks from the last sure one to the first of `line`, the `arrived`-th that was heard."""
@@ -224,12 +254,12 @@ class Inquiry:
             return arrived if abs(gap_ns - arrived * now) * 20 <= 9 * now else None
         found: set[int | None] = set()
         quiet = self._noise * QUIET <= before and gap_ns <= FAR * before
-        if len(self._before) >= LONG:
-            old = fit(self._before)
+        old = self._old
+        if old is not None:
             old_ns = old.at(old.ticks - 1)
             if 2 * (gap_ns // before) * self._worst * 10 > 3 * before * old.ticks:
                 return None
-            # While the tempo moves, the ticks of two beats are no line.
+            # While the tempo moves, that is no line.
             if abs(old_ns - self._last) <= max(before // 8, 4 * self._noise):
                 found.add(_agreed(line.first_ns - old_ns, old.period_ns, now))
             elif not quiet:
@@ -247,12 +277,15 @@ class Inquiry:
                 by_line = by_tick
             found |= {by_tick, by_line}
         gap = found.pop() if len(found) == 1 else None
-        return gap if gap is None or self._is_plausible(gap, arrived) else None
+        return gap if gap is None or self._is_plausible(gap, arrived, now) else None
 
-    def _is_plausible(self, gap: int, arrived: int) -> bool:
+    def _is_plausible(self, gap: int, arrived: int, now_ns: int) -> bool:
         """Whether ticks that were lost left a hole, and doubled ones came close together."""
         if gap == arrived:
             return True
+        # So few ticks rather tell of a line that has grown unsteady than of another tempo, too.
+        if abs(now_ns - self._period) * 16 > self._period:
+            return False
         intervals = [b - a for a, b in pairwise((self._last, *self.times[:arrived]))]
         if gap > arrived:
             return 5 * max(intervals) >= 8 * self._period

@@ -6,7 +6,7 @@ wish and no program change.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from companion.setlist.model import Part, SetList
 
@@ -58,6 +58,10 @@ class Timeline:
             passes = stretch.carried_passes + end // pattern.pass_ticks
             phrases = stretch.carried_phrases + -(-end // pattern.phrase_ticks)
         self._stretches.append(Stretch(stretch.start + end, index, passes, phrases))
+
+    def rebase(self, start: int) -> None:
+        """The running part began `start` ticks after the last start; of others nothing is known."""
+        self._stretches = [replace(self.running, start=start)]
 
     def step_back(self) -> int:
         """Go back to the part before; returns the tick of it at which the next had begun."""

@@ -6,7 +6,7 @@ from random import Random
 
 from companion.follow.transport import State
 from tests.nights.box import CLOCK, CONTINUE, RESET, START, STOP
-from tests.nights.line import JITTERS, MS, Arrival
+from tests.nights.line import JITTERS, MS, ORDINARY, Arrival
 from tests.nights.night import OTHER, PORT, SECOND, Stage
 
 # How often each comes, relative to the others.
@@ -52,9 +52,9 @@ class Faults:
         self._stage = stage
         self._rng: Random = stage.rng
         # Seconds between two faults on average: some nights are worse than others.
-        self._every = self._rng.choice((2.0, 6.0, 20.0, 60.0))
-        stage.line.set_jitter(self._rng.choice(list(JITTERS)))
-        stage.judge.jitter = stage.line.jitter
+        self._every = self._rng.choice((2.0, 6.0, 20.0) if stage.rough else (10.0, 30.0, 60.0))
+        self._jitters = list(JITTERS if stage.rough else ORDINARY)
+        self._other_jitter()
 
     def begin(self) -> None:
         """Let the first one come."""
@@ -148,7 +148,7 @@ class Faults:
         return True
 
     def _other_jitter(self) -> bool:
-        self._stage.line.set_jitter(self._rng.choice(list(JITTERS)))
+        self._stage.line.set_jitter(self._rng.choice(self._jitters))
         self._stage.judge.jitter = self._stage.line.jitter
         return True
 

@@ -26,6 +26,9 @@ class Tally:
     ticks: int = 0
     sure_ticks: int = 0
     messages: int = 0
+    # The same by kind of night.
+    nights: Counter[str] = field(default_factory=Counter)
+    nights_sure: Counter[str] = field(default_factory=Counter)
     # Ticks at each kind of jitter, and those of them at which the count was sure.
     jitter: Counter[str] = field(default_factory=Counter)
     jitter_sure: Counter[str] = field(default_factory=Counter)
@@ -34,6 +37,8 @@ class Tally:
     # How long each doubt lasted that cleared by itself; how many a person had to clear.
     cleared: dict[str, list[float]] = field(default_factory=lambda: defaultdict(list))
     by_person: Counter[str] = field(default_factory=Counter)
+    # Ticks that arrived while the count was unsure, by the doubt that was shown.
+    unsure_ticks: Counter[str] = field(default_factory=Counter)
     boundaries: int = 0
     made: int = 0
     by_hand: int = 0
@@ -46,7 +51,17 @@ class Tally:
         for name in ("hours", "ticks", "sure_ticks", "messages", "boundaries", "made", "by_hand"):
             setattr(self, name, getattr(self, name) + getattr(other, name))
         self.sends += other.sends
-        for name in ("jitter", "jitter_sure", "faults", "doubts", "by_person", "wrong"):
+        for name in (
+            "nights",
+            "nights_sure",
+            "jitter",
+            "jitter_sure",
+            "faults",
+            "doubts",
+            "by_person",
+            "wrong",
+            "unsure_ticks",
+        ):
             getattr(self, name).update(getattr(other, name))
         for kind, times in other.cleared.items():
             self.cleared[kind] += times
@@ -62,7 +77,7 @@ class Judge:
         self._conductor = follower.conductor
         self._box = box
         self._tally = tally
-        self.where = ""
+        self.where = self.night = ""
         self.jitter = "steady"
         # The latest message of the box that arrived, and how many ticks did since it was set going.
         self.truth = Arrival(0, "", (), False, box.part, -1)
@@ -102,6 +117,8 @@ class Judge:
         sure = conductor.sure
         if sure is not self._sure:
             self._turned(sure, arrival.t_ns)
+        if is_tick and arrival.running and not (sure and conductor.state is State.RUNNING):
+            tally.unsure_ticks[conductor.doubt or conductor.state.value] += 1
         # Only a tick or a start says where the box is: others may follow one that was lost.
         if not sure or conductor.state is not State.RUNNING or not (is_tick or is_start):
             return
@@ -114,6 +131,7 @@ class Judge:
         if is_tick:
             tally.sure_ticks += 1
             tally.jitter_sure[self.jitter] += 1
+            tally.nights_sure[self.night] += 1
         self._is_wrong = ""
 
     def looked(self, now_ns: int) -> None:

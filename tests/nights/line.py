@@ -76,6 +76,7 @@ JITTERS = {
     "spiky": _spiky,
     "batches": _batches,
 }
+ORDINARY = ("steady", "usb", "milliseconds", "cable", "spiky")
 
 
 class Line:

@@ -44,16 +44,19 @@ class Stage:
         rng = self.rng = Random(fate.seed)
         self._tell = fate.tell
         self.now_ns = rng.randrange(SECOND, 1000 * SECOND)
+        # Half the sets are ordinary; in the others everything that can happen does.
+        self.rough = rng.random() < 0.5
         self.kind = random_kind(rng)
         self.setlist = random_set(rng, self.kind)
         self.box = Box(self.kind, {p.number: p.pattern.pass_ticks for p in self.setlist.parts})
-        self.hand = Hand(rng, rng.uniform(60, 190) if rng.random() < 0.8 else rng.uniform(40, 300))
+        self.hand = Hand(rng, (40.0, 300.0) if self.rough else (70.0, 180.0))
         self.line, self.other_line = Line(rng), Line(rng)
         self.follower = Follower(self.setlist, sends=rng.random() < 0.95)
         self.conductor = self.follower.conductor
         self.tally = tally
         self.judge = Judge(self.setlist, self.follower, self.box, tally)
         self.judge.where = fate.seed
+        self.judge.night = "rough" if self.rough else "ordinary"
         # Whether the program changes get through, too, while the cable is out; port gone: never.
         self.way_back = True
         self._next_tick_ns = NEVER
@@ -130,7 +133,10 @@ class Stage:
             self._next_tick_ns = NEVER
 
     def press_continue(self) -> None:
-        """Press continue on the box."""
+        """Press continue on the box; one that plays goes on playing."""
+        if self.box.running:
+            self.send(CONTINUE)
+            return
         self.box.go_on()
         self._set_going(CONTINUE)
 
@@ -205,6 +211,7 @@ class Stage:
 
     def _set_going(self, message: tuple[int, ...]) -> None:
         self.ticks_since_set = 0
+        self.line.next_tick = ""
         if self.kind.transport:
             self.send(message)
         if self.kind.new_beat or self._next_tick_ns == NEVER:
@@ -219,6 +226,7 @@ class Stage:
             return
         tally.ticks += 1
         tally.jitter[self.line.jitter] += 1
+        tally.nights[self.judge.night] += 1
         self.ticks_since_set += 1
         self.spoilt_ticks -= 1
         before = box.stretch, box.part, box.tick + 1

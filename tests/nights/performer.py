@@ -165,11 +165,12 @@ class Performer:
     def _heard(self) -> None:
         """A box that sends clock alone is counted from a press on its first tick."""
         stage, truth = self._stage, self._stage.judge.truth
-        if stage.kind.transport or truth.tick or stage.conductor.state is not State.READY:
+        c = stage.conductor
+        if stage.kind.transport or truth.tick or (c.sure and c.state is State.RUNNING):
             return
-        if truth.part == stage.conductor.part.number and stage.follower.port == PORT:
+        if truth.part == c.part.number and stage.follower.port == PORT and stage.line_is_idle:
             stage.judge.person_ns = stage.now_ns
-            stage.conductor.align()
+            c.align()
             stage.say("align")
 
     def _tick(self) -> None:

@@ -28,6 +28,10 @@ def table(tally: Tally, seconds: float = 0.0) -> str:
         f"{'messages':28}{tally.messages:12}",
         f"{'ticks while playing':28}{tally.ticks:12}",
         f"{'of these counted and sure':28}{100 * tally.sure_ticks / max(tally.ticks, 1):11.2f}%",
+        *(
+            f"{'  on ' + night + ' nights':28}{100 * tally.nights_sure[night] / ticks:11.2f}%"
+            for night, ticks in sorted(tally.nights.items())
+        ),
         f"{'boundaries of the box':28}{tally.boundaries:12}",
         f"{'announced and met':28}{tally.made:12}",
         f"{'changed by hand':28}{tally.by_hand:12}",
@@ -41,6 +45,11 @@ def table(tally: Tally, seconds: float = 0.0) -> str:
     lines += [
         f"  {kind:26}{count:12}{100 * tally.jitter_sure[kind] / count:11.2f}%"
         for kind, count in sorted(tally.jitter.items())
+    ]
+    lines += ["", f"{'unsure, by doubt':28}{'ticks':>12}{'of all':>12}"]
+    lines += [
+        f"  {doubt[:58]:58}{count:12}{100 * count / max(tally.ticks, 1):11.2f}%"
+        for doubt, count in tally.unsure_ticks.most_common()
     ]
     head = ("fault", "times", "doubts", "cleared", "median s", "99% s", "by person")
     lines += ["", f"{head[0]:28}" + "".join(f"{h:>12}" for h in head[1:])]

@@ -5,7 +5,6 @@ from __future__ import annotations
 from math import sin, tau
 from random import Random
 
-SLOWEST, FASTEST = 40.0, 300.0
 # From this factor on a jump is told from a lost tick only where none is lost beside it.
 JUMP = 1.4
 
@@ -13,10 +12,10 @@ JUMP = 1.4
 class Hand:
     """The tempo knob, and the drift of the box's own clock. Times in ns."""
 
-    def __init__(self, rng: Random, bpm: float) -> None:
+    def __init__(self, rng: Random, tempi: tuple[float, float]) -> None:
         self._rng = rng
-        self.bpm = bpm
-        self._goal = bpm
+        self._slowest, self._fastest = tempi
+        self.bpm = self._goal = self._any()
         self._per_turn = 0.0
         self._turn_ns = 0
         self._next_turn_ns = 0
@@ -65,7 +64,7 @@ class Hand:
         self._goal = self.bpm
 
     def _near(self) -> float:
-        return min(max(self.bpm * self._rng.uniform(0.8, 1.25), SLOWEST), FASTEST)
+        return min(max(self.bpm * self._rng.uniform(0.8, 1.25), self._slowest), self._fastest)
 
     def _any(self) -> float:
-        return self._rng.uniform(SLOWEST, FASTEST)
+        return self._rng.uniform(self._slowest, self._fastest)

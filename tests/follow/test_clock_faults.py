@@ -1,0 +1,213 @@
+"""What a cable, a hub or a driver does to the clock: the count stays right, or says it is unsure.
+
+Each fault is a short list of ticks that arrive out of the ordinary: where, in ticks after the
+latest good one, and which tick of the instrument it really was. After it the clock goes on evenly.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from random import Random
+
+import pytest
+
+from companion.follow.transport import State
+from companion.follow.trust import CLOCK_BROKE
+from tests.builders import Rehearsal, SetBuilder, bar_pattern
+
+BEFORE = 97
+
+
+@dataclass(frozen=True)
+class Fault:
+    """`odd` are (place, tick) pairs; the clock goes on evenly from the tick `then`."""
+
+    name: str
+    odd: tuple[tuple[float, int], ...] = ()
+    then: int = 1
+    # Ticks after which the count is sure again, from the first even one on; a beat is 24.
+    within: int = 24
+
+
+FAULTS = (
+    Fault("nothing at all", within=0),
+    Fault("one tick lost", then=2, within=5),
+    Fault("two ticks lost", then=3, within=5),
+    Fault("four ticks lost", then=5, within=12),
+    Fault("one tick doubled", ((1, 1), (1.03, 1)), then=2, within=5),
+    Fault("a tick half its length late", ((1.45, 1),), then=2, within=5),
+    Fault("a tick just before the next", ((1.9, 1), (2, 2)), then=3, within=5),
+    Fault("four ticks held up", ((4.3, 1), (4.31, 2), (4.32, 3), (4.33, 4)), then=5, within=12),
+    Fault("one lost, the next doubled", ((2, 2), (2.03, 2)), then=3, within=12),
+    Fault("one lost, and another soon after", ((2, 2), (3, 3), (5, 5)), then=6, within=12),
+    Fault("every other tick lost, twice", ((2, 2), (4, 4)), then=5, within=12),
+    Fault("out for a quarter of a beat", then=7),
+    Fault("out for half a beat", then=13),
+    Fault("out for a beat", then=25, within=26),
+    Fault("out, in for two ticks, out again", ((12, 12), (13, 13)), then=21, within=26),
+)
+
+
+def on_stage_after_a_bar(bpm: float, jitter_ms: float) -> tuple[Rehearsal, Random, int]:
+    """A rehearsal whose clock has run evenly for a bar, and its tick in ns."""
+    rng = Random(f"{bpm} {jitter_ms}")
+    rehearsal = Rehearsal(SetBuilder().part(bar_pattern(phrase_bars=64)).build()).start()
+    period_ns = round(60e9 / (bpm * 24))
+    for _ in range(BEFORE):
+        rehearsal.now_ns += period_ns
+        hear(rehearsal, rehearsal.now_ns, rng, jitter_ms)
+    return rehearsal, rng, period_ns
+
+
+def hear(rehearsal: Rehearsal, t_ns: int, rng: Random, jitter_ms: float) -> None:
+    """A tick that arrives up to `jitter_ms` late; the watch looks at the time until then."""
+    arrives_ns = t_ns + round(rng.uniform(0, jitter_ms) * 1e6)
+    now_ns = rehearsal.follower.last_clock_ns
+    while now_ns and now_ns + 10_000_000 < arrives_ns:
+        now_ns += 10_000_000
+        rehearsal.follower.passed(now_ns)
+    rehearsal.now_ns, kept = arrives_ns, rehearsal.now_ns
+    rehearsal.hear(0xF8)
+    rehearsal.now_ns = kept
+
+
+@pytest.mark.parametrize("fault", FAULTS, ids=lambda fault: fault.name)
+@pytest.mark.parametrize("bpm", [60, 120, 174])
+@pytest.mark.parametrize("jitter_ms", [0.0, 0.3, 1.0])
+def test_after_a_fault_the_ticks_are_put_back(fault: Fault, bpm: float, jitter_ms: float) -> None:
+    rehearsal, rng, period_ns = on_stage_after_a_bar(bpm, jitter_ms)
+    conductor, begin_ns = rehearsal.conductor, rehearsal.now_ns
+    sure_after = None
+    arrivals = [*fault.odd, *((t, t) for t in range(fault.then, fault.then + 60))]
+    for number, (place, tick) in enumerate(arrivals):
+        hear(rehearsal, begin_ns + round(place * period_ns), rng, jitter_ms)
+        if conductor.sure:
+            assert conductor.tick == BEFORE - 1 + tick
+            if sure_after is None and number >= len(fault.odd):
+                sure_after = number - len(fault.odd)
+    assert sure_after is not None
+    assert sure_after <= fault.within
+    assert conductor.sure
+
+
+@pytest.mark.parametrize("bpm", [60, 120, 240])
+def test_a_lost_clock_is_known_within_a_quarter_of_a_beat(bpm: float) -> None:
+    rehearsal, _, period_ns = on_stage_after_a_bar(bpm, 0.0)
+    rehearsal.silence(6 * period_ns)
+    assert rehearsal.conductor.state is State.LOST
+    assert not rehearsal.conductor.sure
+
+
+def test_a_silence_of_more_than_two_seconds_stays_unsure() -> None:
+    rehearsal, rng, period_ns = on_stage_after_a_bar(120, 0.0)
+    begin_ns = rehearsal.now_ns
+    for tick in range(100, 400):
+        hear(rehearsal, begin_ns + tick * period_ns, rng, 0.0)
+        assert not rehearsal.conductor.sure
+    assert rehearsal.conductor.standing().doubt == CLOCK_BROKE
+    # Still it goes on by the best estimate there is.
+    assert rehearsal.conductor.tick == BEFORE - 1 + 399
+
+
+def test_a_tempo_that_changed_in_a_silence_stays_unsure() -> None:
+    rehearsal, rng, period_ns = on_stage_after_a_bar(120, 0.3)
+    begin_ns = rehearsal.now_ns + 48 * period_ns
+    for tick in range(1, 200):
+        hear(rehearsal, begin_ns + round(tick * period_ns * 0.97), rng, 0.3)
+        assert not rehearsal.conductor.sure
+
+
+def test_a_verdict_never_clears_the_doubt_that_an_earlier_one_left() -> None:
+    rehearsal, rng, period_ns = on_stage_after_a_bar(120, 0.0)
+    begin_ns = rehearsal.now_ns
+    for tick in [*range(100, 200), *range(201, 300)]:
+        hear(rehearsal, begin_ns + tick * period_ns, rng, 0.0)
+    assert rehearsal.conductor.standing().doubt == CLOCK_BROKE
+
+
+@pytest.mark.parametrize("ratio", [0.6, 0.75, 0.9, 1.1, 1.3, 1.7])
+def test_a_tempo_that_jumps_loses_no_tick(ratio: float) -> None:
+    rehearsal, rng, period_ns = on_stage_after_a_bar(120, 0.3)
+    begin_ns = rehearsal.now_ns
+    for tick in range(1, 60):
+        hear(rehearsal, begin_ns + round(tick * period_ns * ratio), rng, 0.3)
+        assert not rehearsal.conductor.sure or rehearsal.conductor.tick == BEFORE - 1 + tick
+    assert rehearsal.conductor.sure
+
+
+@pytest.mark.parametrize("ratio", [0.5, 2.0])
+def test_a_tempo_that_doubles_or_halves_at_once_may_be_two_clocks(ratio: float) -> None:
+    rehearsal, rng, period_ns = on_stage_after_a_bar(120, 0.3)
+    begin_ns = rehearsal.now_ns
+    for tick in range(1, 200):
+        hear(rehearsal, begin_ns + round(tick * period_ns * ratio), rng, 0.3)
+        assert not rehearsal.conductor.sure
+
+
+@pytest.mark.parametrize("per_tick", [-0.004, -0.002, 0.002, 0.004])
+def test_a_tempo_that_is_turned_by_hand_is_followed_and_sure(per_tick: float) -> None:
+    rehearsal, rng, period_ns = on_stage_after_a_bar(120, 0.3)
+    t_ns = float(rehearsal.now_ns)
+    for tick in range(1, 97):
+        t_ns += period_ns * (1 + per_tick * tick)
+        hear(rehearsal, round(t_ns), rng, 0.3)
+        assert rehearsal.conductor.sure
+        assert rehearsal.conductor.tick == BEFORE - 1 + tick
+
+
+def test_a_tick_lost_while_the_tempo_is_turned_is_put_back() -> None:
+    rehearsal, rng, period_ns = on_stage_after_a_bar(120, 0.3)
+    t_ns = float(rehearsal.now_ns)
+    for tick in range(1, 97):
+        t_ns += period_ns * (1 - 0.002 * tick)
+        if tick == 30:
+            continue
+        hear(rehearsal, round(t_ns), rng, 0.3)
+        assert not rehearsal.conductor.sure or rehearsal.conductor.tick == BEFORE - 1 + tick
+    assert rehearsal.conductor.sure
+
+
+def test_two_clocks_in_one_cable_are_never_sure_for_more_than_a_tick() -> None:
+    rehearsal, rng, period_ns = on_stage_after_a_bar(120, 0.0)
+    begin_ns = rehearsal.now_ns
+    own = [(tick * period_ns, tick) for tick in range(1, 300)]
+    other = [(round((tick + 0.4) * period_ns * 1.07), 0) for tick in range(1, 280)]
+    wrong = 0
+    for at_ns, tick in sorted(own + other):
+        hear(rehearsal, begin_ns + at_ns, rng, 0.0)
+        if tick and rehearsal.conductor.sure:
+            wrong += rehearsal.conductor.tick != BEFORE - 1 + tick
+    assert wrong == 0
+    assert not rehearsal.conductor.sure
+
+
+@pytest.mark.parametrize("jitter_ms", [2.0, 4.0])
+def test_a_busy_line_of_several_ms_is_followed_and_sure(jitter_ms: float) -> None:
+    # A busy DIN line adds several ms (common practice, no source); at 120 a tick lasts 20.8 ms.
+    rehearsal, rng, period_ns = on_stage_after_a_bar(120, jitter_ms)
+    begin_ns = rehearsal.now_ns
+    unsure = 0
+    for tick in range(1, 960):
+        hear(rehearsal, begin_ns + tick * period_ns, rng, jitter_ms)
+        unsure += not rehearsal.conductor.sure
+    assert unsure == 0
+    assert rehearsal.conductor.tick == BEFORE - 1 + 959
+
+
+def test_a_clock_too_unsteady_to_judge_is_not_called_sure_for_long() -> None:
+    # 8 ms of jitter at 240, where a tick lasts 10.4 ms: a lost tick would not stand out.
+    rehearsal, rng, period_ns = on_stage_after_a_bar(240, 8.0)
+    begin_ns = rehearsal.now_ns
+    sure = 0
+    for tick in range(1, 960):
+        hear(rehearsal, begin_ns + tick * period_ns, rng, 8.0)
+        sure += rehearsal.conductor.sure
+    assert sure < 24
+
+
+def test_a_gap_has_the_ticks_put_back_in_the_tempo_too() -> None:
+    rehearsal, rng, period_ns = on_stage_after_a_bar(120, 0.0)
+    begin_ns = rehearsal.now_ns
+    for tick in range(13, 60):
+        hear(rehearsal, begin_ns + tick * period_ns, rng, 0.0)
+    assert rehearsal.follower.tempo.period_ns == pytest.approx(period_ns, abs=2)

@@ -1,0 +1,433 @@
+"""What stays in doubt until somebody says so, and what does not. Each was once got wrong."""
+
+from __future__ import annotations
+
+import pytest
+
+from companion.follow.transport import State
+from companion.follow.trust import (
+    CLOCK_BROKE,
+    CLOCK_ODD,
+    MOVED,
+    NOWHERE,
+    OTHER_PORT,
+    STOPPED_BEFORE_CHANGE,
+    WHICH_PART,
+)
+from companion.setlist.model import ProgramChange, SetList, Span, Unit
+from tests.builders import TICK_NS, Rehearsal, SetBuilder, bar_pattern, three_parts
+
+# ns a tick at 200 beats a minute: 60e9 / (200 x 24).
+BEATS_200 = 12_500_000
+
+
+def standing_doubt(rehearsal: Rehearsal) -> str:
+    return rehearsal.conductor.standing().doubt
+
+
+def odd_tick(rehearsal: Rehearsal) -> Rehearsal:
+    """One tick is lost, and the next arrives."""
+    return rehearsal.clock(every_ns=2 * TICK_NS)
+
+
+# -- the transport within an inquiry ---------------------------------------------------------
+
+
+def test_a_stop_within_an_inquiry_leaves_it_open_for_good() -> None:
+    rehearsal = odd_tick(Rehearsal(three_parts()).start().clock(50)).clock(1)
+    assert standing_doubt(rehearsal) == CLOCK_ODD
+    rehearsal.stop().go_on().clock(60)
+    assert standing_doubt(rehearsal) == CLOCK_BROKE
+    # A later inquiry answers itself, not this one.
+    odd_tick(rehearsal).clock(30)
+    assert standing_doubt(rehearsal) == CLOCK_BROKE
+
+
+def test_a_tick_that_is_missing_just_before_a_stop_is_noticed() -> None:
+    rehearsal = Rehearsal(three_parts()).start().clock(50)
+    rehearsal.now_ns += TICK_NS * 3 // 2
+    rehearsal.stop().go_on().clock(3)
+    assert standing_doubt(rehearsal) == CLOCK_BROKE
+
+
+def test_a_start_within_an_inquiry_counts_from_the_top() -> None:
+    rehearsal = odd_tick(Rehearsal(three_parts()).start().clock(50)).start().clock(30)
+    assert rehearsal.where == (1, 29)
+    assert rehearsal.conductor.sure
+
+
+def test_align_within_an_inquiry_counts_from_the_press() -> None:
+    rehearsal = odd_tick(Rehearsal(three_parts()).start().clock(50))
+    rehearsal.conductor.align()
+    assert rehearsal.where == (1, 0)
+    assert rehearsal.clock(30).where == (1, 30)
+    assert rehearsal.conductor.sure
+
+
+def test_confirm_within_an_inquiry_counts_from_the_press() -> None:
+    rehearsal = odd_tick(Rehearsal(three_parts()).start().clock(50))
+    tick = rehearsal.conductor.tick
+    rehearsal.conductor.confirm()
+    assert rehearsal.clock(30).conductor.tick == tick + 30
+    assert rehearsal.conductor.sure
+
+
+# -- a lost clock ----------------------------------------------------------------------------
+
+
+def test_a_stop_in_a_lost_clock_stays_unsure_after_continue() -> None:
+    rehearsal = Rehearsal(three_parts()).start().clock(50).silence(20 * TICK_NS).stop()
+    rehearsal.go_on().clock(60)
+    assert standing_doubt(rehearsal) == CLOCK_BROKE
+
+
+def test_a_position_heard_while_the_clock_is_lost_does_not_make_sure() -> None:
+    rehearsal = Rehearsal(three_parts()).start().clock(50).silence(20 * TICK_NS).position(4)
+    rehearsal.clock(60)
+    assert rehearsal.conductor.state is State.RUNNING
+    assert not rehearsal.conductor.sure
+    # Nor are the ticks of the silence added to it.
+    assert rehearsal.where == (1, 24 + 59)
+
+
+def test_a_start_after_a_lost_clock_is_sure() -> None:
+    rehearsal = Rehearsal(three_parts()).start().clock(50).silence(5_000_000_000).start().clock()
+    assert rehearsal.where == (1, 0)
+    assert rehearsal.conductor.sure
+
+
+def test_a_boundary_passed_while_unsure_leaves_the_part_in_doubt_at_the_next_start() -> None:
+    rehearsal = Rehearsal(three_parts()).start().clock(180)
+    assert rehearsal.programs == [2]
+    # 3 s without a tick: where the boundary fell, nobody knows.
+    rehearsal.silence(3_000_000_000).clock(30)
+    assert rehearsal.conductor.part.number == 2
+    rehearsal.stop().start().clock()
+    assert standing_doubt(rehearsal) == WHICH_PART
+    rehearsal.conductor.confirm()
+    assert rehearsal.stop().start().clock().conductor.sure
+
+
+def test_a_reset_while_playing_leaves_the_part_in_doubt() -> None:
+    rehearsal = Rehearsal(three_parts()).start().clock(250)
+    rehearsal.hear(0xFF)
+    assert standing_doubt(rehearsal.start().clock()) == WHICH_PART
+
+
+def test_a_reset_before_anything_was_played_is_how_instruments_wake_up() -> None:
+    rehearsal = Rehearsal(three_parts())
+    rehearsal.hear(0xFF)
+    assert rehearsal.start().clock().conductor.sure
+
+
+# -- the instrument's own position -----------------------------------------------------------
+
+
+def test_a_position_just_passed_may_be_a_jump_of_a_few_ticks() -> None:
+    rehearsal = Rehearsal(three_parts()).start().clock(26).position(4)
+    assert standing_doubt(rehearsal) == MOVED
+
+
+def test_an_instrument_that_tells_its_position_at_each_bar_stays_sure() -> None:
+    rehearsal = Rehearsal(SetBuilder().part(bar_pattern(phrase_bars=64)).build()).start()
+    for bar in range(4):
+        rehearsal.position(16 * bar).clock(96)
+        assert rehearsal.conductor.sure
+    # Put right by a person, it is understood anew, and a real jump is noticed all the same.
+    rehearsal.conductor.nudge(Unit.PASSES, -1)
+    rehearsal.position(64).clock(96)
+    assert rehearsal.conductor.sure
+    assert rehearsal.where == (1, 3 * 96 + 95)
+    assert standing_doubt(rehearsal.position(16)) == MOVED
+
+
+def test_a_position_after_a_person_set_the_count_is_nowhere() -> None:
+    rehearsal = Rehearsal(three_parts()).clock(10)
+    rehearsal.conductor.align()
+    rehearsal.clock(30).stop().position(2).go_on().clock()
+    assert standing_doubt(rehearsal) == NOWHERE
+
+
+def test_a_jump_after_the_change_went_out_does_not_send_it_again() -> None:
+    long = SetBuilder().instrument("drums").part(bar_pattern(phrase_bars=4), program=1)
+    rehearsal = Rehearsal(long.part(bar_pattern("ebb line"), program=2).build()).start()
+    rehearsal.clock(384 - 10).stop()
+    assert rehearsal.programs == [2]
+    rehearsal.position(20).go_on().clock()
+    assert standing_doubt(rehearsal) == STOPPED_BEFORE_CHANGE
+    rehearsal.conductor.confirm()
+    # The instrument holds the program, and takes it when its running pass ends: 192.
+    rehearsal.clock(72)
+    assert rehearsal.where == (2, 0)
+    assert rehearsal.programs == [2]
+
+
+# -- changes ---------------------------------------------------------------------------------
+
+
+def test_a_change_that_fails_while_stopped_leaves_the_part_in_doubt() -> None:
+    rehearsal = Rehearsal(three_parts()).start().clock(20).stop()
+    (send,) = rehearsal.conductor.go_next()
+    rehearsal.conductor.report(send, False)
+    assert standing_doubt(rehearsal.start().clock()) == WHICH_PART
+
+
+def test_a_change_that_fails_on_the_boundary_itself_holds_the_part() -> None:
+    rehearsal = Rehearsal(three_parts(Span(0, Unit.STEPS), at_once=True)).start().clock(193)
+    assert rehearsal.where == (2, 0)
+    rehearsal.conductor.report(rehearsal.sent[0][1], False)
+    assert rehearsal.where == (1, 192)
+    rehearsal.clock(192)
+    assert rehearsal.where == (2, 0)
+    assert rehearsal.programs == [2, 2]
+
+
+def test_a_held_part_does_not_tell_the_other_instrument_twice() -> None:
+    setlist = (
+        SetBuilder()
+        .instrument("drums", at_once=True, lead=Span(0, Unit.STEPS))
+        .instrument("sampler", lead=Span(1, Unit.BEATS))
+        .part(bar_pattern("slack water"), program=1)
+        .part(bar_pattern("ebb line"), program=2, also=[ProgramChange("sampler", 7)])
+        .build()
+    )
+    rehearsal = Rehearsal(setlist).start().clock(193)
+    failed = next(send for _, send in rehearsal.sent if send.change.instrument == "drums")
+    rehearsal.conductor.report(failed, False)
+    rehearsal.clock(192)
+    assert rehearsal.programs == [7, 2, 2]
+
+
+def test_next_after_a_stop_with_the_change_out_leaves_the_part_in_doubt() -> None:
+    rehearsal = Rehearsal(three_parts()).start().clock(180).stop()
+    assert rehearsal.conductor.go_next() == ()
+    assert standing_doubt(rehearsal.start().clock()) == WHICH_PART
+
+
+def test_next_while_stopped_and_unsure_sends_nothing_and_leaves_the_part_in_doubt() -> None:
+    rehearsal = Rehearsal(three_parts()).start().clock(50).silence(20 * TICK_NS).stop()
+    assert rehearsal.conductor.go_next() == ()
+    assert "by hand" in rehearsal.conductor.notice
+    assert standing_doubt(rehearsal.start().clock()) == WHICH_PART
+
+
+def two_told() -> SetList:
+    return (
+        SetBuilder()
+        .instrument("drums")
+        .instrument("sampler", lead=Span(1, Unit.BARS))
+        .part(bar_pattern(phrase_bars=4), program=1, phrases=4)
+        .part(bar_pattern("ebb line"), program=2, also=[ProgramChange("sampler", 7)])
+        .build()
+    )
+
+
+def test_a_wish_is_not_taken_back_once_any_instrument_was_told() -> None:
+    rehearsal = Rehearsal(two_told()).start().clock(200)
+    rehearsal.conductor.go_next()
+    rehearsal.clock(100)
+    assert rehearsal.programs == [7]
+    rehearsal.conductor.take_back()
+    assert "too late" in rehearsal.conductor.notice
+    rehearsal.clock(384 - 300 + 1)
+    assert rehearsal.where == (2, 0)
+    assert rehearsal.programs == [7, 2]
+
+
+def test_a_lead_in_ms_is_never_cut_to_less_than_half_by_a_tempo_that_jumps() -> None:
+    # 200 ms are 5 ticks at 60 beats a minute, 16 at 200.
+    rehearsal = Rehearsal(three_parts(Span(200, Unit.MILLISECONDS))).start()
+    rehearsal.clock(186, every_ns=41_666_667)
+    rehearsal.conductor.pace(BEATS_200)
+    # Six ticks are left by now: too late, so the part goes on.
+    assert rehearsal.conductor.advance(1) == ()
+    assert rehearsal.conductor.advance(6) == ()
+    assert rehearsal.conductor.part.number == 1
+    assert "not sent" in rehearsal.conductor.notice
+
+
+# -- by hand ---------------------------------------------------------------------------------
+
+
+def by_hand() -> Rehearsal:
+    return Rehearsal(three_parts(), sends=False)
+
+
+def test_a_stop_in_the_last_pass_of_a_part_changed_by_hand_leaves_the_part_in_doubt() -> None:
+    rehearsal = by_hand().start().clock(150).stop().start().clock()
+    assert standing_doubt(rehearsal) == STOPPED_BEFORE_CHANGE
+    assert by_hand().start().clock(50).stop().start().clock().conductor.sure
+
+
+def test_a_lost_clock_where_parts_change_by_hand_leaves_the_part_in_doubt() -> None:
+    rehearsal = by_hand().start().clock(50).silence(9_000_000_000).start().clock()
+    assert standing_doubt(rehearsal) == WHICH_PART
+
+
+def test_next_by_hand_leaves_a_beat_to_do_it() -> None:
+    rehearsal = Rehearsal(
+        SetBuilder()
+        .part(bar_pattern(), program=1, phrases=None)
+        .part(bar_pattern("ebb line"), program=2)
+        .build(),
+        sends=False,
+    )
+    rehearsal.start().clock(192 - 10).conductor.go_next()
+    assert rehearsal.conductor.standing().end == 384
+
+
+def test_sending_switched_off_in_the_last_beat_leaves_doubt_who_changed() -> None:
+    rehearsal = Rehearsal(three_parts(Span(1, Unit.STEPS))).start().clock(180)
+    rehearsal.conductor.arm(False)
+    assert standing_doubt(rehearsal.clock(20)) == WHICH_PART
+
+
+def test_sending_switched_on_while_unsure_leaves_the_part_in_doubt() -> None:
+    rehearsal = Rehearsal(three_parts()).start().clock(50)
+    rehearsal.conductor.arm(False)
+    rehearsal.silence(9_000_000_000)
+    rehearsal.conductor.arm(True)
+    assert standing_doubt(rehearsal.start().clock()) == WHICH_PART
+
+
+# -- other ports -----------------------------------------------------------------------------
+
+
+def test_another_instrument_does_not_take_over_while_the_first_is_lost_for_a_moment() -> None:
+    rehearsal = Rehearsal(three_parts()).start().clock(50)
+    begin_ns = rehearsal.now_ns
+    for _ in range(40):
+        rehearsal.silence(TICK_NS).hear(0xF8, port="other")
+    rehearsal.hear(0xFA, port="other")
+    assert rehearsal.conductor.state is State.LOST
+    rehearsal.now_ns = begin_ns + 47 * TICK_NS
+    rehearsal.clock(30)
+    assert rehearsal.conductor.sure
+    assert rehearsal.where == (1, 49 + 77)
+
+
+def test_another_port_in_place_of_the_first_is_followed_but_not_sure() -> None:
+    rehearsal = Rehearsal(three_parts()).start().clock(50)
+    rehearsal.follower.port_gone("tide drum")
+    rehearsal.silence(3_000_000_000)
+    rehearsal.hear(0xFA, port="tide drum 2")
+    rehearsal.clock(5, port="tide drum 2")
+    assert standing_doubt(rehearsal) == OTHER_PORT
+    assert rehearsal.where == (1, 4)
+    # Confirmed, it is the one to follow from then on.
+    rehearsal.conductor.confirm()
+    rehearsal.clock(5, port="tide drum 2").hear(0xFA, port="tide drum 2")
+    assert rehearsal.clock(5, port="tide drum 2").conductor.sure
+
+
+def test_the_first_port_is_followed_again_once_it_is_back() -> None:
+    rehearsal = Rehearsal(three_parts()).start().clock(50).silence(3_000_000_000)
+    rehearsal.clock(5, port="other")
+    assert rehearsal.follower.port == "other"
+    rehearsal.clock()
+    assert rehearsal.follower.port == "tide drum"
+    rehearsal.start().clock(3)
+    assert rehearsal.conductor.sure
+    assert rehearsal.where == (1, 2)
+
+
+def test_clocks_of_another_instrument_do_not_take_a_stopped_set_over() -> None:
+    rehearsal = Rehearsal(three_parts()).start().clock(50).stop().silence(3_000_000_000)
+    rehearsal.clock(20, port="other").go_on().clock(1)
+    assert rehearsal.where == (1, 50)
+    assert rehearsal.conductor.sure
+
+
+def test_before_anything_was_started_a_start_says_more_than_clocks() -> None:
+    rehearsal = Rehearsal(three_parts()).clock(20, port="other")
+    rehearsal.start().clock(3)
+    assert rehearsal.follower.port == "tide drum"
+    assert rehearsal.where == (1, 2)
+
+
+# -- wishes ----------------------------------------------------------------------------------
+
+
+def long_part() -> Rehearsal:
+    return Rehearsal(SetBuilder().part(bar_pattern(phrase_bars=4)).build()).start()
+
+
+@pytest.mark.parametrize(
+    ("unit", "by", "expected"),
+    [
+        (Unit.PASSES, 1, 596),
+        (Unit.PASSES, -1, 404),
+        (Unit.PHRASES, 1, 884),
+        (Unit.PHRASES, -1, 116),
+        (Unit.PASSES, -3, 212),
+    ],
+)
+def test_nudge_moves_by_whole_passes_and_phrases_and_is_sure(
+    unit: Unit, by: int, expected: int
+) -> None:
+    rehearsal = long_part().clock(501)
+    rehearsal.conductor.suspect(CLOCK_BROKE)
+    rehearsal.conductor.nudge(unit, by)
+    assert rehearsal.where == (1, expected)
+    assert rehearsal.conductor.sure
+    assert rehearsal.clock().where == (1, expected + 1)
+
+
+def test_nudge_does_not_go_back_before_the_part_began() -> None:
+    rehearsal = long_part().clock(50)
+    rehearsal.conductor.nudge(Unit.PASSES, -1)
+    assert rehearsal.where == (1, 49)
+    assert "align" in rehearsal.conductor.notice
+
+
+def test_nudge_past_the_end_of_a_part_that_was_not_told_to_change_holds_it() -> None:
+    rehearsal = Rehearsal(three_parts()).start().clock(150)
+    rehearsal.conductor.nudge(Unit.PASSES, 1)
+    standing = rehearsal.conductor.standing()
+    assert (standing.part.number, standing.tick, standing.end) == (1, 245, 384)
+    rehearsal.clock(384 - 245)
+    assert rehearsal.programs == [2]
+    assert rehearsal.where == (2, 0)
+
+
+def test_nudge_past_the_end_of_a_part_whose_change_is_out_enters_the_next() -> None:
+    rehearsal = Rehearsal(three_parts()).start().clock(181)
+    rehearsal.conductor.nudge(Unit.PASSES, 1)
+    assert rehearsal.where == (2, 180 + 96 - 192)
+
+
+def test_nudge_works_while_stopped_and_not_before_anything_is_counted() -> None:
+    rehearsal = long_part().clock(501).stop()
+    rehearsal.conductor.nudge(Unit.PASSES, 1)
+    assert rehearsal.go_on().clock().where == (1, 597)
+    rehearsal = Rehearsal(three_parts()).clock(5)
+    rehearsal.conductor.nudge(Unit.PASSES, 1)
+    assert not rehearsal.conductor.sure
+    assert "nothing is counted" in rehearsal.conductor.notice
+
+
+def test_nudged_back_a_change_that_was_missed_is_due_again() -> None:
+    long = SetBuilder().part(bar_pattern(phrase_bars=4), program=1)
+    rehearsal = Rehearsal(long.part(bar_pattern("ebb line"), program=2).build()).start()
+    rehearsal.clock(300).conductor.suspect(CLOCK_BROKE)
+    rehearsal.clock(70)
+    assert rehearsal.programs == []
+    rehearsal.conductor.nudge(Unit.PASSES, -1)
+    rehearsal.clock(384 - 369 + 96)
+    assert rehearsal.programs == [2]
+    assert rehearsal.where == (2, 0)
+
+
+def test_align_where_no_beat_is_known_means_the_very_tick() -> None:
+    rehearsal = long_part().clock(100)
+    rehearsal.conductor.suspect(CLOCK_BROKE)
+    rehearsal.conductor.align(Unit.BARS)
+    assert rehearsal.where == (1, 96)
+
+
+def test_align_on_the_phrase_puts_right_a_count_that_is_bars_off() -> None:
+    rehearsal = long_part().clock(290)
+    # Two ticks late on the one of a phrase, which the count takes for its fourth bar.
+    rehearsal.conductor.align(Unit.PHRASES)
+    assert rehearsal.where == (1, 385)
+    assert rehearsal.conductor.sure
