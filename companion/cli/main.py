@@ -148,6 +148,26 @@ def screen(calm: bool, light: bool, look_only: bool) -> None:
 
 
 @cli.command()
+@_look_options
+@click.option(
+    "--host",
+    metavar="ADDRESS",
+    default="127.0.0.1",
+    show_default=True,
+    help="Address to serve at; 0.0.0.0 for the whole network, for those with the link.",
+)
+@click.option(
+    "--port", metavar="NUMBER", type=click.IntRange(0, 65535), default=8600, show_default=True
+)
+@click.option("--control", is_flag=True, help="Let the page ask things of the engine too.")
+def web(calm: bool, light: bool, host: str, port: int, control: bool) -> None:
+    """Show the running engine's screen in a browser; it only looks unless told otherwise."""
+    from companion.cli import web as pages
+
+    pages.serve(host=host, port=port, control=control, calm=calm, light=light)
+
+
+@cli.command()
 @_json_option
 def status(as_json: bool) -> None:
     """Tell where the running engine is."""

@@ -176,6 +176,9 @@ class Inquiry:
         if len(times) < BACK or self._silent or old is None or self._noise * LOUD > old.period_ns:
             return None
         period, end_ns = old.period_ns, old.at(old.ticks - 1)
+        if abs(end_ns - self._last) * 4 > period:
+            # The tempo moves: the ticks of two beats are no line.
+            return None
         gap = _nearest(times[-BACK] - end_ns, period)
         offs = [t - end_ns - (gap + i) * period for i, t in enumerate(times[-BACK:])]
         worst = max(map(abs, offs))
@@ -256,7 +259,7 @@ class Inquiry:
             old_ns = old.at(old.ticks - 1)
             if 2 * (gap_ns // before) * self._worst * 10 > 3 * before * old.ticks:
                 return None
-            # While the tempo moves, the ticks of two beats are no line.
+            # While the tempo moves, that is no line.
             if abs(old_ns - self._last) <= max(before // 8, 4 * self._noise):
                 found.add(_agreed(line.first_ns - old_ns, old.period_ns, now))
             elif not quiet:

@@ -1,0 +1,228 @@
+"""The screen in a browser: for whoever has the link, and for looking unless told otherwise."""
+
+from __future__ import annotations
+
+import asyncio
+import re
+import subprocess
+import sys
+from collections.abc import AsyncIterator, Callable, Iterator
+from contextlib import asynccontextmanager, contextmanager
+from pathlib import Path
+
+import pytest
+from aiohttp import (
+    ClientSession,
+    ClientWebSocketResponse,
+    CookieJar,
+    WSMsgType,
+    WSServerHandshakeError,
+)
+from yarl import URL
+
+from tests.cli.conftest import PATIENCE_S, Program
+
+# Played slowly, the part lasts longer than any of these tests.
+SLOW = """\
+set: Tidewater
+patterns:
+  slack water:
+    phrase: 8 bars
+    tracks:
+      low drum: {steps: {1: always, 16: pass 4 of 4}}
+songs:
+  - song: Slack water
+    tempo: 300
+    parts:
+      - {pattern: slack water, phrases: 64}
+      - {pattern: slack water}
+"""
+
+
+@contextmanager
+def served(program: Program, *options: str) -> Iterator[URL]:
+    """An engine and `companion web`; the link that it told."""
+    engine = program.start(program.write("slow.yaml", SLOW), "--internal-clock")
+    process = subprocess.Popen(
+        [sys.executable, "-m", "companion", "web", "--port", "0", *options],
+        stdout=subprocess.PIPE,
+        stderr=subprocess.STDOUT,
+        text=True,
+        env=program.environment,
+        cwd=program.folder,
+    )
+    assert process.stdout is not None
+    try:
+        lines = [process.stdout.readline() for _ in range(2)]
+        yield URL(lines[1].strip())
+        assert engine.poll() is None, "the engine ended with the page"
+    finally:
+        process.terminate()
+        rest, _ = process.communicate(timeout=PATIENCE_S)
+        engine.terminate()
+        engine.communicate(timeout=PATIENCE_S)
+    assert "Traceback" not in rest
+    assert process.returncode == 0
+
+
+@asynccontextmanager
+async def browser() -> AsyncIterator[ClientSession]:
+    """Somebody with a browser, who keeps cookies of an address too."""
+    async with ClientSession(cookie_jar=CookieJar(unsafe=True)) as session:
+        yield session
+
+
+@asynccontextmanager
+async def page(session: ClientSession, link: URL) -> AsyncIterator[ClientWebSocketResponse]:
+    """The screen in an opened page."""
+    async with session.get(link) as answer:
+        assert answer.status == 200
+    socket = link.with_path("/ws").with_query(width=80, height=24).with_scheme("ws")
+    async with session.ws_connect(socket, origin=str(link.origin())) as opened:
+        yield opened
+
+
+async def shows(screen: ClientWebSocketResponse, holds: Callable[[str], bool]) -> str:
+    """Read on until what has come holds."""
+    seen = ""
+    async with asyncio.timeout(PATIENCE_S):
+        while not holds(seen):
+            message = await screen.receive()
+            assert message.type in (WSMsgType.BINARY, WSMsgType.TEXT), f"it closed after {seen!r}"
+            if message.type is WSMsgType.BINARY:
+                seen += message.data.decode()
+    return seen
+
+
+async def press(screen: ClientWebSocketResponse, key: str) -> None:
+    await screen.send_json(["stdin", key])
+
+
+def test_with_no_engine_it_says_so_in_one_line(program: Program) -> None:
+    done = program.run("web")
+    assert done.returncode == 1
+    assert done.stdout == ""
+    assert done.stderr == ("companion: no engine is running; start one: companion play SET\n")
+
+
+def test_a_port_that_is_taken_is_one_line(program: Program) -> None:
+    with served(program) as link:
+        done = program.run("web", "--port", str(link.port))
+        assert done.returncode == 1
+        assert done.stderr.count("\n") == 1
+        assert "--port NUMBER" in done.stderr
+
+
+def test_an_address_that_is_nobodys_is_one_line(program: Program) -> None:
+    with served(program):
+        # Set aside for documentation (RFC 5737), so no machine has it.
+        done = program.run("web", "--host", "192.0.2.77", "--port", "0")
+        assert done.returncode == 1
+        assert done.stderr.startswith("companion: cannot serve at 192.0.2.77")
+        assert done.stderr.count("\n") == 1
+
+
+async def test_a_stranger_gets_403_and_nothing(program: Program) -> None:
+    with served(program) as link:
+        async with browser() as stranger:
+            for path in ("/", "/?token=", "/?token=guess", "/static/js/textual.js", "/nowhere"):
+                async with stranger.get(link.origin().join(URL(path))) as answer:
+                    assert answer.status == 403
+                    assert await answer.read() == b""
+                    assert not answer.cookies
+            with pytest.raises(WSServerHandshakeError) as refused:
+                await stranger.ws_connect(link.with_path("/ws"), origin=str(link.origin()))
+            assert refused.value.status == 403
+            # The token opens the page only: nothing else takes it from an address.
+            async with stranger.get(
+                link.with_path("/static/js/textual.js").with_query(link.query)
+            ) as answer:
+                assert answer.status == 403
+
+
+async def test_who_has_the_link_gets_a_cookie_that_scripts_and_other_sites_do_not(
+    program: Program,
+) -> None:
+    with served(program) as link:
+        async with browser() as session:
+            async with session.get(link) as answer:
+                assert answer.status == 200
+                cookie = answer.headers["Set-Cookie"]
+                assert "HttpOnly" in cookie
+                assert "SameSite=Strict" in cookie
+                assert answer.headers["Cache-Control"] == "no-store"
+                assert answer.headers["Referrer-Policy"] == "no-referrer"
+                assert "http" not in (await answer.text()).replace("<!DOCTYPE html>", "")
+            for path in ("/", "/static/js/textual.js", "/static/css/xterm.css"):
+                async with session.get(link.origin().join(URL(path))) as answer:
+                    assert answer.status == 200
+
+
+async def test_a_page_of_another_site_cannot_open_the_screen(program: Program) -> None:
+    with served(program) as link:
+        async with browser() as session:
+            async with session.get(link) as answer:
+                assert answer.status == 200
+            for origin in ("http://example.org", "null", f"http://localhost:{link.port}"):
+                with pytest.raises(WSServerHandshakeError) as refused:
+                    await session.ws_connect(link.with_path("/ws"), origin=origin)
+                assert refused.value.status == 403
+
+
+async def test_the_page_counts_on_and_only_looks(program: Program) -> None:
+    with served(program) as link:
+        async with browser() as session, page(session, link) as screen:
+            await shows(screen, lambda seen: len(set(re.findall(r"pass (\d) of 8", seen))) >= 3)
+            await press(screen, "n")
+            await shows(screen, lambda seen: "This screen only looks" in seen)
+            assert program.status()["next_change"]["ticks"] > 768
+            await press(screen, "q")
+            async with asyncio.timeout(PATIENCE_S):
+                async for _ in screen:
+                    pass
+        assert program.status()["state"] == "running"
+
+
+async def test_with_control_the_page_may_ask(program: Program) -> None:
+    with served(program, "--control") as link:
+        async with browser() as session, page(session, link) as screen:
+            await shows(screen, lambda seen: "pass" in seen)
+            await press(screen, "n")
+            await shows(screen, lambda seen: "going to part 2" in seen)
+            assert program.status()["next_change"]["ticks"] <= 768
+
+
+@pytest.mark.skipif(sys.platform != "linux", reason="looks into /proc")
+async def test_a_page_that_is_closed_leaves_no_process_behind(program: Program) -> None:
+    with served(program) as link:
+        async with browser() as session:
+            async with page(session, link) as screen:
+                await shows(screen, lambda seen: "pass" in seen)
+                assert len(screens(program.folder)) == 1
+            async with asyncio.timeout(PATIENCE_S):
+                while screens(program.folder):
+                    await asyncio.sleep(0.05)
+
+
+def screens(folder: Path) -> list[str]:
+    """The screens that run in that folder."""
+    found = []
+    for process in Path("/proc").glob("[0-9]*"):
+        try:
+            words = (process / "cmdline").read_bytes().split(b"\0")
+            if (
+                b"--look-only" in words
+                and b"-c" not in words
+                and (process / "cwd").resolve() == folder.resolve()
+            ):
+                found.append(process.name)
+        except OSError:
+            continue
+    return found
+
+
+def test_another_address_is_served_only_when_asked_for(program: Program) -> None:
+    with served(program) as link:
+        assert link.host == "127.0.0.1"
+    with served(program, "--host", "0.0.0.0") as link:
+        assert len(link.query["token"]) >= 32
