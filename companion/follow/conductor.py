@@ -380,6 +380,11 @@ class Conductor:
         return self._trust.sure and self.state is not State.READY
 
     @property
+    def doubt(self) -> str:
+        """Why the count cannot be trusted, in plain words; "" if it can."""
+        return trust.JOINED if self.state is State.READY else self._trust.doubt
+
+    @property
     def part(self) -> Part:
         """The running part."""
         return self._course.part
@@ -400,7 +405,7 @@ class Conductor:
         return Standing(
             state=self.state,
             sure=self.sure,
-            doubt=trust.JOINED if self.state is State.READY else self._trust.doubt,
+            doubt=self.doubt,
             part=course.part,
             tick=max(course.tick + course.fresh, 0),
             end=course.end,
