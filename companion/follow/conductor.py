@@ -222,7 +222,7 @@ class Conductor:
         elif course.changes.out:
             self.notice = ON_ITS_WAY
         else:
-            sends = course.hurry(self._leave(True), self._hand_ticks)
+            sends = course.hurry(self._leave(True), self._hand_ticks(following))
             self.notice = f"going to part {following.number} {self._when()}"
             return sends
         return NOTHING
@@ -557,14 +557,14 @@ class Conductor:
             self.notice = ON_ITS_WAY
         else:
             target = None if number == self.part.number + 1 else number - 1
-            course.ask(self._hand_ticks, unit, target)
+            course.ask(self._hand_ticks(self.setlist.parts[number - 1]), unit, target)
             self.notice = f"going to part {number} {self._when()}"
         return NOTHING
 
-    @property
-    def _hand_ticks(self) -> int:
-        """How long a person needs to change by hand."""
-        by_hand = self._by_hand or not self._course.changes.own
+    def _hand_ticks(self, goal: Part) -> int:
+        """How long a person needs to change to `goal` by hand, 0 where its instrument is told."""
+        told = any(change.instrument == goal.instrument for change in goal.changes)
+        by_hand = self._by_hand or not told
         return self.part.pattern.meter.beat_ticks if by_hand else 0
 
     def _when(self) -> str:
