@@ -13,7 +13,7 @@ from __future__ import annotations
 from collections import deque
 from enum import Enum
 
-from companion.follow.inquiry import FAR, Inquiry, Line, Verdict
+from companion.follow.inquiry import ASKED_UNEASY, FAR, Inquiry, Line, Verdict
 from companion.follow.tempo import TempoTracker
 
 # Longest silence after which the count goes on by an estimate, unsure.
@@ -282,7 +282,9 @@ class Gate:
                 # What was lost on a short way is put back.
                 self._ring.extend(line.at(-back) for back in range(gap - 1, 0, -1))
             self._ring.extend(times[-line.ticks :])
-        self._noise = max(self._noise, line.off_ns)
+        # Many ticks know the noise of now; few only that it is no less.
+        many = line.ticks >= ASKED_UNEASY
+        self._noise = line.off_ns if many else max(self._noise, line.off_ns)
         self._last = times[-1]
         # Few ticks tell little of the tempo: if it may be the old one, it is.
         same = abs(line.period_ns - self.period_ns) <= self.period_ns // 32 + self._noise // 2

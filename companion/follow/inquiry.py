@@ -229,18 +229,20 @@ class Inquiry:
         for asked in (ASKED[-1][0], ASKED[0][0]):
             if asked <= len(self.times):
                 line = fit(self.times[-asked:])
-                if self._is_clean(line) or 2 * line.worst_ns < line.period_ns:
+                if self._is_clean(line) or 0 < 2 * line.worst_ns < line.period_ns:
                     return line
         return None
 
     def _is_clean(self, line: Line) -> bool:
         """Whether the ticks of a line lie on it one for one, as well as their noise allows."""
         period = line.period_ns
-        if period <= 0 or max(line.off_ns, self._noise) * LOUD > period:
+        if period <= 0:
             return False
         if line.ticks >= ASKED_UNEASY:
             # So many ticks tell for themselves how unsteady they are.
-            return 5 * line.worst_ns <= 2 * period
+            return line.off_ns * LOUD <= period and 5 * line.worst_ns <= 2 * period
+        if max(line.off_ns, self._noise) * LOUD > period:
+            return False
         return line.worst_ns * 20 <= min(max(period, 80 * self._noise), 6 * period)
 
     def _gap(self, line: Line, arrived: int) -> int | None:

@@ -1,0 +1,48 @@
+"""docs/faults.md names tests that exist, and shows the transport as it is."""
+
+from __future__ import annotations
+
+import ast
+import re
+from pathlib import Path
+
+from companion.follow import trust
+from tests.follow.faults_page import PAGE, with_table
+
+TESTS = Path(__file__).parents[1]
+NAMED = re.compile(r"`([\w/]+\.py)::(\w+)`")
+
+
+def page() -> str:
+    return PAGE.read_text(encoding="utf-8")
+
+
+def test_each_test_that_is_named_exists() -> None:
+    named = NAMED.findall(page())
+    assert len(named) > 30
+    for file, test in named:
+        tree = ast.parse((TESTS / file).read_text(encoding="utf-8"))
+        functions = {node.name for node in tree.body if isinstance(node, ast.FunctionDef)}
+        assert test in functions, f"{file}::{test}"
+
+
+def test_each_fault_is_shown_by_a_test() -> None:
+    faults = page().split("## The faults")[1].split("##")[0].splitlines()
+    rows = [line for line in faults if line.startswith("| ")][2:]
+    assert len(rows) > 30
+    for row in rows:
+        assert NAMED.search(row), row
+
+
+def test_the_transport_is_shown_as_it_is() -> None:
+    assert with_table(page()) == page()
+
+
+def test_the_doubts_that_are_quoted_are_real_ones() -> None:
+    doubts = [text for name, text in vars(trust).items() if name.isupper() and type(text) is str]
+    quoted = [
+        q for q in re.findall(r'unsure[^|]*: "([^"…]+)', page()) if not q.startswith("program")
+    ]
+    assert len(quoted) > 5
+    for quote in quoted:
+        assert any(doubt.startswith(quote.strip()) for doubt in doubts), quote
