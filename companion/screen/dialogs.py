@@ -5,6 +5,8 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import ClassVar
 
+from rich.table import Table
+from rich.text import Text
 from textual.app import ComposeResult
 from textual.binding import Binding, BindingType
 from textual.containers import Vertical, VerticalScroll
@@ -97,12 +99,25 @@ class Help(ModalScreen[None]):
     def __init__(self, view: View, keys: Sequence[tuple[Key, str]]) -> None:
         """`keys` are all keys, each with the reason why it would do nothing now, or ""."""
         super().__init__()
-        self._text = help_text(view, keys)
+        self._view = view
+        self._keys = keys
 
     def compose(self) -> ComposeResult:
-        """One long text."""
+        """What is seen, keys in two columns, cautions."""
+        works = [_key_row(key, "") for key, why in self._keys if not why]
+        idle = [_key_row(key, why) for key, why in self._keys if why and self._view in key.views]
+        find = ("ctrl+p", Text.assemble(("Find", "bold"), ": Type what you want, and choose it."))
         with VerticalScroll():
-            yield Static(self._text, markup=False)
+            yield Static(_SEEN[self._view])
+            yield Static("Keys that do something now", classes="heading")
+            yield Static(_table([*works, find]))
+            if idle:
+                yield Static("Keys that do nothing now", classes="heading")
+                yield Static(_table(idle))
+            yield Static("Cautions", classes="heading")
+            for caution in CAUTIONS:
+                yield Static(caution, classes="caution")
+            yield Static("h or escape goes back.")
 
     def action_close(self) -> None:
         """Back to where it was opened."""
@@ -118,16 +133,14 @@ _SEEN = {
 }
 
 
-def help_text(view: View, keys: Sequence[tuple[Key, str]]) -> str:
-    """What is seen, keys and cautions as plain text."""
-    works = [_key_line(key, "") for key, why in keys if not why]
-    idle = [_key_line(key, why) for key, why in keys if why and view in key.views]
-    paragraphs = [_SEEN[view], "Keys that do something now", "\n".join(works)]
-    paragraphs[-1] += f"\n  {'ctrl+p':<7}{'Find':<15}Type what you want to do, and choose it."
-    if idle:
-        paragraphs += ["Keys that do nothing now", "\n".join(idle)]
-    return "\n\n".join([*paragraphs, "Cautions", *CAUTIONS, "h or escape goes back."])
+def _key_row(key: Key, why: str) -> tuple[str, Text]:
+    return key_name(key), Text.assemble((key.description, "bold"), f": {why or key.tooltip + '.'}")
 
 
-def _key_line(key: Key, why: str) -> str:
-    return f"  {key_name(key):<7}{key.description:<15} {why or key.tooltip + '.'}"
+def _table(rows: Sequence[tuple[str, Text]]) -> Table:
+    table = Table.grid(padding=(0, 2, 0, 0))
+    table.add_column(width=6)
+    table.add_column()
+    for name, text in rows:
+        table.add_row(name, text)
+    return table

@@ -140,9 +140,13 @@ def _draw_head(canvas: Canvas, found: PassMap, sight: _Sight, label: int, width:
             continue
         text = f"phrase {number}"
         canvas.put(left, 0, text if len(text) <= end - left else str(number)[: end - left], "fact")
-    if found.end is not None and sight.first <= found.end < sight.last:
-        left = label + sight.place(found.end)
-        canvas.put(left, 0, cut(found.then or "the end", width - left), "strong")
+    if found.end is not None and sight.first <= found.end <= sight.last:
+        # In little room the name moves to the left, but not into that of the last phrase.
+        then = f"then {found.then}" if found.then else "the set ends"
+        left = min(label + sight.place(found.end), width - len(then) - 1)
+        last = max((at for at, _ in shown if at < found.end), default=sight.first)
+        left = max(left, label + sight.place(last) + len("phrase 00") + 1)
+        canvas.put(left, 0, cut(then, width - left), "strong")
     first_of_phrase = {at for at, _ in found.phrases}
     for at in range(sight.first, sight.last):
         left = label + sight.place(at)

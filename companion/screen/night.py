@@ -117,7 +117,7 @@ def _drift(late: float) -> str:
 def _then(snapshot: Snapshot) -> str:
     if not snapshot.next_part:
         return "the set ends"
-    return ", ".join(filter(None, (snapshot.next_song, snapshot.next_part)))
+    return ": ".join(filter(None, (snapshot.next_song, snapshot.next_part)))
 
 
 def _lines(plan: Plan, snapshot: Snapshot, at: Spot) -> tuple[tuple[SongLine | PartLine, ...], int]:

@@ -159,13 +159,12 @@ def _row(line: SongLine | PartLine | None, width: int) -> Row:
 def _song_row(song: SongLine, width: int) -> Row:
     role = "quiet" if song.turn is Turn.DONE else "fact"
     tempo = f", tempo {song.tempo:g}" if song.tempo else ""
-    said = song.turn.value if song.turn is Turn.DONE else ""
-    return ((cut(f"  {said:{_TURN_WIDTH}}{song.number}  {song.title}{tempo}", width), role),)
+    return ((cut(f"  {'':{_TURN_WIDTH}}{song.number}  {song.title}{tempo}", width), role),)
 
 
 def _part_row(part: PartLine, width: int) -> Row:
     role = _ROLES[part.turn]
-    said = part.turn.value if part.turn is not Turn.DONE else ""
+    said = part.turn.value
     begins = "" if part.begins is None else spoken(part.begins)
     if width >= _WIDE:
         text = _columns(said, cut(part.pattern, 27), part.length, begins, "")

@@ -6,6 +6,8 @@ reader has; letters are text. Textual's own export leaves gaps between rows.
 
 from __future__ import annotations
 
+import re
+from dataclasses import dataclass, replace
 from html import escape
 from typing import Any
 
@@ -31,36 +33,67 @@ _SHAPES: dict[str, tuple[tuple[float, float, float, float], ...]] = {
 }
 
 
+@dataclass(frozen=True)
+class _Box:
+    """A rectangle of one colour, in cells."""
+
+    fill: str
+    left: float
+    top: float
+    wide: float
+    high: float
+
+
 def svg(app: App[Any]) -> str:
     """The whole terminal."""
     rows = segments(app)
     width = max(sum(segment.cell_length for segment in row) for row in rows)
-    parts = [part for y, row in enumerate(rows) for part in _row(row, y)]
-    ground = _code((rows[0][0].style or Style()).bgcolor)
+    ground = _colours(rows[0][0])[1]
+    grounds: list[_Box] = []
+    inks: list[_Box] = []
+    letters: list[str] = []
+    for y, row in enumerate(rows):
+        x = 0
+        for segment in row:
+            ink, under = _colours(segment)
+            if under != ground:
+                grounds.append(_Box(under, x, y, segment.cell_length, 1))
+            inks += _shapes(segment.text, x, y, ink)
+            bold = bool(segment.style and segment.style.bold)
+            letters += _letters(segment.text, x, y, ink, bold)
+            x += segment.cell_length
     size = f"{width * WIDE} {len(rows) * HIGH}"
     return (
         f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 {size}" '
         f'font-family="DejaVu Sans Mono,Menlo,Consolas,monospace" font-size="{LETTER}">'
-        f'<rect width="100%" height="100%" fill="{ground}"/>' + "".join(parts) + "</svg>\n"
+        f'<rect width="100%" height="100%" fill="{ground}"/>'
+        + "".join([*_paths(grounds), *_paths(inks), *letters])
+        + "</svg>\n"
     )
 
 
-def _row(row: list[Segment], y: int) -> list[str]:
-    parts, x = [], 0
-    for segment in row:
-        style = segment.style or Style()
-        ink, ground = _code(style.color), _code(style.bgcolor)
-        if style.reverse:
-            ink, ground = ground, ink
-        parts.append(_rect(x, y, (0, 0, segment.cell_length, 1), ground))
-        parts += _shapes(segment.text, x, y, ink)
-        parts += _letters(segment.text, x, y, ink, bool(style.bold))
-        x += segment.cell_length
-    return parts
+def _paths(boxes: list[_Box]) -> list[str]:
+    """One path for each colour; boxes that continue one above them are made one."""
+    grown: dict[tuple[str, float, float, float], _Box] = {}
+    for box in boxes:
+        above = grown.pop((box.fill, box.left, box.wide, box.top), None)
+        if above is not None:
+            box = replace(above, high=above.high + box.high)
+        grown[box.fill, box.left, box.wide, box.top + box.high] = box
+    drawn: dict[str, list[str]] = {}
+    for box in grown.values():
+        wide = f"{box.wide * WIDE:g}"
+        drawn.setdefault(box.fill, []).append(
+            f"M{box.left * WIDE:g} {box.top * HIGH:g}h{wide}v{box.high * HIGH:g}h-{wide}z"
+        )
+    return [
+        f'<path fill="{fill}" shape-rendering="crispEdges" d="{"".join(parts)}"/>'
+        for fill, parts in drawn.items()
+    ]
 
 
-def _shapes(text: str, x: int, y: int, ink: str) -> list[str]:
-    parts = []
+def _shapes(text: str, x: int, y: int, ink: str) -> list[_Box]:
+    boxes = []
     at = 0
     while at < len(text):
         run = 1
@@ -71,36 +104,29 @@ def _shapes(text: str, x: int, y: int, ink: str) -> list[str]:
             for left, top, wide, high in _SHAPES[text[at]]:
                 for step in range(run if upright else 1):
                     across = wide if upright else float(run)
-                    parts.append(_rect(x + at + step, y, (left, top, across, high), ink))
+                    boxes.append(_Box(ink, x + at + step + left, y + top, across, high))
         at += run
-    return parts
+    return boxes
 
 
 def _letters(text: str, x: int, y: int, ink: str, bold: bool) -> list[str]:
-    parts = []
+    """The words, each held to its columns: a reader's font may be wider than ours."""
+    plain = "".join(" " if c in _SHAPES else c for c in text)
     weight = ' font-weight="bold"' if bold else ""
-    left, word = 0, ""
-    # A blank of two or more columns parts words, so that no font can move what follows.
-    for at, character in enumerate(text + "  "):
-        plain = " " if character in _SHAPES else character
-        if plain == " " and (not word or text[at : at + 2].strip() == "" or character in _SHAPES):
-            if word:
-                length = f'textLength="{len(word) * WIDE}" lengthAdjust="spacingAndGlyphs"'
-                place = f'x="{(x + left) * WIDE}" y="{y * HIGH + 13.5:g}"'
-                parts.append(f'<text {place} fill="{ink}"{weight} {length}>{escape(word)}</text>')
-            word = ""
-        else:
-            if not word:
-                left = at
-            word += plain
+    parts = []
+    for found in re.finditer(r"\S+(?: \S+)*", plain):
+        said = found[0]
+        wide = f'textLength="{len(said) * WIDE}" lengthAdjust="spacingAndGlyphs"'
+        place = f'x="{(x + found.start()) * WIDE}" y="{y * HIGH + 13.5:g}"'
+        parts.append(f'<text {place} fill="{ink}"{weight} {wide}>{escape(said)}</text>')
     return parts
 
 
-def _rect(x: float, y: float, share: tuple[float, float, float, float], fill: str) -> str:
-    left, top, wide, high = share
-    place = f'x="{(x + left) * WIDE:g}" y="{(y + top) * HIGH:g}"'
-    size = f'width="{wide * WIDE:g}" height="{high * HIGH:g}"'
-    return f'<rect {place} {size} fill="{fill}" shape-rendering="crispEdges"/>'
+def _colours(segment: Segment) -> tuple[str, str]:
+    """Ink and ground."""
+    style = segment.style or Style()
+    ink, ground = _code(style.color), _code(style.bgcolor)
+    return (ground, ink) if style.reverse else (ink, ground)
 
 
 def _code(colour: Color | None) -> str:

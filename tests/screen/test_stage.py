@@ -334,7 +334,7 @@ async def test_help_has_every_key_that_works_and_every_caution() -> None:
         assert {"next", "set", "map", "help", "leave"} <= working
         for key in KEYS:
             if key.id in working:
-                assert f"{key.description} {key.tooltip}." in text
+                assert f"{key.description}: {key.tooltip}." in text
         for caution in CAUTIONS:
             assert caution in text
         await pilot.press("escape")
@@ -349,7 +349,7 @@ async def test_help_says_of_a_key_that_would_do_nothing_why() -> None:
         await pilot.press("h")
         await pilot.pause()
         _, idle = words(app).split("Keys that do nothing now")
-        assert "c Count right The count is sure already." in idle
+        assert "c Count right: The count is sure already." in idle
 
 
 async def test_the_palette_offers_only_what_would_work_now() -> None:

@@ -161,9 +161,9 @@ async def test_the_set_view_says_what_was_what_is_and_what_comes_next() -> None:
         await pilot.press("l")
         await pilot.pause()
         rows = [" ".join(row.split()) for row in seen(app)]
-        assert "done 1 Slack water, tempo 118" in rows
+        assert "1 Slack water, tempo 118" in rows
         # 2 and 4 phrases of 8 bars at 118 beats a minute, 2 at 92: 0:00, 0:32.5, 1:37.6, 2:19.4.
-        assert "high water 32 bars 0:32 13 on drums" in rows
+        assert "done high water 32 bars 0:32 13 on drums" in rows
         assert "now wading phrase 1 of 3 2:19 15 on drums" in rows
         assert "next tar 32 bars 3:21 16 on drums" in rows
         assert "rope open 4:22 17 on drums" in rows
