@@ -25,6 +25,8 @@ from companion.setlist.model import Part, SetList
 # More than a screen shows; together they are worked out in about two milliseconds.
 MOST_ROWS = 128
 MOST_PASSES = 64
+# No screen shows more phrases than this side by side, nor fewer passes than that.
+MOST_PHRASES, LEAST_PASSES = 8, 16
 # The map moves on a phrase at a time, or so many passes where a phrase has more.
 MOST_BLOCK = MOST_PASSES // 2
 # Parts of a set that go out in one plan; of a longer set those around the running one do.
@@ -140,12 +142,14 @@ class Overviews:
     def _map_of(self, standing: Standing, first: int, most_rows: int) -> PatternMap:
         part = standing.part
         pattern = part.pattern
+        phrase_passes = -(-pattern.phrase_ticks // pattern.pass_ticks)
+        passes = min(MOST_PASSES, max(LEAST_PASSES, MOST_PHRASES * phrase_passes))
         rows: tuple[Row, ...] = ()
         left_out, note = 0, ""
         try:
             grid = build_grid(
                 pattern,
-                MOST_PASSES,
+                passes,
                 first=first,
                 most_rows=most_rows,
                 carried_passes=standing.carried_passes,
@@ -158,7 +162,7 @@ class Overviews:
             part=part.number,
             pattern=pattern.name[:MOST_NAME],
             first=first,
-            passes=MOST_PASSES,
+            passes=passes,
             pass_ticks=pattern.pass_ticks,
             phrase_ticks=pattern.phrase_ticks,
             phrases_before=standing.carried_phrases,
