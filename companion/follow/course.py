@@ -259,7 +259,7 @@ class Course:
         if end is not None and tick >= end:
             if self.changes.own_settled:
                 self._enter_next(end)
-                self.tick = tick - end
+                self.move(tick - end)
                 return
             # The instrument was not told, and plays on.
             self.end = self._phrase_after(tick)

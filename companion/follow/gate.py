@@ -13,13 +13,11 @@ from __future__ import annotations
 from collections import deque
 from enum import Enum
 
-from companion.follow.inquiry import ASKED_UNEASY, FAR, Inquiry, Line, Verdict
+from companion.follow.inquiry import ASKED_UNEASY, FAR, SHORTEST_NS, Inquiry, Line, Verdict
 from companion.follow.tempo import TempoTracker
 
 # Longest silence after which the count goes on by an estimate, unsure.
 ESTIMATED_NS = 60_000_000_000
-# Two ticks nearer than this are no tempo (5 ms a tick are 500 beats a minute).
-SHORTEST_NS = 5_000_000
 # Ticks remembered: two beats.
 REMEMBERED = 48
 # How far the line follows a tick that is off, in time and in period, in 1024ths: as a line through

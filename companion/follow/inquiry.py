@@ -18,6 +18,8 @@ from itertools import pairwise
 
 # Longest time that can be bridged. In less than two seconds nobody stops and starts again unheard.
 CERTAIN_NS = 2_000_000_000
+# Ticks nearer than this are no tempo: 5 ms a tick are 500 beats a minute.
+SHORTEST_NS = 5_000_000
 # How many ticks in line are asked for at least, after a gap of up to how many ticks: the farther
 # the line is to be drawn back, the more of them. While all is not calm, more from the outset.
 ASKED = ((5, 6), (12, 18), (24, 1 << 30), (48, 1 << 30))
@@ -109,7 +111,8 @@ class Inquiry:
         self._calm = calm
         self._last = last_ns
         self._line_ns = line_ns
-        self._period = period_ns
+        # A burst of held-up ticks may have passed for a tempo.
+        self._period = max(period_ns, SHORTEST_NS) if period_ns else 0
         self._noise = noise_ns
         self._before = before
         # The line through those, if they are enough to be drawn on far.
@@ -229,14 +232,14 @@ class Inquiry:
         for asked in (ASKED[-1][0], ASKED[0][0]):
             if asked <= len(self.times):
                 line = fit(self.times[-asked:])
-                if self._is_clean(line) or 0 < 2 * line.worst_ns < line.period_ns:
+                if self._is_clean(line) or 2 * line.worst_ns < line.period_ns > SHORTEST_NS:
                     return line
         return None
 
     def _is_clean(self, line: Line) -> bool:
         """Whether the ticks of a line lie on it one for one, as well as their noise allows."""
         period = line.period_ns
-        if period <= 0:
+        if period < SHORTEST_NS:
             return False
         if line.ticks >= ASKED_UNEASY:
             # So many ticks tell for themselves how unsteady they are.

@@ -12,6 +12,7 @@ from random import Random
 
 from companion.follow.conductor import Send
 from companion.follow.follower import Follower
+from companion.follow.tempo import TempoTracker
 from tests.nights.box import CLOCK, CONTINUE, SENSING, START, STOP, Box
 from tests.nights.judge import Judge, Tally
 from tests.nights.line import MS, Arrival, Line
@@ -30,11 +31,23 @@ Tell = Callable[[str], None]
 
 @dataclass(frozen=True, slots=True)
 class Fate:
-    """What a set of the night is like: seed, length in seconds, and who is told in words."""
+    """What a set of the night is like: seed, length in seconds, and who is told in words.
+
+    `bare` leaves the tempo tracker out: it decides nothing that is judged here, and takes most of
+    the time.
+    """
 
     seed: str
     seconds: float
     tell: Tell | None = None
+    bare: bool = False
+
+
+class Still(TempoTracker):
+    """A tempo tracker that does not listen."""
+
+    def hear(self, t_ns: int) -> None:
+        """Do nothing."""
 
 
 class Stage:
@@ -52,6 +65,8 @@ class Stage:
         self.hand = Hand(rng, (40.0, 300.0) if self.rough else (70.0, 180.0))
         self.line, self.other_line = Line(rng), Line(rng)
         self.follower = Follower(self.setlist, sends=rng.random() < 0.95)
+        if fate.bare:
+            self.follower._gate._tempo = Still()
         self.conductor = self.follower.conductor
         self.tally = tally
         self.judge = Judge(self.setlist, self.follower, self.box, tally)
@@ -292,14 +307,14 @@ def play_set(fate: Fate, tally: Tally) -> None:
     tally.hours += fate.seconds / 3600
 
 
-def play_night(seed: int, hours: float, tell: Tell | None = None) -> Tally:
+def play_night(seed: int, hours: float, tell: Tell | None = None, *, bare: bool = False) -> Tally:
     """Play a night of so many hours; the same seed is the same night."""
     tally = Tally()
     left, number = hours * 3600, 0
     lengths = Random(seed)
     while left > 0:
         seconds = min(left, lengths.uniform(200, 1500))
-        play_set(Fate(f"{seed}.{number}", seconds, tell), tally)
+        play_set(Fate(f"{seed}.{number}", seconds, tell, bare), tally)
         left -= seconds
         number += 1
     return tally
