@@ -172,7 +172,7 @@ class Judge:
             # The tempo is only known within some percent while a hand is on it.
             lead -= 1 + lead // 8
         else:
-            lead = instrument.lead.ticks(self._setlist.parts[send.part - 2].pattern)
+            lead = instrument.lead.ticks(self._setlist.parts[max(box.part, 1) - 1].pattern)
         if not instrument.at_once:
             lead = min(lead, length)
         if left < (0 if instrument.at_once else 1):

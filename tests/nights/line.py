@@ -51,8 +51,8 @@ def _cable(rng: Random) -> Callable[[int], int]:
 
 
 def _gauss(rng: Random) -> Callable[[int], int]:
-    deviation = rng.uniform(0.2, 2.0) * MS
-    return lambda t: t + max(0, int(rng.gauss(4 * deviation, deviation)))
+    deviation = rng.uniform(0.2, 1.5) * MS
+    return lambda t: t + max(0, int(rng.gauss(2 * deviation, deviation)))
 
 
 def _spiky(rng: Random) -> Callable[[int], int]:

@@ -11,7 +11,7 @@ from collections.abc import Callable
 from copy import deepcopy
 
 from companion.follow.changes import Outcome
-from companion.follow.conductor import Conductor, Standing
+from companion.follow.conductor import Conductor, Send, Standing
 from companion.follow.transport import State
 from companion.follow.trust import CLOCK_LOST, PASSING
 from companion.setlist.model import Unit
@@ -22,6 +22,7 @@ from tests.nights.night import PORT, SECOND, Stage
 LOOK_TICKS, AHEAD_TICKS = 6, 24
 # Doubts that end by themselves, or else last.
 SHORT = (*PASSING, CLOCK_LOST)
+GOING = (Unit.PHRASES, Unit.PHRASES, Unit.PASSES)
 ALIGNED = (Unit.BARS, Unit.PASSES, Unit.PHRASES)
 
 
@@ -59,6 +60,9 @@ class Performer:
         if self._must_wait():
             self._stage.after(0.5, self._start)
             return
+        if self._stage.box.running and not self._stage.kind.transport:
+            # Nothing would tell.
+            return
         self._stage.say("start")
         self._stage.press_start()
 
@@ -80,6 +84,9 @@ class Performer:
             return
         whims: list[tuple[float, Callable[[], None]]] = [
             (3, self._go_next),
+            (1, self._go_elsewhere),
+            (0.5, self._go_now),
+            (0.5, self._stay),
             (1, self._take_back),
             (1, self._disarm),
             (0.5, self._align),
@@ -126,16 +133,38 @@ class Performer:
     # -- at the screen -----------------------------------------------------------------------
 
     def _go_next(self) -> None:
+        self._go(lambda c: c.go_next(self._rng.choice(GOING)), "next")
+
+    def _go_elsewhere(self) -> None:
+        number = self._rng.randint(1, len(self._stage.setlist.parts))
+        self._go(lambda c: c.go_to(number, self._rng.choice(GOING)), f"to part {number}")
+
+    def _go_now(self) -> None:
+        # When a box that changes at once begins, between two ticks, is its own affair.
+        if not self._stage.kind.at_once:
+            self._go(lambda c: c.go_now(), "now")
+
+    def _go(self, press: Callable[[Conductor], tuple[Send, ...]], words: str) -> None:
         stage, c = self._stage, self._stage.conductor
         if stage.box.running and c.state is not State.RUNNING:
             # The screen does not follow: nothing to ask of it.
             return
+        if not self._nothing_by_hand_yet():
+            return
         part = c.part.number
-        sends = c.go_next()
-        stage.say(f"next: {c.notice}")
+        sends = press(c)
+        stage.say(f"{words}: {c.notice}")
         stage.take(sends)
         if c.part.number != part and not stage.box.running and "by hand" in c.notice + self._how():
             stage.box.choose(c.part.number)
+
+    def _stay(self) -> None:
+        if self._nothing_by_hand_yet():
+            self._stage.conductor.stay()
+            self._stage.say(f"stay: {self._stage.conductor.notice}")
+
+    def _nothing_by_hand_yet(self) -> bool:
+        return self._stage.box.queued is None and self._stage.box.press_at is None
 
     def _how(self) -> str:
         """What the screen says about how changes are made, while nothing runs."""
@@ -145,7 +174,7 @@ class Performer:
 
     def _take_back(self) -> None:
         stage = self._stage
-        if stage.box.queued is None and stage.box.press_at is None:
+        if self._nothing_by_hand_yet():
             stage.conductor.take_back()
             stage.say(f"back: {stage.conductor.notice}")
 
@@ -191,13 +220,14 @@ class Performer:
             return
         if own and own[0].outcome in (Outcome.SENT, Outcome.MISSED):
             return
-        if box.queued is None and box.press_at is None:
+        if self._nothing_by_hand_yet():
             stage.say("change by hand")
             stage.tally.by_hand += 1
+            assert standing.following is not None
             if stage.kind.at_once:
-                box.press_at = (standing.part.number + 1, standing.end)
+                box.press_at = (standing.following.number, standing.end)
             else:
-                box.choose(standing.part.number + 1)
+                box.choose(standing.following.number)
 
     # -- when the count is unsure ------------------------------------------------------------
 
