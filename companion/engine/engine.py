@@ -91,6 +91,8 @@ class Engine:
         self._memory = memory
         self._resumption: Resumption | None = None
         self._noted: tuple[int, int] | None = None
+        # When the set was first started, by the monotonic clock; 0 before.
+        self._started_ns = 0
         if memory is not None:
             self._resume(memory, sends, died_ns)
         self._steering = Steering(self._follower.conductor)
@@ -101,7 +103,6 @@ class Engine:
         self._notice = ""
         self._notice_ns = 0
         self._faults = 0
-        self._started_ns = 0
 
     def run(self, lock: EngineLock, ready: Callable[[], None]) -> None:
         """Run until told to stop, by wish, SIGTERM or SIGINT.
@@ -232,6 +233,7 @@ class Engine:
         found = memory.find()
         if found is None:
             return
+        self._started_ns = memory.started_ns = found.started_ns
         try:
             recall(self._follower, found.place)
         except (ValueError, TypeError):
@@ -317,6 +319,8 @@ class Engine:
                 counting = state is State.RUNNING
                 if counting and not self._started_ns:
                     self._started_ns = time.monotonic_ns()
+                    if self._memory is not None:
+                        self._memory.started_ns = self._started_ns
                 if changed or (counting and rounds % POKE_EVERY == 0):
                     self._poke()
                 if rounds % TIDY_EVERY == 0:
