@@ -13,6 +13,7 @@ import signal
 import sys
 import threading
 import time
+import traceback
 from collections.abc import Callable, Sequence
 
 from companion.engine.announcing import Announcing
@@ -53,7 +54,7 @@ class Engine:
     """One running engine. `system` is None where no MIDI is wanted or to be had.
 
     With a `memory` it goes on where the one before stood, if that was cut short; `died_ns` is when,
-    by the monotonic clock, if anybody saw it.
+    by the monotonic clock, if anybody saw it. `ended` is whether it was told to stop.
     """
 
     def __init__(
@@ -91,17 +92,19 @@ class Engine:
         self._memory = memory
         self._resumption: Resumption | None = None
         self._noted: tuple[int, int] | None = None
+        # When the set was first started, by the monotonic clock; 0 before.
+        self._started_ns = 0
         if memory is not None:
             self._resume(memory, sends, died_ns)
         self._steering = Steering(self._follower.conductor)
         self._server: Server | None = None
         # A plain flag: a signal's handler must not ask for a lock that the watch may hold.
-        self._ended = False
+        self.ended = False
         self._count = 0
         self._notice = ""
         self._notice_ns = 0
         self._faults = 0
-        self._started_ns = 0
+        self._fault = ""
 
     def run(self, lock: EngineLock, ready: Callable[[], None]) -> None:
         """Run until told to stop, by wish, SIGTERM or SIGINT.
@@ -135,9 +138,11 @@ class Engine:
                 clock.close()
             self._keeper.close()
             if self._memory is not None:
-                self._memory.close(forget=self._ended)
+                self._memory.close(forget=self.ended)
             server.close()
             tidying.end()
+            if self._faults:
+                print(f"{self._faults} faults; the first:\n{self._fault}", file=sys.stderr)
 
     def hear(self, port: str, t_ns: int, message: Sequence[int]) -> None:
         """Take one message from a port, on whatever thread brings it; never raises."""
@@ -156,7 +161,7 @@ class Engine:
                 self._poke()
         except Exception:
             # Whatever it was, the next tick is more important than this one.
-            self._faults += 1
+            self._blame()
 
     def press(self, port: str, t_ns: int, message: Sequence[int]) -> None:
         """Take one message from a port that only presses come from; never raises."""
@@ -225,13 +230,20 @@ class Engine:
         )
 
     def _end(self) -> None:
-        self._ended = True
+        self.ended = True
+
+    def _blame(self) -> None:
+        """Take note of a fault of our own; the first is told at the end, for whoever mends it."""
+        if not self._faults:
+            self._fault = traceback.format_exc()
+        self._faults += 1
 
     def _resume(self, memory: Memory, sends: bool, died_ns: int | None) -> None:
         """Take up where the engine before was cut short, if it was."""
         found = memory.find()
         if found is None:
             return
+        self._started_ns = memory.started_ns = found.started_ns
         try:
             recall(self._follower, found.place)
         except (ValueError, TypeError):
@@ -302,7 +314,7 @@ class Engine:
     def _watch(self, tidying: Tidying) -> None:
         """Look for silence until told to stop; also the heartbeat of the snapshots."""
         rounds = 0
-        while not self._ended:
+        while not self.ended:
             time.sleep(WATCH_S)
             rounds += 1
             try:
@@ -317,12 +329,14 @@ class Engine:
                 counting = state is State.RUNNING
                 if counting and not self._started_ns:
                     self._started_ns = time.monotonic_ns()
+                    if self._memory is not None:
+                        self._memory.started_ns = self._started_ns
                 if changed or (counting and rounds % POKE_EVERY == 0):
                     self._poke()
                 if rounds % TIDY_EVERY == 0:
                     tidying.look(counting or state is State.LOST, time.monotonic())
             except Exception:
-                self._faults += 1
+                self._blame()
 
     def _poke(self) -> None:
         self._count = self._follower.conductor.count

@@ -54,16 +54,19 @@ class Found:
     """A place that was found, its times by this computer's monotonic clock of now.
 
     `trusted` is whether those times are certain: no restart, no sleep, no clock that was set.
+    `started_ns` is when the set was first started, 0 if it was not.
     """
 
     place: Place
     trusted: bool
+    started_ns: int = 0
 
 
 class Memory:
     """Keeps the place of an engine that plays the set with this `digest` of its content.
 
-    `trouble` says in plain words why nothing can be kept, "" while it can.
+    `trouble` says in plain words why nothing can be kept, "" while it can. `started_ns` is kept
+    with each place: when the set was first started, by the monotonic clock, 0 before.
     """
 
     def __init__(self, folder: Path, set_file: str, digest: str) -> None:
@@ -78,6 +81,7 @@ class Memory:
         self._kept: tuple[int, bool] | None = None
         self._kept_ns = 0
         self.trouble = ""
+        self.started_ns = 0
 
     def find(self, now: Now | None = None) -> Found | None:
         """Where the engine before stood, None if it ended well, long ago or with another set."""
@@ -113,7 +117,7 @@ class Memory:
 
     def write(self, place: Place, now: Now) -> None:
         """Write `place` as it is `now`. Raises OSError."""
-        body = encode(place, self._set_file, self._digest, now)
+        body = encode(place, self._set_file, self._digest, now, self.started_ns)
         _write(self._folder / FILE_NAME, body, to_disk=False)
         key = (place.part, place.armed)
         if key != self._kept or now.monotonic_ns - self._kept_ns > KEPT_EVERY_NS:
@@ -145,9 +149,10 @@ def this_moment() -> Now:
     return Now(boot, time.monotonic_ns(), time.time_ns())
 
 
-def encode(place: Place, set_file: str, digest: str, now: Now) -> bytes:
-    """What is written: a place, the set it belongs to, and when that was."""
+def encode(place: Place, set_file: str, digest: str, now: Now, started_ns: int = 0) -> bytes:
+    """What is written: a place, the set it belongs to, when that was and when the set began."""
     body = asdict(place) | asdict(now) | {"version": VERSION, "set": digest, "file": set_file}
+    body["started_ns"] = started_ns
     body["state"], body["beat"] = place.state.value, place.beat.value
     body["outcomes"] = [outcome.value for outcome in place.outcomes]
     return json.dumps(body).encode()
@@ -182,7 +187,11 @@ def _found(body: dict[str, Any], digest: str, now: Now) -> Found | None:
         moved = by_monotonic - elapsed
         line = replace(place.line, tick_ns=place.line.tick_ns + moved)
         place = replace(place, line=line)
-    return Found(place, trusted)
+    started_ns = _whole(body.get("started_ns", 0))
+    if started_ns:
+        # As long ago as then, and what has gone by since.
+        started_ns += by_monotonic - elapsed
+    return Found(place, trusted, started_ns)
 
 
 def _decode(body: dict[str, Any]) -> Place:

@@ -197,11 +197,6 @@ class MidiSystem:
                     client.delete()
 
 
-def leave_lost() -> bool:
-    """Whether there are clients that must not be freed, so that the process has to end without."""
-    return bool(_lost)
-
-
 @contextlib.contextmanager
 def quiet() -> Iterator[None]:
     """Keep what drivers print straight to file descriptor 2 from tearing a screen."""

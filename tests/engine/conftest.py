@@ -15,6 +15,12 @@ from tests.midi import jack
 from tests.midi.players import Machine, Player
 
 
+def asynchronous(patch: pytest.MonkeyPatch) -> None:
+    """Have servers of the asynchronous kind, under names of their own."""
+    patch.setattr(jack, "COMMAND", tuple(w for w in jack.COMMAND if w != "-S"))
+    patch.setattr(jack, "NAMES", ("tide-cable-0", "tide-cable-1"))
+
+
 @pytest.fixture(scope="session")
 def jack_server() -> Iterator[str]:
     """The name of a running JACK server.
@@ -22,7 +28,7 @@ def jack_server() -> Iterator[str]:
     Without one the tests are skipped, or fail where COMPANION_REQUIRE_MIDI=1 forbids that.
     """
     with pytest.MonkeyPatch.context() as patch:
-        patch.setattr(jack, "COMMAND", tuple(w for w in jack.COMMAND if w != "-S"))
+        asynchronous(patch)
         running = jack.server()
         try:
             name = running.__enter__()

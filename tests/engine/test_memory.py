@@ -57,6 +57,24 @@ def test_what_is_written_is_found_again_to_the_last_figure(tmp_path: Path) -> No
     assert found.trusted
 
 
+@pytest.mark.parametrize(("asleep", "boot"), [(0.0, "boot"), (3.0, "boot"), (495.0, "another")])
+def test_the_night_goes_on_since_its_first_start(tmp_path: Path, asleep: float, boot: str) -> None:
+    before = memory(tmp_path)
+    before.started_ns = NOW.monotonic_ns - 60 * SECOND
+    before.write(a_place(), NOW)
+    again = later(5, asleep=asleep, boot=boot)
+    found = memory(tmp_path).find(again)
+    assert found is not None
+    assert again.monotonic_ns - found.started_ns == 65 * SECOND
+
+
+def test_a_set_that_was_not_started_has_not_begun(tmp_path: Path) -> None:
+    memory(tmp_path).write(a_place(), NOW)
+    found = memory(tmp_path).find(later(5))
+    assert found is not None
+    assert found.started_ns == 0
+
+
 def test_nobody_else_can_read_it(tmp_path: Path) -> None:
     before = os.umask(0)
     try:
