@@ -13,10 +13,11 @@ import signal
 import sys
 import threading
 import time
-import traceback
 from collections.abc import Callable, Sequence
 
 from companion.engine.announcing import Announcing
+from companion.engine.continuing import Continuing, Listen
+from companion.engine.faults import Faults
 from companion.engine.internal import DEFAULT_BPM, InternalClock
 from companion.engine.keeper import Keeper
 from companion.engine.memory import Memory
@@ -30,8 +31,6 @@ from companion.follow.conductor import Send, Standing
 from companion.follow.controls import Asked
 from companion.follow.follower import Follower
 from companion.follow.mutesends import MuteSending
-from companion.follow.place import recall, remember
-from companion.follow.resume import WRITTEN_TICKS, Resumption
 from companion.follow.steering import Steering
 from companion.follow.transport import State
 from companion.link.endpoint import EngineLock
@@ -68,9 +67,15 @@ class Engine:
         sends = options.send and system is not None
         self._setlist = setlist
         self._options = options
-        self._system = system
         self._lock = threading.Lock()
-        self._follower = Follower(setlist, sends=sends)
+        self._memory = memory
+        self._continuing = None if memory is None else Continuing(memory, died_ns)
+        if self._continuing is None:
+            self._follower = Follower(setlist, sends=sends)
+            self._listen: Listen = self._follower.hear
+        else:
+            self._follower = self._continuing.follower(setlist, sends)
+            self._listen = self._continuing.listen(self._follower)
         self._presses = Presses(setlist)
         self._announcing = Announcing(setlist)
         self._mutes = MuteSending(setlist)
@@ -88,14 +93,10 @@ class Engine:
             gone=self._port_gone,
             presses=self.press,
         )
-        self._listen = self._follower.hear
-        self._memory = memory
-        self._resumption: Resumption | None = None
-        self._noted: tuple[int, int] | None = None
+        if self._continuing is not None and self._continuing.port is not None:
+            self._keeper.expect(self._continuing.port)
         # When the set was first started, by the monotonic clock; 0 before.
-        self._started_ns = 0
-        if memory is not None:
-            self._resume(memory, sends, died_ns)
+        self._started_ns = 0 if memory is None else memory.started_ns
         self._steering = Steering(self._follower.conductor)
         self._server: Server | None = None
         # A plain flag: a signal's handler must not ask for a lock that the watch may hold.
@@ -103,8 +104,7 @@ class Engine:
         self._count = 0
         self._notice = ""
         self._notice_ns = 0
-        self._faults = 0
-        self._fault = ""
+        self._faults = Faults()
 
     def run(self, lock: EngineLock, ready: Callable[[], None]) -> None:
         """Run until told to stop, by wish, SIGTERM or SIGINT.
@@ -141,8 +141,7 @@ class Engine:
                 self._memory.close(forget=self.ended)
             server.close()
             tidying.end()
-            if self._faults:
-                print(f"{self._faults} faults; the first:\n{self._fault}", file=sys.stderr)
+            self._faults.tell()
 
     def hear(self, port: str, t_ns: int, message: Sequence[int]) -> None:
         """Take one message from a port, on whatever thread brings it; never raises."""
@@ -152,7 +151,7 @@ class Engine:
                 for send in self._listen(port, t_ns, message):
                     self._send(send)
                 for order in self._mutes.ticked(self._follower.conductor):
-                    if not self._keeper.send_mute(order):
+                    if not self._keeper.routes.send_mute(order):
                         self._follower.conductor.notice = f"{order.send.track}: mute was not sent"
                 for send in self._announcing.hear(port, t_ns, message, self._follower.conductor):
                     self._send(send)
@@ -161,7 +160,7 @@ class Engine:
                 self._poke()
         except Exception:
             # Whatever it was, the next tick is more important than this one.
-            self._blame()
+            self._faults.add()
 
     def press(self, port: str, t_ns: int, message: Sequence[int]) -> None:
         """Take one message from a port that only presses come from; never raises."""
@@ -172,7 +171,7 @@ class Engine:
             if changed:
                 self._poke()
         except Exception:
-            self._faults += 1
+            self._faults.add()
 
     def wish(self, wish: Wish) -> None:
         """Do what a screen asks."""
@@ -203,17 +202,11 @@ class Engine:
         others = follower.other_clocks(now_ns)
         if others:
             troubles.append(f"{', '.join(others)} sends clock too; following {follower.port}")
-        if self._faults:
-            troubles.append(f"the engine met {self._faults} faults of its own and went on")
+        if self._faults.count:
+            troubles.append(self._faults.trouble)
+        troubles += self._presses.troubles
         if self._memory is not None and self._memory.trouble:
             troubles.append(self._memory.trouble)
-        troubles += self._presses.troubles
-        if not self._options.send:
-            note = "started without sending: change by hand"
-        elif not standing.sends:
-            note = "nothing to send to: no instrument is connected"
-        else:
-            note = "disarmed: change by hand"
         return Surroundings(
             now_ns=now_ns,
             tick_ns=min(follower.last_clock_ns, now_ns),
@@ -224,54 +217,13 @@ class Engine:
             demo=self._options.demo,
             notice=standing.notice if fresh else "",
             troubles=tuple(troubles),
-            sending_note=note,
+            sending_note=self._options.silence(standing.sends),
             started_ns=self._started_ns,
             fill=self._fill or self._announcing.fill,
         )
 
     def _end(self) -> None:
         self.ended = True
-
-    def _blame(self) -> None:
-        """Take note of a fault of our own; the first is told at the end, for whoever mends it."""
-        if not self._faults:
-            self._fault = traceback.format_exc()
-        self._faults += 1
-
-    def _resume(self, memory: Memory, sends: bool, died_ns: int | None) -> None:
-        """Take up where the engine before was cut short, if it was."""
-        found = memory.find()
-        if found is None:
-            return
-        self._started_ns = memory.started_ns = found.started_ns
-        try:
-            recall(self._follower, found.place)
-        except (ValueError, TypeError):
-            self._follower = Follower(self._setlist, sends=sends)
-            self._listen = self._follower.hear
-            return
-        self._resumption = Resumption(
-            self._follower, found.place, found.trusted, time.monotonic_ns(), died_ns
-        )
-        self._listen = self._resumption.hear
-        if found.place.port is not None:
-            self._keeper.expect(found.place.port)
-
-    def _note(self, memory: Memory) -> None:
-        """Have it written down where we stand, if that is news. Called under the lock."""
-        conductor, resumption = self._follower.conductor, self._resumption
-        noted = (conductor.count, conductor.tick // WRITTEN_TICKS)
-        if noted == self._noted or (resumption is not None and resumption.waiting):
-            return
-        self._noted = noted
-        now_ns = time.monotonic_ns()
-        if resumption is None:
-            memory.note(remember(self._follower, now_ns))
-            return
-        memory.note(resumption.remember(now_ns))
-        if resumption.over:
-            self._listen = self._follower.hear
-            self._resumption = None
 
     def _obey(self, asked: Sequence[Asked]) -> None:
         """Do what presses ask for. Called under the lock."""
@@ -291,7 +243,7 @@ class Engine:
 
     def _send(self, send: Send) -> None:
         """Let a program change out. Called under the lock, on the thread that brought the tick."""
-        out = self._keeper.send(send.change)
+        out = self._keeper.routes.send(send.change)
         now_ns = time.monotonic_ns()
         self._presses.sent(send.change, now_ns)
         self._announcing.sent(send, now_ns, self._follower.tempo.period_ns)
@@ -324,8 +276,9 @@ class Engine:
                     self._obey(self._presses.passed(now_ns))
                     changed = changed or self._follower.conductor.count != self._count
                     state = self._follower.conductor.state
-                    if self._memory is not None:
-                        self._note(self._memory)
+                    keeps = self._continuing
+                    if keeps is not None and keeps.note(self._follower):
+                        self._listen = keeps.listen(self._follower)
                 counting = state is State.RUNNING
                 if counting and not self._started_ns:
                     self._started_ns = time.monotonic_ns()
@@ -336,7 +289,7 @@ class Engine:
                 if rounds % TIDY_EVERY == 0:
                     tidying.look(counting or state is State.LOST, time.monotonic())
             except Exception:
-                self._blame()
+                self._faults.add()
 
     def _poke(self) -> None:
         self._count = self._follower.conductor.count

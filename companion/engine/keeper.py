@@ -1,7 +1,7 @@
 """The keeper of the ports: opens what is wanted, notices what vanished, picks up what came back.
 
-One thread opens, closes and lists; sending looks up a ready route and never waits for that thread.
-Which connection to renew, and when, is worked out in `renewal`.
+One thread opens, closes and lists, and lays the routes; sending never waits for that thread. Which
+connection to renew, and when, is worked out in `renewal`.
 """
 
 from __future__ import annotations
@@ -9,15 +9,13 @@ from __future__ import annotations
 import threading
 import time
 from collections.abc import Callable
-from dataclasses import dataclass
 
 from companion.engine.ear import Ear, Heard
 from companion.engine.matching import choose_output, device, matches, plain_name
 from companion.engine.ports import Input, MidiSystem, Output, PortError
 from companion.engine.renewal import Renewal
-from companion.engine.wire import Message, control_change, program_change
-from companion.follow.mutesends import MuteOrder
-from companion.setlist.model import ProgramChange, SetList
+from companion.engine.routing import Routes
+from companion.setlist.model import SetList
 
 # How often ports are listed: a cable cannot be pulled and put back any faster.
 ROUND_S = 0.25
@@ -25,17 +23,11 @@ ROUND_S = 0.25
 QUIET_NS = 300_000_000
 
 
-@dataclass(frozen=True, slots=True)
-class _Key:
-    """What decides the bytes of a change; a change itself is rebuilt with each set list."""
-
-    instrument: str
-    program: int
-    bank: int | None
-
-
 class Keeper:
-    """Keeps the ports of one set open. `troubles` holds plain sentences on what is missing."""
+    """Keeps the ports of one set open, and `routes` to its instruments.
+
+    `troubles` holds plain sentences on what is missing.
+    """
 
     def __init__(
         self,
@@ -76,15 +68,11 @@ class Keeper:
         # Closed a round later: a send that looked the old route up may still be under way, and an
         # input may bring what its successor was opened too late for.
         self._retired: list[Input | Output] = []
-        self._routes: dict[str, Output] = {}
-        self._bytes: dict[_Key, tuple[Message, ...]] = {}
+        self.routes = Routes(setlist)
         self._renewal = Renewal()
         self.troubles: tuple[str, ...] = ()
         self._ended = threading.Event()
         self._thread = threading.Thread(target=self._run, name="ports", daemon=True)
-        for part in setlist.parts:
-            for change in part.changes:
-                self._encode(change)
 
     def expect(self, port: str) -> None:
         """Tell by what name a port is known that may come under another number. Before `start`."""
@@ -101,43 +89,12 @@ class Keeper:
         self._ended.set()
         if self._thread.is_alive():
             self._thread.join(timeout=2.0)
-        self._routes = {}
+        self.routes.table = {}
         if self._system is None or not self._system.alive:
             return
         for port in [*self._inputs.values(), *self._outputs.values(), *self._retired]:
             self._system.close_port(port)
         self._system.close()
-
-    def send(self, change: ProgramChange) -> bool:
-        """Send a program change at once; False if its instrument cannot be reached."""
-        output = self._routes.get(change.instrument)
-        if output is None:
-            return False
-        try:
-            for message in self._encode(change):
-                output.send(message)
-        except Exception:
-            return False
-        return True
-
-    def send_mute(self, order: MuteOrder) -> bool:
-        """Tell an instrument at once of a mute; False if it cannot be reached."""
-        output = self._routes.get(order.instrument)
-        if output is None:
-            return False
-        try:
-            output.send(control_change(order.send.channel, order.send.controller, order.value))
-        except Exception:
-            return False
-        return True
-
-    def _encode(self, change: ProgramChange) -> tuple[Message, ...]:
-        key = _Key(change.instrument, change.program, change.bank)
-        if key not in self._bytes:
-            instrument = self._setlist.instruments[change.instrument]
-            bank = instrument.bank if change.bank is None else change.bank
-            self._bytes[key] = program_change(instrument.channel, change.program, bank)
-        return self._bytes[key]
 
     def _run(self) -> None:
         while not self._ended.wait(ROUND_S):
@@ -238,7 +195,7 @@ class Keeper:
                 routes[instrument] = self._outputs[name]
             except PortError as error:
                 troubles.append(str(error))
-        self._routes = routes
+        self.routes.table = routes
         used = {output.name for output in routes.values()}
         self._retired += [
             self._outputs.pop(name) for name in list(self._outputs) if name not in used
@@ -295,7 +252,7 @@ class Keeper:
 
     def _lose_all(self, system: MidiSystem) -> None:
         """The MIDI system died, and every connection with it."""
-        self._routes = {}
+        self.routes.table = {}
         system.give_up([*self._inputs.values(), *self._outputs.values(), *self._retired])
         self._inputs, self._outputs, self._retired = {}, {}, []
         for name in list(self._ears):

@@ -19,3 +19,11 @@ class Options:
     internal_clock: bool = False
     tempo: float | None = None
     demo: bool = False
+
+    def silence(self, sends: bool) -> str:
+        """Why nothing is sent, while nothing is; `sends` is whether there is anything to send by."""
+        if not self.send:
+            return "started without sending: change by hand"
+        if not sends:
+            return "nothing to send to: no instrument is connected"
+        return "disarmed: change by hand"

@@ -60,7 +60,7 @@ class Desk:
         self.heard.append((port, message[0]))
 
     def send(self) -> bool:
-        return self.keeper.send(self.setlist.parts[1].changes[0])
+        return self.keeper.routes.send(self.setlist.parts[1].changes[0])
 
     def hears_clock(self) -> None:
         before = len(self.heard)
