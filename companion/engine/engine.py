@@ -15,22 +15,20 @@ import threading
 import time
 from collections.abc import Callable, Sequence
 
-from companion.engine.announcing import Announcing
 from companion.engine.continuing import Continuing, Listen
 from companion.engine.faults import Faults
 from companion.engine.internal import DEFAULT_BPM, InternalClock
 from companion.engine.keeper import Keeper
 from companion.engine.memory import Memory
 from companion.engine.options import Options
+from companion.engine.playing import Playing
 from companion.engine.ports import MidiSystem
-from companion.engine.presses import Presses
 from companion.engine.tidying import Tidying
-from companion.engine.view import Surroundings, Viewer
+from companion.engine.view import Surroundings
 from companion.engine.wishing import wanted
 from companion.follow.conductor import Send, Standing
 from companion.follow.controls import Asked
 from companion.follow.follower import Follower
-from companion.follow.mutesends import MuteSending
 from companion.follow.steering import Steering
 from companion.follow.transport import State
 from companion.link.endpoint import EngineLock
@@ -65,7 +63,6 @@ class Engine:
         died_ns: int | None = None,
     ) -> None:
         sends = options.send and system is not None
-        self._setlist = setlist
         self._options = options
         self._lock = threading.Lock()
         self._memory = memory
@@ -76,12 +73,9 @@ class Engine:
         else:
             self._follower = self._continuing.follower(setlist, sends)
             self._listen = self._continuing.listen(self._follower)
-        self._presses = Presses(setlist)
-        self._announcing = Announcing(setlist)
-        self._mutes = MuteSending(setlist)
+        self._set = Playing(setlist)
         # Whether a press holds a fill.
         self._fill = False
-        self._viewer = Viewer(setlist)
         self._keeper = Keeper(
             setlist,
             system,
@@ -114,7 +108,7 @@ class Engine:
         """
         token = secrets.token_urlsafe(32)
         server = Server(
-            self.snapshot, self.wish, token, make_overview=lambda: self._viewer.overview()
+            self.snapshot, self.wish, token, make_overview=lambda: self._set.viewer.overview()
         )
         clock = InternalClock(self.hear, self._internal_bpm)
         tidying = Tidying()
@@ -127,7 +121,7 @@ class Engine:
             self._keeper.start()
             if self._memory is not None:
                 self._memory.start()
-            lock.publish(server.start(), token, self._setlist.name)
+            lock.publish(server.start(), token, self._set.setlist.name)
             self._server = server
             if self._options.internal_clock:
                 clock.start()
@@ -147,13 +141,15 @@ class Engine:
         """Take one message from a port, on whatever thread brings it; never raises."""
         try:
             with self._lock:
-                self._obey(self._presses.hear(port, t_ns, message))
+                self._obey(self._set.presses.hear(port, t_ns, message))
                 for send in self._listen(port, t_ns, message):
                     self._send(send)
-                for order in self._mutes.ticked(self._follower.conductor):
+                for order in self._set.mutes.ticked(self._follower.conductor):
                     if not self._keeper.routes.send_mute(order):
                         self._follower.conductor.notice = f"{order.send.track}: mute was not sent"
-                for send in self._announcing.hear(port, t_ns, message, self._follower.conductor):
+                for send in self._set.announcing.hear(
+                    port, t_ns, message, self._follower.conductor
+                ):
                     self._send(send)
                 changed = self._follower.conductor.count != self._count
             if changed:
@@ -166,7 +162,7 @@ class Engine:
         """Take one message from a port that only presses come from; never raises."""
         try:
             with self._lock:
-                self._obey(self._presses.hear(port, t_ns, message))
+                self._obey(self._set.presses.hear(port, t_ns, message))
                 changed = self._follower.conductor.count != self._count
             if changed:
                 self._poke()
@@ -191,7 +187,7 @@ class Engine:
             follower = self._follower
             standing = follower.conductor.standing()
             around = self._surroundings(standing, now_ns)
-        return self._viewer.snapshot(standing, around)
+        return self._set.viewer.snapshot(standing, around)
 
     def _surroundings(self, standing: Standing, now_ns: int) -> Surroundings:
         follower = self._follower
@@ -204,7 +200,7 @@ class Engine:
             troubles.append(f"{', '.join(others)} sends clock too; following {follower.port}")
         if self._faults.count:
             troubles.append(self._faults.trouble)
-        troubles += self._presses.troubles
+        troubles += self._set.presses.troubles
         if self._memory is not None and self._memory.trouble:
             troubles.append(self._memory.trouble)
         return Surroundings(
@@ -219,7 +215,8 @@ class Engine:
             troubles=tuple(troubles),
             sending_note=self._options.silence(standing.sends),
             started_ns=self._started_ns,
-            fill=self._fill or self._announcing.fill,
+            fill=self._fill or self._set.announcing.fill,
+            wish=self._steering.undoable,
         )
 
     def _end(self) -> None:
@@ -245,23 +242,23 @@ class Engine:
         """Let a program change out. Called under the lock, on the thread that brought the tick."""
         out = self._keeper.routes.send(send.change)
         now_ns = time.monotonic_ns()
-        self._presses.sent(send.change, now_ns)
-        self._announcing.sent(send, now_ns, self._follower.tempo.period_ns)
+        self._set.presses.sent(send.change, now_ns)
+        self._set.announcing.sent(send, now_ns, self._follower.tempo.period_ns)
         if not out:
             self._follower.conductor.report(send, False)
 
     def _port_gone(self, port: str) -> None:
         with self._lock:
             self._follower.port_gone(port)
-            self._obey(self._presses.port_gone(port))
-            self._announcing.port_gone(port)
+            self._obey(self._set.presses.port_gone(port))
+            self._set.announcing.port_gone(port)
         self._poke()
 
     def _internal_bpm(self) -> float:
         if self._options.tempo is not None:
             return self._options.tempo
         part = self._follower.conductor.part
-        return self._setlist.songs[part.song].tempo or DEFAULT_BPM
+        return self._set.setlist.songs[part.song].tempo or DEFAULT_BPM
 
     def _watch(self, tidying: Tidying) -> None:
         """Look for silence until told to stop; also the heartbeat of the snapshots."""
@@ -273,7 +270,7 @@ class Engine:
                 with self._lock:
                     now_ns = time.monotonic_ns()
                     changed = self._follower.passed(now_ns)
-                    self._obey(self._presses.passed(now_ns))
+                    self._obey(self._set.presses.passed(now_ns))
                     changed = changed or self._follower.conductor.count != self._count
                     state = self._follower.conductor.state
                     keeps = self._continuing

@@ -21,7 +21,7 @@ class Options:
     demo: bool = False
 
     def silence(self, sends: bool) -> str:
-        """Why nothing goes out, while nothing does; `sends`: whether there is anything to send to."""
+        """Why nothing is sent while nothing is; `sends`: whether there is anything to send to."""
         if not self.send:
             return "started without sending: change by hand"
         if not sends:

@@ -22,7 +22,7 @@ HELD = (Outcome.SENT, Outcome.TOLD)
 class Surroundings:
     """What the engine knows beside the conductor's standing. Times are monotonic nanoseconds.
 
-    `fill` is whether a fill is held.
+    `fill` is whether a fill is held, `wish` the latest wish that can be undone, in words.
     """
 
     now_ns: int
@@ -37,6 +37,7 @@ class Surroundings:
     sending_note: str
     started_ns: int = 0
     fill: bool = False
+    wish: str = ""
 
 
 class Viewer:
@@ -106,6 +107,9 @@ class Viewer:
             change_part=None if open_end or following is None else following.number,
             change_program=None if open_end or change is None else self._shown(change.change),
             change_sent=change is not None and change.outcome in HELD,
+            staying=standing.staying,
+            wish=around.wish,
+            fill=around.fill,
             coming=tuple(self._coming(item, sending, around.demo, part) for item in items),
             tracks=tuple(TrackView(t.name, t.name in muted) for t in pattern.tracks),
             clock_port=around.clock_port,

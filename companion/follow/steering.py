@@ -41,6 +41,15 @@ class Steering:
             self._before = before, stretch, wanted
         return sends
 
+    @property
+    def undoable(self) -> str:
+        """The latest wish that can still be undone, in words, "" if there is none."""
+        if self._before is None:
+            return ""
+        _, stretch, wanted = self._before
+        course = self._conductor._course
+        return "" if course.timeline.running is not stretch or course.changes.out else str(wanted)
+
     # -- inside ------------------------------------------------------------------------------
 
     def _grant(self, wanted: Wanted) -> tuple[Send, ...]:

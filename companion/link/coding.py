@@ -99,6 +99,8 @@ def _checked(name: str, content: Any, kind: str) -> Any:
         right = _is_count(content)
     elif kind == "bool":
         right = type(content) is bool
+    elif kind == "bool | None":
+        right = content is None or type(content) is bool
     elif kind == "float":
         right = (type(content) is float and isfinite(content)) or _is_count(content)
         content = float(content) if right else content

@@ -40,7 +40,9 @@ MAX_CLIENT_LINE = 1 << 12
 class Coming:
     """One line of the agenda: what comes at `tick` of the running part.
 
-    `kind` is step, fill, cue or change. `text` is the plain sentence to show. Rare steps carry
+    `kind` is step, fill, cue, change, or differs: then a track is not as planned now, `do` is what
+    would put it right (mute or unmute) and `chance` how sure that is. `text` is the plain sentence
+    to show. Rare steps carry
     `track`, `what`, `step`, `chance` (0 to 1) and whether their track will be `muted` then; cues
     carry `do`, `tracks` and `text`; fills carry `hold_ticks`; changes carry `part` and, where a
     program goes out, `program` as the instrument shows it and whether it has been `sent`.
@@ -66,10 +68,17 @@ class Coming:
 
 @dataclass(frozen=True, slots=True)
 class TrackView:
-    """A track of the running pattern and whether the plan has it muted now."""
+    """A track of the running pattern and whether the plan has it `muted` now.
+
+    `heard_muted` is what the instrument says or its notes show, None while that is not known;
+    `likelihood` (0 to 1) is that of its being muted; `told` says that the instrument said so.
+    """
 
     name: str
     muted: bool
+    heard_muted: bool | None = None
+    likelihood: float = 0.5
+    told: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -79,8 +88,10 @@ class Snapshot:
     `state` is waiting, ready, running, stopped or lost. `doubt` says in plain words why `sure` is
     False. `sending` says whether program changes go out by themselves; `sending_note` why not.
     `tempo` is in beats (quarter notes) a minute, 0 when unknown. `part_ticks_left` is None while
-    the part's end is open. `at_ns` is time.monotonic_ns() when `tick` was current, `tick_ns` the
-    time of the latest clock tick on the same clock, `started_ns` that of the first start, 0 before
+    the part's end is open; `staying` says that a wish keeps it so. `wish` is the latest wish that
+    can still be undone, in words; `fill` says that a fill is held. `at_ns` is time.monotonic_ns()
+    when `tick` was current, `tick_ns` the time of the latest clock tick on the same clock,
+    `started_ns` that of the first start, 0 before
     it. `troubles` are sentences, worst first.
     """
 
@@ -122,6 +133,9 @@ class Snapshot:
     change_part: int | None = None
     change_program: int | None = None
     change_sent: bool = False
+    staying: bool = False
+    wish: str = ""
+    fill: bool = False
     coming: tuple[Coming, ...] = ()
     tracks: tuple[TrackView, ...] = ()
     clock_port: str = ""

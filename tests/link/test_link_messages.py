@@ -51,6 +51,7 @@ KINDS: dict[str, st.SearchStrategy[Any]] = {
     "int": COUNT,
     "bool": st.booleans(),
     "float": st.floats(allow_nan=False, allow_infinity=False),
+    "bool | None": st.none() | st.booleans(),
     "int | None": st.none() | COUNT,
     "tuple[str, ...]": st.lists(TEXT, max_size=3).map(tuple),
     "tuple[int, ...]": st.lists(COUNT, max_size=3).map(tuple),
