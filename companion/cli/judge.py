@@ -10,17 +10,22 @@ import click
 
 from companion.cli import exits
 from companion.setlist.advice import advise
-from companion.setlist.faults import SetListError
+from companion.setlist.clashes import combined
+from companion.setlist.faults import Fault, SetListError
 from companion.setlist.longcycles import long_cycles
 from companion.setlist.model import SetList
 from companion.setlist.notices import Advice
-from companion.setlist.reading import read_with_places
+from companion.setlist.reading import read_controls, read_with_places
 
 
-def check(set_files: tuple[Path, ...], as_json: bool) -> None:
-    """Print faults on standard error and advice on standard output; status 1 on any fault."""
+def check(set_files: tuple[Path, ...], as_json: bool, controls: Path | None = None) -> None:
+    """Print faults on standard error and advice on standard output; status 1 on any fault.
+
+    The file at `controls`, if given, is checked against each set.
+    """
     reports: list[dict[str, Any]] = []
     faulty = False
+    sets: list[SetList | None] = []
     for path in set_files:
         report: dict[str, Any] = {"file": str(path), "faults": [], "advice": []}
         reports.append(report)
@@ -28,14 +33,48 @@ def check(set_files: tuple[Path, ...], as_json: bool) -> None:
             setlist, places = read_with_places(path)
         except SetListError as error:
             faulty = True
+            sets.append(None)
             _tell_faults(error, report, as_json)
         else:
+            sets.append(setlist)
             _tell_advice(path, setlist, advise(setlist, places), report, as_json)
             _tell_cycles(long_cycles(setlist, places), report, as_json)
+    if controls is not None:
+        report = {"file": str(controls), "faults": [], "advice": []}
+        reports.append(report)
+        faulty = not _check_controls(controls, sets, report, as_json) or faulty
     if as_json:
         click.echo(json.dumps({"version": 1, "files": reports}, ensure_ascii=False))
     if faulty:
         raise click.exceptions.Exit(exits.FAULT)
+
+
+def _check_controls(
+    path: Path, sets: list[SetList | None], report: dict[str, Any], as_json: bool
+) -> bool:
+    """Tell what is wrong with a file of controls for any of `sets`; whether nothing is."""
+    faults: list[Fault] = []
+    lines: dict[str, None] = {}
+    for setlist in sets:
+        try:
+            # A set with faults cannot be asked what it plays.
+            found = read_controls(path, setlist)
+        except SetListError as error:
+            faults += error.faults
+            continue
+        line = f"{path}: no faults; {_many(len(found), 'control')}"
+        if setlist is not None:
+            own = len(setlist.controls)
+            kept = len(combined(found, setlist.controls)) - len(found)
+            if kept < own:
+                line += f", instead of {own - kept} of {setlist.name}"
+        lines[line] = None
+    if faults:
+        _tell_faults(SetListError(path, faults), report, as_json)
+        return False
+    if not as_json:
+        click.echo("\n".join(lines))
+    return True
 
 
 def _tell_faults(error: SetListError, report: dict[str, Any], as_json: bool) -> None:

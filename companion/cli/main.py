@@ -61,6 +61,15 @@ def _port_options(function: F) -> F:
     return function
 
 
+def _controls_option(function: F) -> F:
+    return click.option(
+        "--controls",
+        metavar="FILE",
+        type=click.Path(path_type=Path),
+        help="Presses from FILE too; they win over the set's own.",
+    )(function)
+
+
 def _look_options(function: F) -> F:
     options = [
         click.option("--calm", is_flag=True, help="No pulsing on the screen."),
@@ -83,6 +92,7 @@ def demo(calm: bool, light: bool) -> None:
 @cli.command()
 @_file_argument
 @_port_options
+@_controls_option
 @_look_options
 def play(
     set_file: Path,
@@ -90,19 +100,21 @@ def play(
     out_glob: str | None,
     api: str | None,
     no_send: bool,
+    controls: Path | None,
     calm: bool,
     light: bool,
 ) -> None:
     """Play SET: start the engine and attach a screen to it."""
     from companion.cli import live
 
-    arguments = live.engine_arguments(in_glob, out_glob, api, no_send)
+    arguments = live.engine_arguments(in_glob, out_glob, api, no_send, controls)
     live.play(set_file, arguments, calm=calm, light=light)
 
 
 @cli.command()
 @_file_argument
 @_port_options
+@_controls_option
 @click.option("--internal-clock", is_flag=True, help="Tick by itself instead of following.")
 @click.option(
     "--tempo",
@@ -116,6 +128,7 @@ def engine(
     out_glob: str | None,
     api: str | None,
     no_send: bool,
+    controls: Path | None,
     internal_clock: bool,
     tempo: float | None,
     is_demo: bool,
@@ -134,6 +147,7 @@ def engine(
         internal_clock=internal_clock,
         tempo=tempo,
         is_demo=is_demo,
+        controls=controls,
     )
 
 
@@ -207,12 +221,13 @@ def ports(api: str | None, as_json: bool) -> None:
 @click.argument(
     "set_files", metavar="SET...", nargs=-1, required=True, type=click.Path(path_type=Path)
 )
+@_controls_option
 @_json_option
-def check(set_files: tuple[Path, ...], as_json: bool) -> None:
+def check(set_files: tuple[Path, ...], controls: Path | None, as_json: bool) -> None:
     """Report every fault in set lists, and give advice."""
     from companion.cli import judge
 
-    judge.check(set_files, as_json)
+    judge.check(set_files, as_json, controls)
 
 
 def _part_options(function: F) -> F:
