@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -25,7 +26,7 @@ def check(set_files: tuple[Path, ...], as_json: bool, controls: Path | None = No
     """
     reports: list[dict[str, Any]] = []
     faulty = False
-    sets: list[SetList | None] = []
+    sets: dict[Path, SetList | None] = {}
     for path in set_files:
         report: dict[str, Any] = {"file": str(path), "faults": [], "advice": []}
         reports.append(report)
@@ -33,10 +34,10 @@ def check(set_files: tuple[Path, ...], as_json: bool, controls: Path | None = No
             setlist, places = read_with_places(path)
         except SetListError as error:
             faulty = True
-            sets.append(None)
+            sets[path] = None
             _tell_faults(error, report, as_json)
         else:
-            sets.append(setlist)
+            sets[path] = setlist
             _tell_advice(path, setlist, advise(setlist, places), report, as_json)
             _tell_cycles(long_cycles(setlist, places), report, as_json)
     if controls is not None:
@@ -50,17 +51,21 @@ def check(set_files: tuple[Path, ...], as_json: bool, controls: Path | None = No
 
 
 def _check_controls(
-    path: Path, sets: list[SetList | None], report: dict[str, Any], as_json: bool
+    path: Path, sets: dict[Path, SetList | None], report: dict[str, Any], as_json: bool
 ) -> bool:
     """Tell what is wrong with a file of controls for any of `sets`; whether nothing is."""
     faults: list[Fault] = []
     lines: dict[str, None] = {}
-    for setlist in sets:
+    alone = _own_faults(path)
+    for set_file, setlist in sets.items():
         try:
             # A set with faults cannot be asked what it plays.
             found = read_controls(path, setlist)
         except SetListError as error:
-            faults += error.faults
+            for fault in error.faults:
+                its_own = len(sets) > 1 and fault not in alone
+                wrong = f"for {set_file}: {fault.wrong}" if its_own else fault.wrong
+                faults.append(replace(fault, wrong=wrong))
             continue
         line = f"{path}: no faults; {_many(len(found), 'control')}"
         if setlist is not None:
@@ -75,6 +80,14 @@ def _check_controls(
     if not as_json:
         click.echo("\n".join(lines))
     return True
+
+
+def _own_faults(path: Path) -> tuple[Fault, ...]:
+    try:
+        read_controls(path)
+    except SetListError as error:
+        return error.faults
+    return ()
 
 
 def _tell_faults(error: SetListError, report: dict[str, Any], as_json: bool) -> None:
