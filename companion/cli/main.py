@@ -200,6 +200,61 @@ def tell(words: tuple[str, ...]) -> None:
 
 
 @cli.command()
+@click.argument("words", metavar="WISH", nargs=-1, required=True)
+@click.option(
+    "-o",
+    "--controls",
+    "file",
+    metavar="FILE",
+    type=click.Path(path_type=Path),
+    required=True,
+    help="Write it into FILE, which is made if need be.",
+)
+@click.option(
+    "--set",
+    "set_file",
+    metavar="SET",
+    type=click.Path(path_type=Path),
+    help="Refuse what SET plays itself.",
+)
+@click.option("--in", "in_glob", metavar="GLOB", help="Listen only to these MIDI inputs.")
+@click.option("--api", type=click.Choice(["alsa", "jack", "core", "winmm"]), help="MIDI system.")
+@click.option("--long", is_flag=True, help="The wish is asked for by holding the pad.")
+@click.option(
+    "--seconds",
+    metavar="S",
+    type=click.FloatRange(1, 3600),
+    default=60,
+    show_default=True,
+    help="How long to wait for the press.",
+)
+@_json_option
+def bind(
+    words: tuple[str, ...],
+    file: Path,
+    set_file: Path | None,
+    in_glob: str | None,
+    api: str | None,
+    long: bool,
+    seconds: float,
+    as_json: bool,
+) -> None:
+    """Press a pad, and it asks for WISH from now on: next, stay, part 3 ..."""
+    from companion.cli import bind as binding
+
+    binding.bind(
+        " ".join(words),
+        file,
+        set_file=set_file,
+        in_glob=in_glob,
+        api=api,
+        long=long,
+        seconds=seconds,
+        as_json=as_json,
+    )
+
+
+@cli.command()
 def stop() -> None:
     """End the running engine."""
     from companion.cli import ask
