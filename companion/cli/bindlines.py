@@ -47,10 +47,9 @@ def report_lines(learned: Learned, path: Path, setlist: SetList | None) -> list[
     else:
         lines = [f"{press} asks for {_asked(new)} now, no longer for {_asked(old)}."]
     if change.behind is not None:
-        other = change.behind
-        lines.append(
-            f"It comes before {in_words(other.press, other.press.port)}, which asks for {_asked(other)}."
-        )
+        other = change.behind.press
+        behind = f"{in_words(other, other.port)}, which asks for {_asked(change.behind)}"
+        lines.append(f"It comes before {behind}.")
     if setlist is not None:
         lines += [
             f"In {setlist.name} it asked for {_asked(own)}; the file wins."

@@ -1,0 +1,118 @@
+"""Presses are learned on cables, beside an instrument that plays, and then they steer."""
+
+from __future__ import annotations
+
+import signal
+import time
+from pathlib import Path
+
+from companion.setlist.controls import Address, Ask, Binding, Kind, Press, Wanted
+from companion.setlist.reading import read_controls
+from tests.midi.players import Command, Stage, agrees
+from tests.midi.sets import LENGTHS, LONG_FIRST_PART
+
+DRUM = ("--program", "11", "--lengths", LENGTHS, "--note", "36")
+PORT = "tide pad*:tide pad out"
+
+
+def bind(stage: Stage, file: Path, *words: str) -> Command:
+    """Someone is asked to press a pad now."""
+    command = stage.begin("bind", *words, "-o", file, "--api", "jack")
+    command.says("Press the pad now")
+    return command
+
+
+def test_presses_that_were_learned_beside_a_running_drum_machine_steer(stage: Stage) -> None:
+    machine = stage.drum(*DRUM)
+    pad = stage.pad()
+    machine.do("start")
+    file = stage.folder / "pads.yaml"
+
+    # A pad that tells when it is let go.
+    lesson = bind(stage, file, "disarm")
+    pad.hit(60)
+    assert "note 60 on channel 1 from tide pad:tide pad out asks for `disarm`." in lesson.ends()
+    # A switch that sends one side on one press and the other on the next.
+    lesson = bind(stage, file, "arm")
+    pad.send(0xB2, 20, 127)
+    lesson.says("Press the same once more")
+    pad.send(0xB2, 20, 0)
+    assert "controller 20 on channel 3 (127 and 0 by turns) from tide pad" in lesson.ends()
+    # A button that chooses a program.
+    lesson = bind(stage, file, "next")
+    pad.send(0xCF, 4)
+    assert "program 5 on channel 16 from tide pad" in lesson.ends()
+    assert read_controls(file) == (
+        Binding(Press(Address(Kind.NOTE, 60, 0), PORT), Wanted(Ask.DISARM)),
+        Binding(Press(Address(Kind.CONTROLLER, 20, 2), PORT, toggle=True), Wanted(Ask.ARM)),
+        Binding(Press(Address(Kind.PROGRAM, 4, 15), PORT), Wanted(Ask.NEXT)),
+    )
+    assert "\n".join(file.read_text().splitlines()[-3:]) == (
+        f'  - {{press: {{note: 60, channel: 1, port: "{PORT}"}}, wish: disarm}}\n'
+        f'  - {{press: {{controller: 20, channel: 3, port: "{PORT}", toggle: true}}, wish: arm}}\n'
+        f'  - {{press: {{program: 5, channel: 16, port: "{PORT}"}}, wish: next}}'
+    )
+
+    machine.do("stop")
+    stage.engine(LONG_FIRST_PART, "--controls", str(file))
+    machine.do("start")
+    machine.reach(30)
+    pad.hit(60)
+    stage.status_when(sending=False)
+    pad.send(0xB2, 20, 127)
+    stage.status_when(sending=True)
+    pad.hit(60)
+    stage.status_when(sending=False)
+    pad.send(0xB2, 20, 0)
+    stage.status_when(sending=True)
+    pad.send(0xCF, 4)
+    took = machine.wait_for("took")
+    # Where one of the phrases ends, of two passes of 48 clocks each.
+    assert (took["program"], took["at_tick"] % 96) == (12, 0)
+    assert took["at_tick"] < 768
+
+
+def test_beside_an_engine_what_the_set_plays_is_refused_and_another_press_asked_for(
+    stage: Stage,
+) -> None:
+    setlist = LONG_FIRST_PART.replace('    port: "*drum*"\n', "").replace(
+        "low drum: {", "low drum: {note: 36, "
+    )
+    machine = stage.drum(*DRUM)
+    pad = stage.pad()
+    stage.engine(setlist)
+    machine.do("start")
+    machine.reach(20)
+    file = stage.folder / "pads.yaml"
+    lesson = bind(stage, file, "nudge", "back", "a", "pass", "--set", str(stage.write(setlist)))
+    assert "An engine is running" in lesson.said
+    pad.send(0x99, 36, 100)
+    time.sleep(0.1)
+    pad.send(0x89, 36, 0)
+    lesson.says("note 36 on channel 10 from tide pad:tide pad out will not do: it is what")
+    pad.hit(61)
+    assert "asks for `nudge back a pass`" in lesson.ends()
+    (binding,) = read_controls(file)
+    assert binding.press.address == Address(Kind.NOTE, 61, 0)
+    assert agrees(stage, machine)["sure"]
+
+
+def test_notes_of_a_drum_machine_that_runs_are_no_press_until_it_stops(stage: Stage) -> None:
+    machine = stage.drum(*DRUM, "--idle-clock")
+    machine.do("start")
+    file = stage.folder / "pads.yaml"
+    lesson = bind(stage, file, "next", "--seconds", "4")
+    said = lesson.ends(1)
+    assert "what tide drum:tide drum out sent was taken for its music" in said
+    assert not file.exists()
+
+
+def test_ctrl_c_ends_it_in_one_sentence_and_leaves_the_file(stage: Stage) -> None:
+    stage.pad()
+    file = stage.folder / "pads.yaml"
+    file.write_text("controls:\n  - {press: note 60, wish: next}\n")
+    lesson = bind(stage, file, "stay")
+    lesson.process.send_signal(signal.SIGINT)
+    said = lesson.ends(130)
+    assert said.splitlines()[-1] == f"companion: nothing was learned; {file} is as it was"
+    assert file.read_text() == "controls:\n  - {press: note 60, wish: next}\n"
