@@ -13,6 +13,7 @@ from pathlib import Path
 
 from companion.cli.main import Refused
 from companion.engine.matching import matches
+from companion.setlist.clashes import MOST_BINDINGS
 from companion.setlist.controls import Ask, Binding
 from companion.setlist.controlwriting import (
     NoRoom,
@@ -85,7 +86,12 @@ class ControlFile:
         return Change(added(text, new, first), (*old, new), behind=behind)
 
     def write(self, change: Change) -> None:
-        """Put the changed text in place, once it has been read again. Raises Refused."""
+        """Put the changed text in place, once it has been read again.
+
+        Raises Refused; NoRoom if it would not say what it should.
+        """
+        if len(change.bindings) > MOST_BINDINGS:
+            raise Refused(f"{self.path} has {MOST_BINDINGS} controls already; take one out first")
         path = self.path.resolve()
         trial = path.with_name(f".{path.name}.{os.getpid()}.new")
         body = change.text
@@ -110,7 +116,7 @@ class ControlFile:
             why = error.strerror or str(error)
             raise Refused(f"{self.path} cannot be written ({why}); it is as it was") from error
         except SetListError as error:
-            raise Refused(f"{error.faults[0].wrong}; {self.path} is as it was") from error
+            raise NoRoom from error
 
 
 def read_control_file(path: Path) -> ControlFile:

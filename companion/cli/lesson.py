@@ -78,7 +78,7 @@ class Lesson:
                 self._released.add(key)
             if heard.kind is not Kind.CONTROLLER:
                 if self._learner is None:
-                    self._sounds.add(port)
+                    self._sounds.update((port,) if heard.on else ())
                 elif self._plays(port, t_ns):
                     self.left_alone[port] = None
                     return self.passed(t_ns)
