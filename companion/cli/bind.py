@@ -87,7 +87,14 @@ def bind(
 
 
 class _Unfit(Exception):
-    """A press that was learned will not do; the message says why."""
+    """A press that was learned will not do; the message says why.
+
+    `music` is whether the music makes it too, so that it may come again without a hand.
+    """
+
+    def __init__(self, why: str, music: bool = False) -> None:
+        super().__init__(why)
+        self.music = music
 
 
 class _Choice:
@@ -110,7 +117,7 @@ class _Choice:
         port = learned.port or ""
         held = self.long or (self.wish.ask is Ask.FILL and not learned.toggle)
         if held and not lets_go:
-            raise _Unfit("it does not tell when it is let go, so it cannot be held")
+            raise _Unfit("it told nothing, or only late, of being let go, so it cannot be held")
         glob = lasting_glob(port, numbered=sys.platform == "win32")
         new = Binding(replace(learned, port=glob, long=self.long), self.wish)
         # The port itself tells more than its glob does.
@@ -118,7 +125,7 @@ class _Choice:
         for refusal in refusals([new], self._taken, matches) or refusals(
             [exact], self._taken, matches
         ):
-            raise _Unfit(f"it{refusal.reason.removeprefix(str(learned.address))}")
+            raise _Unfit(f"it{refusal.reason.removeprefix(str(learned.address))}", music=True)
         # It may have been edited while the performer was looking for the pad.
         self.controls = read_control_file(self.controls.path)
         path = self.controls.path
@@ -175,8 +182,11 @@ def _learn(inputs: Inputs, choice: _Choice, seconds: float, say: Say) -> Learned
                 return choice.take(learned, lesson.lets_go(learned))
             except _Unfit as error:
                 unfit = f"{in_words(learned, learned.port)} will not do: {error}"
-                say(f"{unfit}. Press another.")
-                lesson.bar(learned)
+                say(f"{unfit}. {'Press another' if error.music else 'Press again, or another'}.")
+                if error.music:
+                    lesson.bar(learned)
+                else:
+                    lesson.begin()
                 asked_again = False
         elif lesson.again and not asked_again:
             asked_again = True
@@ -218,8 +228,8 @@ def _watch(inputs: Inputs, lesson: Lesson, say: Say) -> None:
 def _prompt(choice: _Choice) -> str:
     wish = spelled(choice.wish)
     if choice.long:
-        return f"Press the pad now, briefly, that is to be held for: {wish}"
-    return f"Press the pad now for: {wish}"
+        return f"Press the pad now and let it go; held, it will ask for: {wish}"
+    return f"Press the pad now and let it go, for: {wish}"
 
 
 def _too_late(inputs: Inputs, lesson: Lesson, seconds: float, unfit: str, path: Path) -> str:

@@ -44,11 +44,12 @@ class Lesson:
         self._runs[plain_name(port)] = runs
 
     def begin(self) -> None:
-        """Look for a press from now on."""
+        """Look for a press from now on, whatever was heard before."""
         self._learner = Learner()
+        self._released.clear()
 
     def bar(self, press: Press) -> None:
-        """Pass over this control, which was learned and will not do, and look for another."""
+        """Pass over this control, which the music uses too, and look for another."""
         self._barred.add((press.port or "", press.address))
         self.begin()
 

@@ -142,7 +142,7 @@ def test_whether_a_pad_tells_when_it_is_let_go_is_noticed() -> None:
     assert not silent.lesson.lets_go(silent.learned)
 
 
-def test_a_control_that_will_not_do_is_not_learned_a_second_time() -> None:
+def test_a_control_that_the_music_uses_is_not_learned_a_second_time() -> None:
     room = Room()
     room.lesson.begin()
     room.hit(PADS, 36).wait(500)

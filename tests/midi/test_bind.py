@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import signal
 import time
 from pathlib import Path
@@ -116,3 +117,50 @@ def test_ctrl_c_ends_it_in_one_sentence_and_leaves_the_file(stage: Stage) -> Non
     said = lesson.ends(130)
     assert said.splitlines()[-1] == f"companion: nothing was learned; {file} is as it was"
     assert file.read_text() == "controls:\n  - {press: note 60, wish: next}\n"
+
+
+def test_a_fill_wants_a_pad_that_tells_when_it_is_let_go(stage: Stage) -> None:
+    pad = stage.pad()
+    file = stage.folder / "pads.yaml"
+    lesson = bind(stage, file, "fill", "--json")
+    pad.send(0xC0, 4)
+    lesson.says("program 5 on channel 1 from tide pad:tide pad out will not do")
+    pad.send(0xB0, 64, 127)
+    time.sleep(0.2)
+    pad.send(0xB0, 64, 0)
+    found = json.loads(lesson.ends().splitlines()[-1])
+    assert found == {
+        "version": 1,
+        "file": str(file),
+        "press": {"controller": 64, "channel": 1, "port": PORT, "long": False, "toggle": False},
+        "wish": "fill",
+        "instead_of": None,
+    }
+    # The same pad again, for something else.
+    lesson = bind(stage, file, "stay", "--json")
+    pad.send(0xB0, 64, 127)
+    time.sleep(0.2)
+    pad.send(0xB0, 64, 0)
+    assert json.loads(lesson.ends().splitlines()[-1])["instead_of"] == "fill"
+    assert [each.wish for each in read_controls(file)] == [Wanted(Ask.STAY)]
+
+
+def test_an_engine_that_was_killed_goes_on_under_another_file_of_controls(stage: Stage) -> None:
+    machine = stage.drum(*DRUM)
+    pad = stage.pad()
+    left, right = stage.folder / "left.yaml", stage.folder / "right.yaml"
+    left.write_text("controls: [{press: {note: 60, port: '*pad*'}, wish: next}]\n")
+    right.write_text("controls: [{press: {note: 60, port: '*pad*'}, wish: disarm}]\n")
+    first = stage.engine(LONG_FIRST_PART, "--controls", str(left))
+    machine.do("start")
+    machine.reach(60)
+    stage.status_when(sure=True, state="running")
+    # The place is kept some moments later.
+    time.sleep(0.5)
+    first.process.kill()
+    first.process.wait()
+    stage.engine(LONG_FIRST_PART, "--controls", str(right))
+    assert stage.status_when(sure=True, state="running")["tick"] > 60
+    agrees(stage, machine)
+    pad.hit(60)
+    stage.status_when(sending=False)
