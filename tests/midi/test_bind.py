@@ -143,24 +143,3 @@ def test_a_fill_wants_a_pad_that_tells_when_it_is_let_go(stage: Stage) -> None:
     pad.send(0xB0, 64, 0)
     assert json.loads(lesson.ends().splitlines()[-1])["instead_of"] == "fill"
     assert [each.wish for each in read_controls(file)] == [Wanted(Ask.STAY)]
-
-
-def test_an_engine_that_was_killed_goes_on_under_another_file_of_controls(stage: Stage) -> None:
-    machine = stage.drum(*DRUM)
-    pad = stage.pad()
-    left, right = stage.folder / "left.yaml", stage.folder / "right.yaml"
-    left.write_text("controls: [{press: {note: 60, port: '*pad*'}, wish: next}]\n")
-    right.write_text("controls: [{press: {note: 60, port: '*pad*'}, wish: disarm}]\n")
-    first = stage.engine(LONG_FIRST_PART, "--controls", str(left))
-    machine.do("start")
-    machine.reach(60)
-    stage.status_when(sure=True, state="running")
-    # The place is kept some moments later.
-    time.sleep(0.5)
-    first.process.kill()
-    first.process.wait()
-    stage.engine(LONG_FIRST_PART, "--controls", str(right))
-    assert stage.status_when(sure=True, state="running")["tick"] > 60
-    agrees(stage, machine)
-    pad.hit(60)
-    stage.status_when(sending=False)
