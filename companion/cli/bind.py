@@ -12,7 +12,7 @@ from pathlib import Path
 import click
 
 from companion.cli import exits
-from companion.cli.bindlines import Learned, bind_object, in_words, report_lines
+from companion.cli.bindlines import Learned, bind_object, in_words, report_lines, written_line
 from companion.cli.controlfile import ControlFile, by_hand, read_control_file
 from companion.cli.faults import refuse_faults
 from companion.cli.inputs import Inputs
@@ -72,6 +72,8 @@ def bind(
             learned = _learn(inputs, choice, seconds, say)
         finally:
             inputs.close()
+        for line in report_lines(learned, setlist):
+            say(line)
         choice.write(learned)
     except SetListError as error:
         refuse_faults(error)
@@ -80,8 +82,7 @@ def bind(
     except KeyboardInterrupt:
         click.echo(f"companion: nothing was learned; {_as_it_was(path)}", err=True)
         raise click.exceptions.Exit(exits.INTERRUPTED) from None
-    for line in report_lines(learned, path, setlist):
-        say(line)
+    say(written_line(path))
     if as_json:
         click.echo(json.dumps(bind_object(learned, path), ensure_ascii=False))
 

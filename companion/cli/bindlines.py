@@ -31,13 +31,13 @@ def in_words(press: Press, port: str | None) -> str:
     words = f"{address.kind.value} {number}{channel}"
     if press.toggle:
         words += " (127 and 0 by turns)"
-    if press.long:
-        words += ", held,"
-    return words if port is None else f"{words} from {plain_name(port)}"
+    if port is not None:
+        words += f" from {plain_name(port)}"
+    return f"{words}, held," if press.long else words
 
 
-def report_lines(learned: Learned, path: Path, setlist: SetList | None) -> list[str]:
-    """What has become of the file at `path`, and of the set's own presses if there is a set."""
+def report_lines(learned: Learned, setlist: SetList | None) -> list[str]:
+    """What becomes of the file, and of the set's own presses if there is a set."""
     new, change = learned.new, learned.change
     press, old = in_words(new.press, learned.port), change.instead
     if old is None:
@@ -56,8 +56,13 @@ def report_lines(learned: Learned, path: Path, setlist: SetList | None) -> list[
             for own in setlist.controls
             if not distinct(own, new)
         ]
+    return lines
+
+
+def written_line(path: Path) -> str:
+    """Where it has been written, and how it is used."""
     use = f"companion play SET --controls {path}"
-    return [*lines, f"It stands in {path}, which an engine reads when it starts: {use}"]
+    return f"It stands in {path}, which an engine reads when it starts: {use}"
 
 
 def bind_object(learned: Learned, path: Path) -> dict[str, object]:

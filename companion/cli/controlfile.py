@@ -121,11 +121,14 @@ class ControlFile:
 
 def read_control_file(path: Path) -> ControlFile:
     """The file at `path`, which need not be there. Raises SetListError, or Refused."""
-    if not path.exists() and not path.is_symlink():
-        if not path.absolute().parent.is_dir():
-            raise Refused(f"there is no folder {path.parent}; make it first, or name another file")
+    folder = path.resolve().parent
+    if not folder.is_dir():
+        raise Refused(f"there is no folder {folder}; make it first, or name another file")
+    if not os.access(folder, os.W_OK):
+        raise Refused(f"nothing may be written into the folder {folder}; name a file elsewhere")
+    if not path.resolve().exists():
         return ControlFile(path, None, ())
-    if path.exists() and not (path.is_file() or path.is_dir()):
+    if not (path.is_file() or path.is_dir()):
         raise Refused(f"{path} is no file; name one, or one that is not there yet")
     try:
         text = _raw(path).removeprefix(_BOM) if path.stat().st_size <= MAX_BYTES else "?"
