@@ -74,8 +74,6 @@ class Engine:
             self._follower = self._continuing.follower(setlist, sends)
             self._listen = self._continuing.listen(self._follower)
         self._set = Playing(setlist)
-        # Whether a press holds a fill.
-        self._fill = False
         self._keeper = Keeper(
             setlist,
             system,
@@ -200,6 +198,8 @@ class Engine:
             troubles.append(f"{', '.join(others)} sends clock too; following {follower.port}")
         if self._faults.count:
             troubles.append(self._faults.trouble)
+        ignored = self._set.obeying.trouble(follower.conductor)
+        troubles += [ignored] if ignored else []
         troubles += self._set.presses.troubles
         if self._memory is not None and self._memory.trouble:
             troubles.append(self._memory.trouble)
@@ -215,8 +215,10 @@ class Engine:
             troubles=tuple(troubles),
             sending_note=self._options.silence(standing.sends),
             started_ns=self._started_ns,
-            fill=self._fill or self._set.announcing.fill,
+            fill=self._set.fill,
             wish=self._steering.undoable,
+            heard=self._set.heard.states,
+            found=dict(self._set.heard.found),
         )
 
     def _end(self) -> None:
@@ -226,7 +228,7 @@ class Engine:
         """Do what presses ask for. Called under the lock."""
         for each in asked:
             if each.wanted.ask is Ask.FILL:
-                self._fill = each.on
+                self._set.hold_fill(each.on)
                 self._follower.conductor.count += 1
             else:
                 self._grant(each.wanted)
