@@ -24,6 +24,7 @@ from companion.engine.options import Options
 from companion.engine.playing import Playing
 from companion.engine.ports import MidiSystem
 from companion.engine.tidying import Tidying
+from companion.engine.timed import TimedSends, due_ns
 from companion.engine.view import Surroundings
 from companion.engine.wishing import wanted
 from companion.follow.conductor import Send, Standing
@@ -97,6 +98,7 @@ class Engine:
         self._notice = ""
         self._notice_ns = 0
         self._faults = Faults()
+        self._timed = TimedSends(self._lock, self._let_out, self._faults.add)
 
     def run(self, lock: EngineLock, ready: Callable[[], None]) -> None:
         """Run until told to stop, by wish, SIGTERM or SIGINT.
@@ -121,6 +123,7 @@ class Engine:
                 self._memory.start()
             lock.publish(server.start(), token, self._set.setlist.name)
             self._server = server
+            self._timed.start()
             if self._options.internal_clock:
                 clock.start()
             ready()
@@ -128,6 +131,7 @@ class Engine:
         finally:
             if self._options.internal_clock:
                 clock.close()
+            self._timed.close()
             self._keeper.close()
             if self._memory is not None:
                 self._memory.close(forget=self.ended)
@@ -241,13 +245,21 @@ class Engine:
         self._notice_ns = time.monotonic_ns()
 
     def _send(self, send: Send) -> None:
-        """Let a program change out. Called under the lock, on the thread that brought the tick."""
-        out = self._keeper.routes.send(send.change)
+        """Let a program change out when its time comes. Under the lock, with the tick it is for."""
+        now_ns = time.monotonic_ns()
+        instrument = self._set.setlist.instruments[send.change.instrument]
+        self._timed.put(send, due_ns(send, instrument, self._follower.tempo, now_ns), now_ns)
+
+    def _let_out(self, send: Send) -> None:
+        """Let a program change out now. Called under the lock."""
+        conductor = self._follower.conductor
+        waited = send.ticks_left and not (conductor.sure and conductor.armed)
+        if waited or not self._keeper.routes.send(send.change):
+            conductor.report(send, False)
+            return
         now_ns = time.monotonic_ns()
         self._set.presses.sent(send.change, now_ns)
         self._set.announcing.sent(send, now_ns, self._follower.tempo.period_ns)
-        if not out:
-            self._follower.conductor.report(send, False)
 
     def _port_gone(self, port: str) -> None:
         with self._lock:
