@@ -33,6 +33,10 @@ class Announcing:
         """Whether an instrument has told of a fill that is still held."""
         return bool(self._fills)
 
+    def take_over(self, before: Announcing) -> None:
+        """Know the fills that are held and the messages of ours that `before` knew."""
+        self._echoes, self._fills = before._echoes, before._fills
+
     def hear(
         self, port: str, t_ns: int, message: Sequence[int], conductor: Conductor
     ) -> tuple[Send, ...]:

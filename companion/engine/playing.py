@@ -39,6 +39,13 @@ class Playing:
             each.tells.fill is not None for each in setlist.instruments.values()
         )
 
+    def take_over(self, before: Playing) -> None:
+        """Know what was heard while `before`, which this takes the place of, was played."""
+        self._pressed = before._pressed
+        self.presses.take_over(before.presses)
+        self.announcing.take_over(before.announcing)
+        self.heard.take_over(before.heard)
+
     @property
     def fill(self) -> bool:
         """Whether a fill is held, as far as anybody says."""

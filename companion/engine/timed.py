@@ -77,6 +77,11 @@ class TimedSends:
         self._waiting.append(_Waiting(send, due_ns, send.ticks_left))
         self._news.set()
 
+    @property
+    def waits(self) -> bool:
+        """Whether anything waits for its time."""
+        return bool(self._waiting)
+
     def tick(self) -> None:
         """A clock has come and is not counted yet: what has its boundary there leaves now."""
         if not self._waiting:

@@ -396,6 +396,11 @@ class Conductor:
         return self._course.tick
 
     @property
+    def changes_out(self) -> bool:
+        """Whether anything has left for the coming boundary, or for the next start."""
+        return bool(self._course.changes.out)
+
+    @property
     def stretch(self) -> Stretch:
         """The running part as one stretch of the set; another object whenever it begins anew."""
         return self._course.timeline.running

@@ -58,6 +58,13 @@ class HeardMutes:
         """The tracks of which it is known whether they are muted."""
         return {name: s.muted for name, s in self.states.items() if s.muted is not None}
 
+    def take_over(self, before: HeardMutes) -> None:
+        """Know what instruments said while `before` listened, for another version of the set."""
+        self._told = before._told
+        self._sends_notes = before._sends_notes
+        if before._watch is not None and before._watch.hears and before._part is not None:
+            self._sends_notes.add(before._part.instrument or "")
+
     def hear(self, port: str, message: Sequence[int], conductor: Conductor) -> None:
         """Take one channel message that arrived on `port`."""
         watch, part = self._watch, self._part

@@ -10,6 +10,8 @@ from dataclasses import replace
 import pytest
 
 from companion.counting.pattern import Pattern, Step, Track
+from companion.engine.engine import Engine
+from companion.engine.options import Options
 from companion.engine.playing import Playing
 from companion.engine.view import Surroundings
 from companion.follow.conductor import Send
@@ -308,3 +310,20 @@ def test_an_old_pattern_chosen_again_after_the_new_one_played_is_followed() -> N
     seen = on_stage.look()
     assert seen.sure
     assert seen.notice == "drums goes to part 1 at the end of this pass"
+
+
+def test_the_engine_itself_listens_and_tells_its_screens() -> None:
+    engine = Engine(tide(mute(2, Action.MUTE)), Options(), None)
+    now_ns = 10**9
+    engine.hear(PORT, now_ns, (0xFA,))
+    drum = list(NoisyDrum(SLACK, NOTES, 1, lost=0, stray=0, swing=0).play(5 * BAR))
+    for tick in range(4 * BAR):
+        now_ns += TICK_NS
+        engine.hear(PORT, now_ns, (0xF8,))
+        for at, channel, note in drum:
+            if at == tick:
+                engine.hear(PORT, now_ns, (0x90 | channel, note, 100))
+    seen = engine.snapshot()
+    assert seen.sure
+    assert heard(seen) is False
+    assert astray(seen) == ["shaker sounds, 99% likely; planned: muted"]
