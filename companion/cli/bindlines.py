@@ -62,7 +62,7 @@ def report_lines(learned: Learned, setlist: SetList | None) -> list[str]:
 def written_line(path: Path) -> str:
     """Where it has been written, and how it is used."""
     use = f"companion play SET --controls {path}"
-    return f"It stands in {path}, which an engine reads when it starts: {use}"
+    return f"It stands in {path}. An engine that plays with it takes it over; to start one: {use}"
 
 
 def bind_object(learned: Learned, path: Path) -> dict[str, object]:

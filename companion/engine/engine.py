@@ -17,18 +17,21 @@ from collections.abc import Callable, Sequence
 
 from companion.engine.continuing import Continuing, Listen
 from companion.engine.faults import Faults
+from companion.engine.handover import Handover
 from companion.engine.internal import DEFAULT_BPM, InternalClock
 from companion.engine.keeper import Keeper
 from companion.engine.memory import Memory
 from companion.engine.options import Options
 from companion.engine.playing import Playing
 from companion.engine.ports import MidiSystem
+from companion.engine.reloading import Incoming, Reloading, Saved
 from companion.engine.tidying import Tidying
+from companion.engine.timed import TimedSends, due_ns
 from companion.engine.view import Surroundings
 from companion.engine.wishing import wanted
 from companion.follow.conductor import Send, Standing
 from companion.follow.controls import Asked
-from companion.follow.follower import Follower
+from companion.follow.follower import CLOCK, Follower
 from companion.follow.steering import Steering
 from companion.follow.transport import State
 from companion.link.endpoint import EngineLock
@@ -52,6 +55,7 @@ class Engine:
 
     With a `memory` it goes on where the one before stood, if that was cut short; `died_ns` is when,
     by the monotonic clock, if anybody saw it. `ended` is whether it was told to stop.
+    Whenever the files of `saved` are saved whole, they are taken over at the next boundary.
     """
 
     def __init__(
@@ -61,6 +65,7 @@ class Engine:
         system: MidiSystem | None,
         memory: Memory | None = None,
         died_ns: int | None = None,
+        saved: Saved | None = None,
     ) -> None:
         sends = options.send and system is not None
         self._options = options
@@ -74,8 +79,6 @@ class Engine:
             self._follower = self._continuing.follower(setlist, sends)
             self._listen = self._continuing.listen(self._follower)
         self._set = Playing(setlist)
-        # Whether a press holds a fill.
-        self._fill = False
         self._keeper = Keeper(
             setlist,
             system,
@@ -99,6 +102,9 @@ class Engine:
         self._notice = ""
         self._notice_ns = 0
         self._faults = Faults()
+        self._saving = None if saved is None else Reloading(saved, self._expect, self._poke)
+        self._handover = Handover()
+        self._timed = TimedSends(self._lock, self._let_out, self._faults.add)
 
     def run(self, lock: EngineLock, ready: Callable[[], None]) -> None:
         """Run until told to stop, by wish, SIGTERM or SIGINT.
@@ -123,6 +129,9 @@ class Engine:
                 self._memory.start()
             lock.publish(server.start(), token, self._set.setlist.name)
             self._server = server
+            self._timed.start()
+            if self._saving is not None:
+                self._saving.start()
             if self._options.internal_clock:
                 clock.start()
             ready()
@@ -130,6 +139,9 @@ class Engine:
         finally:
             if self._options.internal_clock:
                 clock.close()
+            if self._saving is not None:
+                self._saving.close()
+            self._timed.close()
             self._keeper.close()
             if self._memory is not None:
                 self._memory.close(forget=self.ended)
@@ -141,16 +153,18 @@ class Engine:
         """Take one message from a port, on whatever thread brings it; never raises."""
         try:
             with self._lock:
-                self._obey(self._set.presses.hear(port, t_ns, message))
+                if message and message[0] == CLOCK and port == self._follower.port:
+                    self._timed.tick()
+                conductor, made = self._follower.conductor, self._set
+                self._obey(made.presses.hear(port, t_ns, message))
                 for send in self._listen(port, t_ns, message):
                     self._send(send)
-                for order in self._set.mutes.ticked(self._follower.conductor):
+                for order in made.mutes.ticked(conductor):
                     if not self._keeper.routes.send_mute(order):
-                        self._follower.conductor.notice = f"{order.send.track}: mute was not sent"
-                for send in self._set.announcing.hear(
-                    port, t_ns, message, self._follower.conductor
-                ):
+                        conductor.notice = f"{order.send.track}: mute was not sent"
+                for send in made.listen(port, t_ns, message, conductor):
                     self._send(send)
+                self._change_sets()
                 changed = self._follower.conductor.count != self._count
             if changed:
                 self._poke()
@@ -200,6 +214,10 @@ class Engine:
             troubles.append(f"{', '.join(others)} sends clock too; following {follower.port}")
         if self._faults.count:
             troubles.append(self._faults.trouble)
+        if self._saving is not None and self._saving.trouble:
+            troubles.append(self._saving.trouble)
+        ignored = self._set.obeying.trouble(follower.conductor)
+        troubles += [ignored] if ignored else []
         troubles += self._set.presses.troubles
         if self._memory is not None and self._memory.trouble:
             troubles.append(self._memory.trouble)
@@ -215,8 +233,10 @@ class Engine:
             troubles=tuple(troubles),
             sending_note=self._options.silence(standing.sends),
             started_ns=self._started_ns,
-            fill=self._fill or self._set.announcing.fill,
+            fill=self._set.fill,
             wish=self._steering.undoable,
+            heard=self._set.heard.states,
+            found=dict(self._set.heard.found),
         )
 
     def _end(self) -> None:
@@ -226,7 +246,7 @@ class Engine:
         """Do what presses ask for. Called under the lock."""
         for each in asked:
             if each.wanted.ask is Ask.FILL:
-                self._fill = each.on
+                self._set.hold_fill(each.on)
                 self._follower.conductor.count += 1
             else:
                 self._grant(each.wanted)
@@ -239,13 +259,43 @@ class Engine:
         self._notice_ns = time.monotonic_ns()
 
     def _send(self, send: Send) -> None:
-        """Let a program change out. Called under the lock, on the thread that brought the tick."""
-        out = self._keeper.routes.send(send.change)
+        """Let a program change out when its time comes. Under the lock, with the tick it is for."""
+        now_ns = time.monotonic_ns()
+        instrument = self._set.setlist.instruments[send.change.instrument]
+        self._timed.put(send, due_ns(send, instrument, self._follower.tempo, now_ns), now_ns)
+
+    def _let_out(self, send: Send) -> None:
+        """Let a program change out now. Called under the lock."""
+        conductor = self._follower.conductor
+        waited = send.ticks_left and not (conductor.sure and conductor.armed)
+        if waited or not self._keeper.routes.send(send.change):
+            conductor.report(send, False)
+            return
         now_ns = time.monotonic_ns()
         self._set.presses.sent(send.change, now_ns)
         self._set.announcing.sent(send, now_ns, self._follower.tempo.period_ns)
-        if not out:
-            self._follower.conductor.report(send, False)
+
+    def _expect(self, incoming: Incoming) -> None:
+        """A whole set list was saved: have it taken over at the next boundary."""
+        with self._lock:
+            self._handover.expect(incoming, self._follower.conductor)
+        self._poke()
+
+    def _change_sets(self) -> None:
+        """Let a set list that was saved take over, if now is a time for that. Under the lock."""
+        conductor = self._follower.conductor
+        incoming = self._handover.take(conductor, held_up=self._timed.waits)
+        if incoming is None:
+            return
+        made = incoming.made
+        made.take_over(self._set)
+        # What was due at this very tick has been done by the old one.
+        made.mutes.ticked(conductor)
+        self._set = made
+        self._keeper.adopt(made.setlist, incoming.routes)
+        self._steering = Steering(conductor)
+        if self._memory is not None:
+            self._memory.digest = incoming.digest
 
     def _port_gone(self, port: str) -> None:
         with self._lock:
@@ -271,6 +321,7 @@ class Engine:
                     now_ns = time.monotonic_ns()
                     changed = self._follower.passed(now_ns)
                     self._obey(self._set.presses.passed(now_ns))
+                    self._change_sets()
                     changed = changed or self._follower.conductor.count != self._count
                     state = self._follower.conductor.state
                     keeps = self._continuing

@@ -9,7 +9,7 @@ from pathlib import Path
 
 from companion.setlist.controls import Address, Ask, Binding, Kind, Press, Wanted
 from companion.setlist.reading import read_controls
-from tests.midi.players import Command, Stage, agrees
+from tests.midi.players import Command, Stage, agrees, until
 from tests.midi.sets import LENGTHS, LONG_FIRST_PART
 
 DRUM = ("--program", "11", "--lengths", LENGTHS, "--note", "36")
@@ -143,3 +143,21 @@ def test_a_fill_wants_a_pad_that_tells_when_it_is_let_go(stage: Stage) -> None:
     pad.send(0xB0, 64, 0)
     assert json.loads(lesson.ends().splitlines()[-1])["instead_of"] == "fill"
     assert [each.wish for each in read_controls(file)] == [Wanted(Ask.STAY)]
+
+
+def test_a_running_engine_takes_over_what_is_learned_beside_it(stage: Stage) -> None:
+    machine = stage.drum(*DRUM)
+    pad = stage.pad()
+    file = stage.folder / "pads.yaml"
+    file.write_text("controls:\n  - {press: {note: 60, port: '*pad*'}, wish: arm}\n")
+    stage.engine(LONG_FIRST_PART, "--controls", str(file))
+    machine.do("start")
+    machine.reach(20)
+    lesson = bind(stage, file, "disarm")
+    pad.hit(61)
+    lesson.ends()
+    # At the next boundary; until then the pad asks for nothing.
+    until(lambda: pad.hit(61) or not stage.status()["sending"], "the new press disarms")
+    pad.hit(60)
+    stage.status_when(sending=True)
+    assert agrees(stage, machine)["sure"]
