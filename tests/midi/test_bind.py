@@ -165,3 +165,29 @@ def test_a_running_engine_takes_over_what_is_learned_beside_it(stage: Stage) -> 
     pad.hit(60)
     stage.status_when(sending=True)
     assert agrees(stage, machine)["sure"]
+
+
+def test_a_pad_may_be_plugged_in_once_it_is_asked_for(stage: Stage) -> None:
+    file = fresh(stage)
+    lesson = bind(stage, file, "next", "--in", "*pad*")
+    assert "No MIDI input is there yet: plug the pad in." in lesson.said
+    pad = stage.pad()
+
+    def learned() -> bool:
+        # It is looked for twice a second, and a press before that goes unheard; after one that is
+        # heard there has to be some quiet.
+        pad.hit(60)
+        time.sleep(0.6)
+        return lesson.process.poll() is not None
+
+    until(learned, "the pad is learned")
+    lesson.ends()
+    (binding,) = read_controls(file)
+    assert binding.press.port == PORT
+
+
+def test_a_port_that_no_input_has_is_refused_at_once(stage: Stage) -> None:
+    stage.pad()
+    done = stage.run("bind", "next", "-o", fresh(stage), "--api", "jack", "--in", "keys")
+    assert (done.returncode, done.stdout) == (1, "")
+    assert done.stderr.startswith("companion: no MIDI input matches --in 'keys'; there are: tide")
