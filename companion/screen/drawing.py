@@ -5,12 +5,17 @@ Pure drawing of a reading into rows of inked text. The countdown is in dial.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 from companion.screen.canvas import Canvas, Row, blank, cut, fold
+from companion.screen.entries import Entry
 from companion.screen.figures import render_figures, render_sentence
-from companion.screen.reading import Entry, Reading
+from companion.screen.reading import Reading
 from companion.screen.reckon import Stage
 from companion.screen.wording import Alarm, Fact
 
+# Before what is not as planned; nothing else on the stage has it.
+_AMISS = "! "
 # "in 12 beats" and two spaces.
 _WHEN_WIDTH = 13
 # Where a sentence may be parted when only its beginning fits in large letters.
@@ -93,6 +98,8 @@ def _agenda_row(entry: Entry, width: int) -> Row:
 
 def _entry_look(entry: Entry) -> tuple[str, str]:
     """The role of an entry and the mark before it."""
+    if entry.differs:
+        return "soon", _AMISS
     if entry.muted:
         return "quiet", "  "
     return ("soon", "▌ ") if _pressing(entry) else ("text", "  ")
@@ -103,18 +110,52 @@ def _pressing(entry: Entry) -> bool:
 
 
 def draw_tracks(reading: Reading, width: int, height: int) -> list[Row]:
-    """Which tracks the plan has muted and which sounding."""
+    """Which tracks are muted and which sound, those that are not as planned first and marked."""
     if not reading.sounding and not reading.muted:
         return blank(height)
+    if height >= 2:
+        return [
+            _tracks_row("muted", reading.muted, reading.unplanned, width),
+            _tracks_row("sounding", reading.sounding, reading.unplanned, width),
+        ]
     sounding = ", ".join(reading.sounding) or "nothing"
     muted = ", ".join(reading.muted) or "nothing"
-    if height >= 2:
-        room = width - 2 - _WHEN_WIDTH
-        return [
-            (("  " + "muted".ljust(_WHEN_WIDTH), "quiet"), (cut(muted, room), "text")),
-            (("  " + "sounding".ljust(_WHEN_WIDTH), "quiet"), (cut(sounding, room), "text")),
-        ]
-    return [((cut(f"  muted: {muted}; sounding: {sounding}", width), "text"),)]
+    whole = f"muted: {muted}; sounding: {sounding}"
+    if not reading.unplanned:
+        return [((cut(f"  {whole}", width), "text"),)]
+    amiss = f"{_unplanned(reading)}: not as planned"
+    row: Row = ((_AMISS, "soon"), (cut(amiss, width - 2), "soon"))
+    rest = f"   {whole}"
+    # All of the rest or nothing: half a list would tell less than none.
+    return [(*row, (rest, "text"))] if len(amiss) + len(rest) + 2 <= width else [row]
+
+
+def _unplanned(reading: Reading) -> str:
+    muted = [name for name in reading.muted if name in reading.unplanned]
+    sounding = [name for name in reading.sounding if name in reading.unplanned]
+    said = [
+        f"{', '.join(names)} {one if len(names) == 1 else more}"
+        for names, one, more in ((muted, "is muted", "are muted"), (sounding, "sounds", "sound"))
+        if names
+    ]
+    return ", ".join(said)
+
+
+def _tracks_row(head: str, names: Sequence[str], unplanned: Sequence[str], width: int) -> Row:
+    amiss = [name for name in names if name in unplanned]
+    plain = [name for name in names if name not in unplanned]
+    room = width - 2 - _WHEN_WIDTH
+    marked = f"{', '.join(amiss)} (not planned)" if amiss else ""
+    rest = ", ".join(plain) if plain or amiss else "nothing"
+    if marked and rest:
+        rest = f", {rest}"
+    start = (_AMISS if amiss else "  ", "soon")
+    return (
+        start,
+        (head.ljust(_WHEN_WIDTH), "soon" if amiss else "quiet"),
+        (cut(marked, room), "soon"),
+        (cut(rest, max(0, room - len(marked))) if room > len(marked) else "", "text"),
+    )
 
 
 def draw_quiet(reading: Reading, width: int, height: int) -> list[Row]:
@@ -148,6 +189,7 @@ def _fold_facts(texts: list[str], width: int) -> list[str]:
 def draw_alarms(alarms: tuple[Alarm, ...], width: int, height: int) -> list[Row]:
     """What is not in order, worst first; what finds no room is counted at the end."""
     rows: list[Row] = []
+    large = next((alarm for alarm in alarms if alarm.urgent), None)
     for i, alarm in enumerate(alarms):
         room = height - len(rows)
         if room < 1:
@@ -157,7 +199,7 @@ def draw_alarms(alarms: tuple[Alarm, ...], width: int, height: int) -> list[Row]
             rows[-1] = (*rows[-1], (more, role))
             break
         role = "alarm" if alarm.urgent else "note"
-        if i == 0 and alarm.urgent and height >= _LARGE_ALARM_ROWS:
+        if alarm is large and room >= _LARGE_ALARM_ROWS:
             rows += _large_alarm(alarm, width)
             continue
         most = room if alarm.urgent else 1
@@ -179,4 +221,4 @@ def _large_alarm(alarm: Alarm, width: int) -> list[Row]:
 
 
 def _said(head: str, text: str) -> str:
-    return f"{head}: {text}" if head else text
+    return ": ".join(filter(None, (head, text)))

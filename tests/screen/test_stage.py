@@ -7,7 +7,8 @@ import asyncio
 import pytest
 
 from companion.link.messages import Coming, LinkError, Wish
-from companion.screen.app import NOTICE_NS, make_app
+from companion.screen.app import make_app
+from companion.screen.asking import NOTICE_NS
 from companion.screen.dialogs import CAUTIONS
 from companion.screen.keys import KEYS
 from companion.screen.sheet import Sheet
