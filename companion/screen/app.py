@@ -250,6 +250,11 @@ class StageApp(App[str]):
 
         self.push_screen(ChoosePart(self._plan, snapshot), chosen)
 
+    def action_command_palette(self) -> None:
+        """Find something by name, from the stage and the views; a question is answered first."""
+        if len(self.screen_stack) == 1:
+            super().action_command_palette()
+
     def action_show(self, name: str) -> None:
         """Show a view; the same key again goes back to the stage."""
         view = View[name]

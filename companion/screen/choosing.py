@@ -18,7 +18,7 @@ from textual.widgets import Static
 
 from companion.link.messages import Snapshot
 from companion.link.overview import Plan
-from companion.screen.canvas import cut, fold
+from companion.screen.canvas import cut
 from companion.screen.sheet import HARMLESS
 
 # No set has more parts than a number of so many digits.
@@ -26,7 +26,11 @@ _MOST_DIGITS = 5
 # "next" and a space; a song's title stands beside the pattern from this width on.
 _TURN, _WIDE = 5, 60
 _PATTERN = 30
-_QUESTION = "Go to which part? Type its number, or use the arrows. Enter asks, escape goes back."
+# The question, and the same in few words.
+_QUESTION = (
+    "Go to which part? Type its number or use the arrows; enter, or escape.",
+    "Which part? Number, arrows, enter.",
+)
 # The count keeps this share of the window, in hundredths.
 _COUNT = 45
 
@@ -125,6 +129,7 @@ class ChoosePart(ModalScreen[int | None]):
         self._parts = snapshot.parts
         self._rows = PartRows(plan, snapshot)
         self._typed = ""
+        self._wide = True
         self._said = Static(id="said")
 
     def compose(self) -> ComposeResult:
@@ -133,16 +138,12 @@ class ChoosePart(ModalScreen[int | None]):
             yield self._said
             yield self._rows
 
-    def on_mount(self) -> None:
-        """Ask."""
-        self._say()
-
     def on_resize(self, event: Resize) -> None:
         """Leave the count its share of the window."""
         width, height = event.size
-        asks = len(fold(_QUESTION, width - 4, 9))
-        self._said.styles.height = asks
-        self._rows.fit(height - height * _COUNT // 100 - asks - 1)
+        self._wide = width >= _WIDE + _WIDE // 3
+        self._rows.fit(height - height * _COUNT // 100 - 2)
+        self._say()
 
     def on_key(self, event: Key) -> None:
         """A digit goes on with the number."""
@@ -180,12 +181,13 @@ class ChoosePart(ModalScreen[int | None]):
         self._say()
 
     def _say(self) -> None:
-        typed = self._typed
+        typed, wide = self._typed, self._wide
         if not typed:
-            self._said.update(
-                "Go to which part? Type its number or use the arrows; enter, or escape."
-            )
+            said = _QUESTION[0 if wide else 1]
         elif 1 <= int(typed) <= self._parts:
-            self._said.update(f"Go to part {int(typed)}? Enter asks for it, escape goes back.")
+            number = int(typed)
+            said = f"Go to part {number}? Enter asks for it, escape goes back."
+            said = said if wide else f"Part {number}? Enter, or escape."
         else:
-            self._said.update(f"There is no part {typed}; the last one is {self._parts}.")
+            said = f"There is no part {typed}; the last is {self._parts}."
+        self._said.update(said)

@@ -26,6 +26,8 @@ _LARGE_INDENT = 4
 _LARGE_AGENDA_WIDTH, _LARGE_AGENDA_ROWS, _LARGE_ENTRIES = 150, 14, 2
 # An alarm's head in large letters, with air above and below, and one more line.
 _LARGE_ALARM_ROWS = 6
+# A note's, with no air; so much room there is for alarms where letters are large at all.
+_LARGE_NOTE_ROWS, _LARGE_ROOM = 3, 7
 
 
 def draw_action(reading: Reading, width: int, height: int) -> list[Row]:
@@ -72,13 +74,21 @@ def draw_agenda(reading: Reading, width: int, height: int) -> list[Row]:
     if not reading.agenda and height and reading.condition != "gone":
         return [(("  nothing else is coming", "quiet"),)]
     rows: list[Row] = []
-    for index, entry in enumerate(reading.agenda[:height]):
+    for index, entry in enumerate(_in_sight(reading.agenda, height)):
         large = index < _LARGE_ENTRIES and width >= _LARGE_AGENDA_WIDTH
         if large and height >= _LARGE_AGENDA_ROWS:
             rows += _large_entry(entry, width)
         else:
             rows.append(_agenda_row(entry, width))
     return rows[:height]
+
+
+def _in_sight(agenda: tuple[Entry, ...], height: int) -> list[Entry]:
+    """The entries there is room for; what is not as planned, told with the tracks, has half."""
+    amiss = [entry for entry in agenda if entry.differs]
+    ahead = [entry for entry in agenda if not entry.differs]
+    room = max(1, height // 2, height - len(ahead))
+    return [*amiss[:room], *ahead][:height]
 
 
 def _large_entry(entry: Entry, width: int) -> list[Row]:
@@ -149,10 +159,9 @@ def _tracks_row(head: str, names: Sequence[str], unplanned: Sequence[str], width
     rest = ", ".join(plain) if plain or amiss else "nothing"
     if marked and rest:
         rest = f", {rest}"
-    start = (_AMISS if amiss else "  ", "soon")
+    mark, role = (_AMISS, "soon") if amiss else ("  ", "quiet")
     return (
-        start,
-        (head.ljust(_WHEN_WIDTH), "soon" if amiss else "quiet"),
+        (mark + head.ljust(_WHEN_WIDTH), role),
         (cut(marked, room), "soon"),
         (cut(rest, max(0, room - len(marked))) if room > len(marked) else "", "text"),
     )
@@ -194,20 +203,32 @@ def draw_alarms(alarms: tuple[Alarm, ...], width: int, height: int) -> list[Row]
         room = height - len(rows)
         if room < 1:
             more = f" +{len(alarms) - i}  "
-            text, role = rows[-1][0]
-            rows[-1] = ((cut(text.rstrip(), width - len(more)).ljust(width - len(more)), role),)
-            rows[-1] = (*rows[-1], (more, role))
+            text, role = "".join(text for text, _ in rows[-1]).rstrip(), rows[-1][-1][1]
+            rows[-1] = ((cut(text, width - len(more)).ljust(width - len(more)), role), (more, role))
             break
         role = "alarm" if alarm.urgent else "note"
         if alarm is large and room >= _LARGE_ALARM_ROWS:
             rows += _large_alarm(alarm, width)
             continue
+        if alarm.large and height >= _LARGE_ROOM and room >= _LARGE_NOTE_ROWS:
+            rows += _large_note(alarm, width)
+            continue
         most = room if alarm.urgent else 1
         lines = fold(_said(alarm.head, alarm.text), width - 4, 99)
         if len(lines) > most:
             lines = fold(_said(alarm.head, alarm.short or alarm.text), width - 4, most)
-        rows += [((f"  {line}".ljust(width), role),) for line in lines]
+        if alarm.urgent:
+            rows += [((f"  {line}".ljust(width), role),) for line in lines]
+        else:
+            rows.append(_note_row(alarm.head, lines[0], width))
     return rows
+
+
+def _note_row(head: str, line: str, width: int) -> Row:
+    """One line whose head stands out."""
+    head = line[: len(head)]
+    rest = line[len(head) :].ljust(width - 2 - len(head))
+    return (("  ", "note"), (head, "note-head"), (rest, "note"))
 
 
 def _large_alarm(alarm: Alarm, width: int) -> list[Row]:
@@ -217,6 +238,15 @@ def _large_alarm(alarm: Alarm, width: int) -> list[Row]:
     canvas = Canvas(width, 5, "alarm")
     canvas.block(2, 1, head, "alarm")
     canvas.block(len(head[0]) + 6, 1 + (3 - len(beside)) // 2, beside, "alarm")
+    return canvas.rows()
+
+
+def _large_note(alarm: Alarm, width: int) -> list[Row]:
+    """The head in large letters, the sentence beside it; no higher than the letters."""
+    head = render_figures(alarm.head, width // 2, _LARGE_NOTE_ROWS)
+    canvas = Canvas(width, len(head), "note")
+    canvas.block(2, 0, head, "note-head")
+    canvas.put(len(head[0]) + 6, len(head) // 2, cut(alarm.text, width - len(head[0]) - 8), "note")
     return canvas.rows()
 
 

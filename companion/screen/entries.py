@@ -58,17 +58,10 @@ def to_do(snapshot: Snapshot, at: Spot, condition: str) -> ToDo:
     due = [item for item in found if item.kind != "step"]
     tick = min((item.tick for item in due), default=None)
     here = [item for item in due if item.tick == tick]
-    if tick is not None and tick > at.tick and all(item.kind == _RELEASE for item in here):
-        held = Entry(
-            "Hold the fill",
-            f"release {_in(snapshot, tick - at.tick)}",
-            reckon.ticks_stage(snapshot, tick - at.tick),
-            True,
-        )
-        rest = [item for item in found if item not in here]
-        if tick == at.tick + at.left:
-            rest = [item for item in rest if item.kind == "step" or item.tick != tick]
-        return ToDo(held, boundary, amiss + _entries(snapshot, at, rest))
+    release = next((item for item in here if item.kind == _RELEASE), None)
+    if release is not None and release.tick > at.tick:
+        rest = [item for item in found if item is not release]
+        return _holding(snapshot, at, release, rest, amiss)
     if tick is None or tick >= at.tick + at.left:
         tick = at.tick + at.left
         action, other = boundary, None
@@ -115,6 +108,20 @@ def hold_on(before: Snapshot | None, snapshot: Snapshot) -> Snapshot:
 
 
 # -- inside ----------------------------------------------------------------------------------
+
+
+def _holding(
+    snapshot: Snapshot, at: Spot, release: Coming, rest: list[Coming], amiss: tuple[Entry, ...]
+) -> ToDo:
+    """A fill is held, and its release comes before all else, or with it."""
+    left = release.tick - at.tick
+    when = f"release {_in(snapshot, left)}"
+    held = Entry("Hold the fill", when, reckon.ticks_stage(snapshot, left), True)
+    end = at.tick + at.left
+    # Where nothing but the release falls on the boundary, there is something to do all the same.
+    alone = left == at.left and not any(i.kind != "step" and i.tick == end for i in rest)
+    boundary = None if alone else _at_boundary(snapshot, at, rest)
+    return ToDo(held, boundary, amiss + _entries(snapshot, at, rest))
 
 
 def _items(snapshot: Snapshot, at: Spot) -> list[Coming]:

@@ -21,9 +21,9 @@ def bands(snapshot: Snapshot, at: Spot) -> tuple[Alarm, ...]:
     if snapshot.staying:
         ends = f"{_STAY} lets it end"
         long = f"this part goes on phrase by phrase; {ends}"
-        found.append(Alarm("STAYING", long, ends, urgent=False))
+        found.append(Alarm("STAYING", long, ends, urgent=False, large=True))
     if snapshot.fill:
-        found.append(Alarm("FILL HELD", "", urgent=False))
+        found.append(Alarm("FILL HELD", "", urgent=False, large=True))
     if snapshot.wish and not (snapshot.staying and snapshot.wish == "stay"):
         found.append(_asked(snapshot, at))
     return tuple(found)
@@ -44,5 +44,9 @@ def _asked(snapshot: Snapshot, at: Spot) -> Alarm:
         when = f" in {countdown(snapshot, left)}" if left > 0 else " now"
         short = when.replace(" in", ",")
     return Alarm(
-        "ASKED", f"{what}{when}; {_UNDO} undoes it", f"{_UNDO} undoes {what}{short}", urgent=False
+        "ASKED",
+        f"{what}{when}; {_UNDO} undoes it",
+        f"{_UNDO} undoes {what}{short}",
+        urgent=False,
+        large=True,
     )

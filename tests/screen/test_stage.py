@@ -258,7 +258,7 @@ async def test_in_a_wider_window_the_keys_that_would_do_nothing_make_room_first(
     async with app.run_test(size=(72, 12)) as pilot:
         await pilot.pause()
         await pilot.pause()
-        keys = "n Next s Sending 1 The one l List m Map h Help q Close"
+        keys = "n Next k Stay g Go to 1 The one l List m Map h Help q Close"
         assert " ".join(seen(app)[-1].split()) == keys
 
 
