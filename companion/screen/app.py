@@ -8,7 +8,7 @@ from __future__ import annotations
 import asyncio
 import time
 from collections.abc import Callable, Iterator
-from typing import ClassVar, Protocol
+from typing import ClassVar
 
 from textual.app import App, ComposeResult, SystemCommand
 from textual.binding import Binding, BindingType
@@ -21,6 +21,7 @@ from companion.screen.asking import Asking
 from companion.screen.choosing import ChoosePart
 from companion.screen.dialogs import KEEP, Help, Leave
 from companion.screen.entries import hold_on
+from companion.screen.feed import Feed
 from companion.screen.keyrow import KeyRow
 from companion.screen.keys import KEY, KEYS, Key, refusal
 from companion.screen.night import Night, read_night
@@ -38,23 +39,8 @@ from companion.screen.wording import Alarm
 FRAME_S = 0.04
 # Late enough to be on the right side of the step.
 AFTER_STEP_S = 0.001
-
-
-class Feed(Protocol):
-    """Where snapshots come from and wishes go, such as link.client.Client."""
-
-    async def run(
-        self,
-        on_snapshot: Callable[[Snapshot], None],
-        on_state: Callable[[bool], None],
-        on_overview: Callable[[Plan | PatternMap], None],
-    ) -> None:
-        """Hand over what the engine says until cancelled; `on_state(False)`: it is gone."""
-        ...
-
-    def wish(self, wish: Wish) -> object:
-        """Ask something of the engine; False when it cannot be asked."""
-        ...
+# A pad is tapped faster than this; only then the stage has its place back.
+RELEASED_NS = 1_000_000_000
 
 
 class StageApp(App[str]):
@@ -97,6 +83,8 @@ class StageApp(App[str]):
         self._connected: bool | None = None
         self._shown: tuple[int, int] = (-1, -1)
         self._drawn: tuple[object, ...] = ()
+        # When a fill was held last, None for never.
+        self._filled_ns: int | None = None
         self.register_theme(DARK)
         self.register_theme(LIGHT)
         self.theme = LIGHT.name if light else DARK.name
@@ -176,7 +164,15 @@ class StageApp(App[str]):
         now = self._now_ns()
         part, tick = self._shown
         shown = tick if part == snapshot.part else -1
-        reading = read(snapshot, now, connected=bool(self._connected), shown_tick=shown)
+        if snapshot.fill:
+            self._filled_ns = now
+        reading = read(
+            snapshot,
+            now,
+            connected=bool(self._connected),
+            shown_tick=shown,
+            released=self._filled_ns is not None and now - self._filled_ns < RELEASED_NS,
+        )
         self._shown = (snapshot.part, reading.tick)
         return reading
 

@@ -54,12 +54,18 @@ class Reading:
 
 
 def read(
-    snapshot: Snapshot, now_ns: int, *, connected: bool = True, shown_tick: int = -1
+    snapshot: Snapshot,
+    now_ns: int,
+    *,
+    connected: bool = True,
+    shown_tick: int = -1,
+    released: bool = False,
 ) -> Reading:
     """The reading at `now_ns` (the clock of `Snapshot.at_ns`).
 
     `connected` is False when the engine does not answer. `shown_tick` is the tick of the previous
-    reading of the same part, so that no figure flickers back by a tick; -1 for none.
+    reading of the same part, so that no figure flickers back by a tick; -1 for none. `released`
+    says that a fill was held until just now.
     """
     tick = reckon.steady(shown_tick, reckon.now_tick(snapshot, now_ns))
     at = reckon.spot(snapshot, tick)
@@ -89,7 +95,7 @@ def read(
         unplanned=tuple(t.name for t in snapshot.tracks if _is_muted(t) != t.muted),
         quiet=quiet_facts(snapshot, at, condition),
         alarms=alarms(snapshot, condition),
-        bands=() if condition == "gone" else bands(snapshot, at),
+        bands=() if condition == "gone" else bands(snapshot, at, released=released),
         lit=condition == "running" and reckon.pulse_lit(snapshot, tick),
     )
 

@@ -15,15 +15,20 @@ _STAY, _UNDO = key_name(KEY["stay"]), key_name(KEY["undo"])
 _GOING = ("next", "now", "part")
 
 
-def bands(snapshot: Snapshot, at: Spot) -> tuple[Alarm, ...]:
-    """Staying and how it ends, a held fill, the wish that can be undone and the key for that."""
+def bands(snapshot: Snapshot, at: Spot, *, released: bool = False) -> tuple[Alarm, ...]:
+    """Staying and how it ends, a held fill, the wish that can be undone and the key for that.
+
+    `released` says that a fill was held until just now: its band stays for a while, so that a pad
+    that is tapped does not make the whole stage jump.
+    """
     found = []
     if snapshot.staying:
         ends = f"{_STAY} lets it end"
         long = f"this part goes on phrase by phrase; {ends}"
         found.append(Alarm("STAYING", long, ends, urgent=False, large=True))
-    if snapshot.fill:
-        found.append(Alarm("FILL HELD", "", urgent=False, large=True))
+    if snapshot.fill or released:
+        head = "FILL HELD" if snapshot.fill else "FILL RELEASED"
+        found.append(Alarm(head, "", urgent=False, large=True))
     if snapshot.wish and not (snapshot.staying and snapshot.wish == "stay"):
         found.append(_asked(snapshot, at))
     return tuple(found)

@@ -7,7 +7,7 @@ from dataclasses import replace
 import pytest
 
 from companion.link.messages import Coming, Snapshot, TrackView
-from companion.screen.app import make_app
+from companion.screen.app import RELEASED_NS, make_app
 from companion.screen.drawing import draw_agenda, draw_alarms, draw_tracks
 from companion.screen.entries import hold_on
 from companion.screen.reading import Reading, read
@@ -173,6 +173,30 @@ async def test_a_held_fill_is_told_by_the_stage_at_every_size(size: tuple[int, i
         if size[1] < 36:
             assert "FILL HELD" in seen(app)[0]
             assert "Hold the fill: release in 2 beats" in words(app)
+
+
+async def test_a_pad_that_is_tapped_does_not_make_the_stage_jump() -> None:
+    clock = Clock()
+    feed = Feed(slack_water(100))
+    app = make_app(feed, now_ns=clock)
+
+    async def figure_row(fill: bool) -> int:
+        feed.say(slack_water(100, fill=fill, at_ns=clock.ns, tick_ns=clock.ns))
+        app.draw()
+        await pilot.pause()
+        return next(y for y, row in enumerate(seen(app)) if "━" in row)
+
+    async with app.run_test(size=(120, 40)) as pilot:
+        await pilot.pause()
+        rows = []
+        for tap in range(10):
+            clock.ns += 100_000_000
+            rows.append(await figure_row(tap % 2 == 0))
+        assert len(set(rows)) == 1
+        assert app.reading().bands[0].head == "FILL RELEASED"
+        clock.ns += RELEASED_NS
+        await figure_row(False)
+        assert app.reading().bands == ()
 
 
 # -- what is not as planned ------------------------------------------------------------------
