@@ -141,17 +141,24 @@ def _released(snapshot: Snapshot, at: Spot, coming: Coming) -> Coming:
 
 
 def _amiss(snapshot: Snapshot) -> tuple[Entry, ...]:
-    """What would put right the tracks that are not as planned: now, and before all else."""
-    said = [c for c in snapshot.coming if c.kind == "differs"]
-    named = {name for c in said for name in c.tracks}
-    told = [c.text for c in said]
-    for track in snapshot.tracks:
-        if track.heard_muted in (None, track.muted) or track.name in named:
-            continue
-        told.append(
-            f"mute {track.name}: it sounds" if track.muted else f"unmute {track.name}: it is muted"
-        )
-    return tuple(Entry("now", text, Stage.NOW, True, differs=True) for text in told)
+    """What would put right the tracks that are not as planned: now, and before all else.
+
+    Which of them are worth a word is the engine's to say.
+    """
+    return tuple(
+        Entry("now", _righted(c), Stage.NOW, True, differs=True)
+        for c in snapshot.coming
+        if c.kind == "differs"
+    )
+
+
+def _righted(coming: Coming) -> str:
+    """What to do, and then why."""
+    names = ", ".join(coming.tracks)
+    if not coming.do or not names:
+        return coming.text
+    why = coming.text.removeprefix(f"{names} ")
+    return f"{coming.do} {names}: {why if why == coming.text else f'it {why}'}"
 
 
 def _at_boundary(snapshot: Snapshot, at: Spot, found: list[Coming]) -> Entry:

@@ -141,21 +141,17 @@ AMISS_TRACKS = (
 )
 
 
-def amiss(tick: int, *texts: str) -> dict[str, Any]:
-    """What is not as planned at `tick`: by the engine's own sentences, or by the tracks alone."""
+def amiss(tick: int) -> dict[str, Any]:
+    """What is not as planned at `tick`, in the engine's words."""
     said = (
-        Coming(
-            tick,
-            "differs",
-            text,
-            do=text.split()[0],
-            tracks=(text.split()[1].strip(":"),),
-            chance=0.9,
-        )
-        for text in texts
+        ("mute", "shaker", "shaker sounds, 98% likely; planned: muted"),
+        ("unmute", "gull", "gull is muted; planned: sounding"),
     )
-    coming = (c for c in COMING if c.tick > tick - 24)
-    return {"tracks": AMISS_TRACKS, "coming": (*said, *coming)}
+    differ = (
+        Coming(tick, "differs", text, track=track, do=do, tracks=(track,), chance=0.98)
+        for do, track, text in said
+    )
+    return {"tracks": AMISS_TRACKS, "coming": (*differ, *(c for c in COMING if c.tick > tick - 24))}
 
 
 def filling(tick: int) -> Snapshot:

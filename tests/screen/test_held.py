@@ -6,13 +6,15 @@ from dataclasses import replace
 
 import pytest
 
-from companion.link.messages import Coming, Snapshot, TrackView
+from companion.link.messages import Coming, Snapshot
 from companion.screen.app import RELEASED_NS, make_app
 from companion.screen.drawing import draw_agenda, draw_alarms, draw_tracks
 from companion.screen.entries import hold_on
 from companion.screen.reading import Reading, read
 from companion.screen.reckon import Stage
 from tests.screen.stage import (
+    AMISS_TRACKS,
+    COMING,
     GOING,
     STATES,
     STAYING,
@@ -210,26 +212,32 @@ def test_what_is_known_of_the_instrument_counts_and_the_plan_where_nothing_is_he
     assert reading.unplanned == ("shaker", "gull")
 
 
-def test_without_a_word_of_the_engine_what_would_put_it_right_is_said_all_the_same() -> None:
+def test_what_would_put_it_right_comes_first_in_the_agenda_and_then_why() -> None:
     agenda = glance(100, **amiss(100)).agenda
     assert [(entry.when, entry.text) for entry in agenda[:2]] == [
-        ("now", "mute shaker: it sounds"),
-        ("now", "unmute gull: it is muted"),
+        ("now", "mute shaker: it sounds, 98% likely; planned: muted"),
+        ("now", "unmute gull: it is muted; planned: sounding"),
     ]
     assert agenda[2].when == "in 3 bars"
 
 
-def test_the_engine_s_own_sentence_takes_its_place() -> None:
-    said = amiss(100, "mute shaker: it sounds, almost surely")
-    agenda = glance(100, **said).agenda
-    assert [entry.text for entry in agenda if entry.differs] == [
-        "mute shaker: it sounds, almost surely",
-        "unmute gull: it is muted",
+def test_what_the_engine_takes_for_the_performer_s_own_idea_is_marked_all_the_same() -> None:
+    reading = glance(100, tracks=AMISS_TRACKS)
+    assert reading.unplanned == ("shaker", "gull")
+    assert not any(entry.differs for entry in reading.agenda)
+
+
+def test_a_sentence_of_another_form_is_shown_as_it_is() -> None:
+    said = Coming(100, "differs", "two tracks sound", do="mute", tracks=("bell", "gull"))
+    bare = Coming(100, "differs", "something differs")
+    assert [entry.text for entry in glance(100, coming=(said, bare)).agenda] == [
+        "mute bell, gull: two tracks sound",
+        "something differs",
     ]
 
 
 def test_what_is_not_as_planned_is_never_taken_for_a_cue() -> None:
-    plain, amiss_now = glance(100), glance(100, **amiss(100, "mute shaker: it sounds"))
+    plain, amiss_now = glance(100), glance(100, **amiss(100))
     assert amiss_now.action == plain.action
     assert amiss_now.boundary == plain.boundary
     first, second, _, third = text(draw_agenda(amiss_now, 80, 8))[:4]
@@ -249,8 +257,10 @@ def test_marks_are_not_by_colour_alone_and_name_each_track_in_one_row_or_two() -
 
 
 def test_in_a_small_agenda_what_comes_keeps_its_place_beside_what_is_not_as_planned() -> None:
-    tracks = tuple(TrackView(f"wave {n}", True, heard_muted=False) for n in range(6))
-    reading = glance(100, tracks=tracks)
+    differ = tuple(
+        Coming(100, "differs", "sounds", do="mute", tracks=(f"wave {n}",)) for n in range(6)
+    )
+    reading = glance(100, coming=(*differ, *COMING))
     assert [row[:6] for row in text(draw_agenda(reading, 40, 2))] == ["! now ", "  in 3"]
     assert sum(row.startswith("!") for row in text(draw_agenda(reading, 80, 6))) == 3
 
