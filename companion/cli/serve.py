@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import hashlib
 import os
 import sys
@@ -14,6 +15,7 @@ from companion.cli.main import Refused
 from companion.cli.portchoice import must_match
 from companion.cli.supervise import DIED_NS
 from companion.engine.engine import Engine
+from companion.engine.keptset import find_kept
 from companion.engine.memory import Memory
 from companion.engine.options import Options
 from companion.engine.ports import MidiSystem, PortError
@@ -22,6 +24,7 @@ from companion.link.endpoint import EngineLock, state_folder
 from companion.link.messages import LinkError
 from companion.setlist.faults import SetListError
 from companion.setlist.loading import load_apart
+from companion.setlist.model import SetList
 
 
 def engine(
@@ -49,9 +52,13 @@ def engine(
     except LinkError as error:
         raise Refused(f"{error}; look at it: companion screen; end it: companion stop") from error
     try:
-        setlist = load_apart(set_file, controls=controls)
         # A clock of our own ended with its engine: there is nothing to go on with.
-        memory = None if internal_clock else Memory(state_folder(), *_identity(set_file))
+        resumed = None if internal_clock else _resumed(set_file, controls)
+        if resumed is None:
+            setlist, saved = load_apart(set_file, controls=controls), Saved(set_file, controls)
+            memory = None if internal_clock else Memory(state_folder(), *_identity(set_file))
+        else:
+            setlist, memory, saved = resumed
         system = None
         if not is_demo:
             resumes = memory is not None and memory.find() is not None
@@ -69,7 +76,6 @@ def engine(
             tempo=tempo,
             demo=is_demo,
         )
-        saved = Saved(set_file, controls)
         Engine(setlist, options, system, memory, _died_ns(), saved).run(
             lock, lambda: _say_ready(setlist.name)
         )
@@ -79,6 +85,26 @@ def engine(
         raise Refused(str(error)) from error
     finally:
         lock.release()
+
+
+def _resumed(set_file: Path, controls: Path | None) -> tuple[SetList, Memory, Saved] | None:
+    """The set that was being played when an engine was killed, where its place is and its files.
+
+    Where the file holds another by now, or that of the controls has a fault, it is the set as it
+    was kept: the engine goes on with that, and then takes over what was saved, or says what is
+    wrong with it. None if no engine was killed.
+    """
+    kept = find_kept(state_folder(), str(set_file.absolute()))
+    if kept is None:
+        return None
+    setlist, digest = kept
+    memory = Memory(state_folder(), str(set_file.absolute()), digest)
+    if memory.find() is None:
+        return None
+    with contextlib.suppress(Refused, SetListError):
+        if _identity(set_file)[1] == digest:
+            return load_apart(set_file, controls=controls), memory, Saved(set_file, controls)
+    return setlist, memory, Saved(set_file, controls, played=digest)
 
 
 def _identity(set_file: Path) -> tuple[str, str]:

@@ -124,6 +124,7 @@ class Engine:
             # The ears come first: whoever can be seen is taken to listen.
             self._keeper.start()
             if self._memory is not None:
+                self._memory.play(self._set.setlist, self._memory.digest)
                 self._memory.start()
             lock.publish(server.start(), token, self._set.setlist.name)
             self._server = server
@@ -256,7 +257,7 @@ class Engine:
         self._keeper.adopt(made.setlist, incoming.routes)
         self._steering = Steering(conductor)
         if self._memory is not None:
-            self._memory.digest = incoming.digest
+            self._memory.play(made.setlist, incoming.digest)
 
     def _port_gone(self, port: str) -> None:
         with self._lock:

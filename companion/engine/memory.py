@@ -19,11 +19,13 @@ from math import isfinite
 from pathlib import Path
 from typing import Any, TypeVar
 
+from companion.engine import keptset
 from companion.follow.changes import Outcome
 from companion.follow.gap import Line
 from companion.follow.place import Place
 from companion.follow.transport import State
 from companion.follow.trust import Beat
+from companion.setlist.model import SetList
 
 T = TypeVar("T")
 
@@ -75,7 +77,9 @@ class Memory:
         self._set_file = set_file
         # Of the content as it is played; another one when the file was saved and taken over.
         self.digest = digest
-        self._place: Place | None = None
+        self._place: tuple[Place, str] | None = None
+        # The set that is played, until it is written.
+        self._set: SetList | None = None
         self._news = threading.Event()
         self._ended = False
         self._thread = threading.Thread(target=self._run, name="memory", daemon=True)
@@ -102,7 +106,13 @@ class Memory:
 
     def note(self, place: Place) -> None:
         """Have `place` written soon; from any thread, at once. What waited before is forgotten."""
-        self._place = place
+        self._place = place, self.digest
+        self._news.set()
+
+    def play(self, setlist: SetList, digest: str) -> None:
+        """Places belong to this set from now on; it is kept, too. From any thread, at once."""
+        self.digest = digest
+        self._set = setlist
         self._news.set()
 
     def close(self, forget: bool) -> None:
@@ -112,13 +122,16 @@ class Memory:
         if self._thread.is_alive():
             self._thread.join(timeout=1.0)
         if forget:
-            for name in (FILE_NAME, KEPT_NAME):
+            for name in (FILE_NAME, KEPT_NAME, keptset.FILE_NAME):
                 with contextlib.suppress(OSError):
                     (self._folder / name).unlink(missing_ok=True)
 
-    def write(self, place: Place, now: Now) -> None:
-        """Write `place` as it is `now`. Raises OSError."""
-        body = encode(place, self._set_file, self.digest, now, self.started_ns)
+    def write(self, place: Place, now: Now, digest: str = "") -> None:
+        """Write `place` as it is `now`, of the set that is played or that of `digest`.
+
+        Raises OSError.
+        """
+        body = encode(place, self._set_file, digest or self.digest, now, self.started_ns)
         _write(self._folder / FILE_NAME, body, to_disk=False)
         key = (place.part, place.armed)
         if key != self._kept or now.monotonic_ns - self._kept_ns > KEPT_EVERY_NS:
@@ -129,12 +142,18 @@ class Memory:
         while True:
             self._news.wait()
             self._news.clear()
-            place = self._place
+            place, setlist = self._place, self._set
             if self._ended:
                 return
             try:
+                if setlist is not None:
+                    # Before any place in it.
+                    body = keptset.packed(setlist, self._set_file, self.digest)
+                    _write(self._folder / keptset.FILE_NAME, body, to_disk=True)
+                    if self._set is setlist:
+                        self._set = None
                 if place is not None:
-                    self.write(place, this_moment())
+                    self.write(place[0], this_moment(), place[1])
                 self.trouble = ""
             except Exception as error:
                 words = error.strerror if isinstance(error, OSError) else None

@@ -23,10 +23,15 @@ LOOK_S = 0.3
 
 @dataclass(frozen=True, slots=True)
 class Saved:
-    """The files a set was read from: the set list, and the controls if those have their own."""
+    """The files a set was read from: the set list, and the controls if those have their own.
+
+    `played` is the digest of the set list that is played if that is not what the file holds, nor
+    all that the controls say; "" if it is.
+    """
 
     path: Path
     controls: Path | None = None
+    played: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -57,9 +62,9 @@ class Reloading:
         self._changed = changed
         self._load = load
         self._seen = _stamps(saved)
-        self._settled = True
+        self._settled = not saved.played
         # What is played, or will be with the next boundary.
-        self._content = _content(saved)
+        self._content = (saved.played,) if saved.played else _content(saved)
         self.trouble = ""
         self._ended = threading.Event()
         self._thread = threading.Thread(target=self._run, name="set list", daemon=True)

@@ -64,6 +64,11 @@ class House:
         found = self.snapshot()
         return found is not None and any(repr(port) in each for each in found.troubles)
 
+    def complains(self, of: str) -> bool:
+        """Whether a trouble is told with these words."""
+        found = self.snapshot()
+        return found is not None and any(of in each for each in found.troubles)
+
     def engine(self, *more: str) -> Engine:
         log = self.set_file.with_name(f"engine-{len(self.engines)}.log")
         words = ("--api", "jack", *more, str(self.set_file))
@@ -198,6 +203,31 @@ def test_other_presses_make_no_other_set(house: House) -> None:
     house.snapshot_when("running")
     house.agrees()
     until(lambda: house.misses("right pad"), "the right pad is missed")
+
+
+def test_killed_after_its_file_was_saved_with_a_fault_it_goes_on_with_the_set_as_it_was(
+    house: House,
+) -> None:
+    engine = house.engine()
+    house.plays()
+    house.drum.reach(120)
+    house.set_file.write_text(SET.replace("pass 4 of 4", "pass 5 of 4"))
+    until(lambda: house.complains("plays on"), "the fault is told")
+    engine.process.kill()
+    engine.process.wait()
+    house.engine()
+    house.snapshot_when("running")
+    house.agrees()
+    until(lambda: house.complains("plays on"), "the fault is told again")
+    # Mended and longer than before, it is taken over, and the place with it.
+    house.set_file.write_text(SET + "  - {song: Neap, parts: [{pattern: slack water}]}\n")
+
+    def taken() -> bool:
+        found = house.snapshot()
+        return found is not None and found.songs == 2
+
+    until(taken, "the saved set list is taken over")
+    house.agrees()
 
 
 def engine_process(state: Path) -> int:
