@@ -76,6 +76,8 @@ class Conductor:
         self._course = Course(setlist)
         # Whether a start, a position or a person ever said where we are.
         self._known = False
+        # Whether clocks came since a position was told that nobody knows to be played or not.
+        self._adrift = False
         # The boundary for which a person took over within its last beat.
         self._hasty_end: int | None = None
         # Where the instrument told its position last while it played, and how regularly it does.
@@ -93,6 +95,8 @@ class Conductor:
             case Effect.ADVANCE:
                 return self.advance(1)
             case Effect.IGNORE:
+                if signal is Signal.CLOCK and self.state is State.READY:
+                    self._adrift = True
                 return NOTHING
             case Effect.BEGIN:
                 self._begin()
@@ -439,6 +443,7 @@ class Conductor:
             begun = course.timeline.following
         course.restart(begun.number - 1)
         self._known = held.song_known = True
+        self._adrift = False
         held.clear()
         if interrupted:
             # The instrument holds the new program, and most take it on the next start. Most.
@@ -453,6 +458,10 @@ class Conductor:
             self._course.restart(self.part.number - 1)
             held.lose(trust.JOINED)
             held.beat = Beat.LOST
+        elif self._adrift:
+            # Played all along or stood still with its clock running, who knows.
+            held.lose(trust.JOINED)
+            held.beat = Beat.LOST
         elif held.doubt in (trust.CLOCK_LOST, *trust.PASSING):
             held.lose_for_good()
         elif held.sure and self._course.is_changing(self._by_hand):
@@ -461,7 +470,7 @@ class Conductor:
     def _locate(self, position: int) -> None:
         """Go to `position` ticks from the last start, so that the next clock is that tick."""
         held = self._trust
-        never_known, self._known = not self._known, True
+        never_known, self._known, self._adrift = not self._known, True, False
         sent = self._course.is_changing(self._by_hand)
         same = self._course.locate(position)
         if not held.song_known or not held.part_known or self.state is State.LOST:
@@ -514,6 +523,7 @@ class Conductor:
     def _set_by_hand(self) -> None:
         """A person has said where we are."""
         self._known = True
+        self._adrift = False
         self.set_by_hand = True
         self._trust.clear()
         # Where the instrument's own start was, in ticks of this part, they did not say.
@@ -523,6 +533,7 @@ class Conductor:
         """Take `tick`, at which something may be due: changes to send, the part's end."""
         course, held = self._course, self._trust
         part, crossed, before = course.part, course.boundaries, course.changes.view()
+        by_hand = self._by_hand or not course.changes.own
         sends = course.take(tick, self._leave(may_send))
         if course.boundaries != crossed:
             self.count += 1
@@ -534,6 +545,9 @@ class Conductor:
             if entered and self._hasty_end == tick:
                 held.lose(trust.WHICH_PART)
             if entered and not held.sure:
+                if held.passing and not held.part_known and by_hand:
+                    # It began and ended while the clock was away: nobody could see it end.
+                    held.lose(trust.WHICH_PART)
                 held.part_known = False
             self._hasty_end = None
         elif course.changes.view() != before:

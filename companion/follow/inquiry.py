@@ -16,6 +16,8 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from itertools import pairwise
 
+from companion.follow.intervals import has_close, has_hole, lacks_one, strays
+
 # Longest time that can be bridged. In less than two seconds nobody stops and starts again unheard.
 CERTAIN_NS = 2_000_000_000
 # Ticks nearer than this are no tempo: 5 ms a tick are 500 beats a minute.
@@ -188,7 +190,7 @@ class Inquiry:
         if worst > min(max(period // 16, 4 * self._noise), period // 4):
             return None
         arrived = len(times) - BACK + 1
-        if gap != arrived and not (self._calm and self._is_plausible(gap, arrived, period)):
+        if (gap != arrived and not self._calm) or not self._is_plausible(gap, arrived, period):
             return None
         if not 1 <= gap <= FAR or gap + BACK - 1 < self.counted:
             return None
@@ -256,6 +258,8 @@ class Inquiry:
             # One late tick at the start would shift all: only what was heard can be counted.
             if before and not _is_like(before, now):
                 return None
+            if lacks_one(self._intervals(arrived), now, now):
+                return None
             return arrived if abs(gap_ns - arrived * now) * 20 <= 9 * now else None
         found: set[int | None] = set()
         quiet = self._noise * QUIET <= before and gap_ns <= FAR * before
@@ -267,6 +271,11 @@ class Inquiry:
             # While the tempo moves, that is no line.
             if abs(old_ns - self._last) <= max(before // 8, 4 * self._noise):
                 found.add(_agreed(line.first_ns - old_ns, old.period_ns, now))
+                if gap_ns > FAR * before:
+                    # A slight bend that does not show at the end of the line does so far from it.
+                    late = fit(self._before[-max(LONG, len(self._before) // 2) :])
+                    late_ns = line.first_ns - late.at(late.ticks - 1)
+                    found.add(_agreed(late_ns, late.period_ns, now))
             elif not quiet:
                 return None
         elif not quiet:
@@ -286,15 +295,22 @@ class Inquiry:
 
     def _is_plausible(self, gap: int, arrived: int, now_ns: int) -> bool:
         """Whether ticks that were lost left a hole, and doubled ones came close together."""
+        intervals = self._intervals(arrived)
+        faster, slower = sorted((self._period, now_ns))
+        if strays(intervals, faster, slower):
+            return False
         if gap == arrived:
-            return True
+            return not lacks_one(intervals, faster, slower)
         # So few ticks rather tell of a line that has grown unsteady than of another tempo, too.
         if abs(now_ns - self._period) * 16 > self._period:
             return False
-        intervals = [b - a for a, b in pairwise((self._last, *self.times[:arrived]))]
         if gap > arrived:
-            return 5 * max(intervals) >= 8 * self._period
-        return 5 * min(intervals) <= 2 * self._period
+            return has_hole(intervals, self._period)
+        return has_close(intervals, self._period)
+
+    def _intervals(self, arrived: int) -> list[int]:
+        """The intervals from the last sure tick to the `arrived`-th that was heard."""
+        return [b - a for a, b in pairwise((self._last, *self.times[:arrived]))]
 
     def _is_new_tempo(self) -> bool:
         """Whether the tempo changed suddenly, or fast, and each tick heard is a tick."""
