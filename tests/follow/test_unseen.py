@@ -1,0 +1,40 @@
+"""What the instrument did while nobody heard or could look: no count is sure of it."""
+
+from __future__ import annotations
+
+from companion.counting.pattern import Pattern
+from companion.follow.trust import JOINED, WHICH_PART
+from companion.setlist.model import SetList
+from tests.builders import TICK_NS, Rehearsal, SetBuilder, bar_pattern, three_parts
+
+
+def test_a_position_told_before_any_start_holds_until_the_next_clock() -> None:
+    # It may play already, and tell where it is at each bar.
+    rehearsal = Rehearsal(three_parts()).clock(5).position(4).clock(30).go_on().clock()
+    assert rehearsal.conductor.doubt == JOINED
+    stopped = Rehearsal(three_parts()).clock(5).position(4).clock(30).stop().go_on().clock()
+    assert stopped.conductor.doubt == JOINED
+    # Told and set going in one, or told once it is known to stand still, it is where it says.
+    assert Rehearsal(three_parts()).clock(5).position(4).go_on().clock().where == (1, 24)
+    assert Rehearsal(three_parts()).clock(5).position(4).go_on().clock().conductor.sure
+    assert stopped.stop().clock(3).position(8).clock(3).go_on().clock().where == (1, 48)
+    assert stopped.conductor.sure
+
+
+def changed_by_hand(middle_ticks: int) -> SetList:
+    """Three parts that nobody is told of, the middle one short."""
+    middle = Pattern("eddy", length=middle_ticks // 6, phrase_ticks=middle_ticks)
+    builder = SetBuilder().part(bar_pattern()).part(middle)
+    return builder.part(bar_pattern("neap"), phrases=None).build()
+
+
+def test_a_part_that_began_and_ended_unseen_may_not_have_been_changed_by_hand() -> None:
+    rehearsal = Rehearsal(changed_by_hand(24)).start().clock(180)
+    rehearsal.silence(59 * TICK_NS).clock(40)
+    assert rehearsal.conductor.part.number == 3
+    assert rehearsal.conductor.doubt == WHICH_PART
+    # One boundary that was seen coming is crossed as planned.
+    rehearsal = Rehearsal(changed_by_hand(96)).start().clock(180)
+    rehearsal.silence(59 * TICK_NS).clock(40)
+    assert rehearsal.conductor.part.number == 2
+    assert rehearsal.conductor.sure
