@@ -80,6 +80,8 @@ class Conductor:
         self._adrift = False
         # The boundary for which a person took over within its last beat.
         self._hasty_end: int | None = None
+        # The boundary for which a person may have done so before sending was switched on again.
+        self._handed_back: int | None = None
         # Where the instrument told its position last while it played, and how regularly it does.
         self._told_at = self._told_every = 0
 
@@ -292,6 +294,8 @@ class Conductor:
         if armed and not self.armed and not self._trust.sure and course.end is not None:
             # Unsure as the count was, a person may have changed the pattern already.
             self._trust.part_known = False
+        if armed and not self.armed and (not self._trust.sure or course.is_changing(True)):
+            self._handed_back = course.end
         self.armed = armed
         self.notice = "armed: program changes go out" if armed else "disarmed: change by hand"
 
@@ -432,9 +436,15 @@ class Conductor:
         """Whether a person changes the patterns."""
         return not (self.sends and self.armed)
 
+    @property
+    def _is_changing(self) -> bool:
+        """Whether the instrument may hold the change for the coming boundary by now."""
+        handed_back = self._handed_back is not None and self._handed_back == self._course.end
+        return self._course.is_changing(self._by_hand or handed_back)
+
     def _begin(self) -> None:
         held, course = self._trust, self._course
-        interrupted = course.is_changing(self._by_hand)
+        interrupted = self._is_changing
         # Changed by hand while nobody could count along, the part may be any.
         by_hand = course.end is not None and self._by_hand
         lost = not held.part_known or (by_hand and not held.sure and not held.passing)
@@ -444,6 +454,7 @@ class Conductor:
         course.restart(begun.number - 1)
         self._known = held.song_known = True
         self._adrift = False
+        self._handed_back = None
         held.clear()
         if interrupted:
             # The instrument holds the new program, and most take it on the next start. Most.
@@ -464,14 +475,14 @@ class Conductor:
             held.beat = Beat.LOST
         elif held.doubt in (trust.CLOCK_LOST, *trust.PASSING):
             held.lose_for_good()
-        elif held.sure and self._course.is_changing(self._by_hand):
+        elif held.sure and self._is_changing:
             held.lose(trust.STOPPED_BEFORE_CHANGE)
 
     def _locate(self, position: int) -> None:
         """Go to `position` ticks from the last start, so that the next clock is that tick."""
         held = self._trust
         never_known, self._known, self._adrift = not self._known, True, False
-        sent = self._course.is_changing(self._by_hand)
+        sent = self._is_changing
         same = self._course.locate(position)
         if not held.song_known or not held.part_known or self.state is State.LOST:
             held.part_known = False
@@ -542,6 +553,8 @@ class Conductor:
                 self.notice = self._not_sent(course.missed[-1])
                 if not entered:
                     self.notice += ": the part goes on for another phrase"
+                    if self._handed_back == tick:
+                        held.lose(trust.WHICH_PART)
             if entered and self._hasty_end == tick:
                 held.lose(trust.WHICH_PART)
             if entered and not held.sure:
@@ -549,7 +562,7 @@ class Conductor:
                     # It began and ended while the clock was away: nobody could see it end.
                     held.lose(trust.WHICH_PART)
                 held.part_known = False
-            self._hasty_end = None
+            self._hasty_end = self._handed_back = None
         elif course.changes.view() != before:
             self.count += 1
         return sends
@@ -600,7 +613,7 @@ class Conductor:
         course, held = self._course, self._trust
         out = course.changes.out
         # What was sent before the stop, most instruments take on the next start. Most.
-        held.part_known = held.part_known and not course.is_changing(self._by_hand)
+        held.part_known = held.part_known and not self._is_changing
         changes = [
             change
             for change in self.setlist.parts[number - 1].changes

@@ -61,6 +61,13 @@ CASES = (
         ticks=40,
     ),
     Case(
+        "a tick doubled right after a start, and the tempo turned",
+        *(13.19, 0.32, 0.73),
+        (13.0,),
+        (1.12, 11.88, *[13.0, 14.0, 13.0, 13.0] * 4, 13.25, *[13.2] * 15, *[12.65] * 12),
+        ticks=45,
+    ),
+    Case(
         "a long gap just after the tempo was turned",
         *(19.12, 0.62, 1.39),
         (*[18.8] * 31, *[19.12] * 16),

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from companion.counting.pattern import Pattern
-from companion.follow.trust import JOINED, WHICH_PART
+from companion.follow.trust import JOINED, STOPPED_BEFORE_CHANGE, WHICH_PART
 from companion.setlist.model import SetList
 from tests.builders import TICK_NS, Rehearsal, SetBuilder, bar_pattern, three_parts
 
@@ -38,3 +38,25 @@ def test_a_part_that_began_and_ended_unseen_may_not_have_been_changed_by_hand() 
     rehearsal.silence(59 * TICK_NS).clock(40)
     assert rehearsal.conductor.part.number == 2
     assert rehearsal.conductor.sure
+
+
+def test_armed_again_in_a_silence_a_person_may_have_changed_the_pattern_before() -> None:
+    rehearsal = Rehearsal(three_parts()).start().clock(150)
+    rehearsal.conductor.arm(False)
+    rehearsal.silence(20 * TICK_NS).conductor.arm(True)
+    rehearsal.silence(39 * TICK_NS).clock(40)
+    # Nothing was sent in time, but then perhaps it was played in time.
+    assert rehearsal.programs == []
+    assert rehearsal.conductor.doubt == WHICH_PART
+
+
+def test_armed_again_while_stopped_a_pattern_may_have_been_changed_by_hand_before() -> None:
+    rehearsal = Rehearsal(three_parts()).start().clock(100)
+    rehearsal.conductor.arm(False)
+    rehearsal.clock(70).stop().conductor.arm(True)
+    assert rehearsal.start().clock().conductor.doubt == STOPPED_BEFORE_CHANGE
+    # In the pass before, nobody has touched it yet.
+    rehearsal = Rehearsal(three_parts()).start().clock(50)
+    rehearsal.conductor.arm(False)
+    rehearsal.clock(20).stop().conductor.arm(True)
+    assert rehearsal.start().clock().conductor.sure
