@@ -78,10 +78,12 @@ class Conductor:
         self._known = False
         # Whether clocks came since a position was told that nobody knows to be played or not.
         self._adrift = False
-        # The boundary for which a person took over within its last beat.
+        # The boundary for which a person took over, or learnt of, within its last beat.
         self._hasty_end: int | None = None
         # The boundary for which a person may have done so before sending was switched on again.
         self._handed_back: int | None = None
+        # Whether that was the latest one crossed.
+        self._maybe_by_hand = False
         # Where the instrument told its position last while it played, and how regularly it does.
         self._told_at = self._told_every = 0
 
@@ -288,9 +290,7 @@ class Conductor:
             return
         course = self._course
         if self.armed and not armed and course.end is not None:
-            # With less than a beat to go, who knows whether a person can still do it.
-            hasty = course.end - course.tick <= course.part.pattern.meter.beat_ticks
-            self._hasty_end = course.end if hasty and not course.changes.decided else None
+            self._hasty_end = self._within_a_beat
         if armed and not self.armed and not self._trust.sure and course.end is not None:
             # Unsure as the count was, a person may have changed the pattern already.
             self._trust.part_known = False
@@ -376,6 +376,8 @@ class Conductor:
             # It was to leave on the boundary itself.
             self._course.stay(send.change)
             self.notice += ": the part goes on for another phrase"
+            if self._maybe_by_hand:
+                self._trust.lose(trust.WHICH_PART)
 
     @property
     def fresh(self) -> bool:
@@ -529,7 +531,7 @@ class Conductor:
         known, self._known = self._known, False
         self._course.restart(self.part.number - 1)
         self._trust.clear()
-        self._trust.part_known = not known
+        self._trust.part_known = not known and self.part.number == 1
 
     def _set_by_hand(self) -> None:
         """A person has said where we are."""
@@ -539,6 +541,17 @@ class Conductor:
         self._trust.clear()
         # Where the instrument's own start was, in ticks of this part, they did not say.
         self._trust.song_known = False
+        if self._by_hand or not self._course.changes.own:
+            self._hasty_end = self._within_a_beat
+
+    @property
+    def _within_a_beat(self) -> int | None:
+        """The coming boundary if it is so near that who knows if a person still makes it."""
+        course = self._course
+        if course.end is None or course.changes.decided:
+            return None
+        beat = course.part.pattern.meter.beat_ticks
+        return course.end if course.end - course.tick <= beat else None
 
     def _act(self, tick: int, may_send: bool) -> tuple[Send, ...]:
         """Take `tick`, at which something may be due: changes to send, the part's end."""
@@ -549,11 +562,12 @@ class Conductor:
         if course.boundaries != crossed:
             self.count += 1
             entered = course.part is not part
+            self._maybe_by_hand = self._handed_back == tick
             if course.missed:
                 self.notice = self._not_sent(course.missed[-1])
                 if not entered:
                     self.notice += ": the part goes on for another phrase"
-                    if self._handed_back == tick:
+                    if self._maybe_by_hand:
                         held.lose(trust.WHICH_PART)
             if entered and self._hasty_end == tick:
                 held.lose(trust.WHICH_PART)

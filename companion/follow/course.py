@@ -123,8 +123,12 @@ class Course:
         if tick == end:
             self._cross(end)
             if self.act_at <= self.tick:
-                # A lead as long as the part is due on its very first tick.
-                sends += self.take(self.tick, leave)
+                # A lead as long as the part is due on its very first tick. What leaves on the
+                # boundary itself may fail and undo it, though: then a tick later.
+                if sends:
+                    self.changes.wait(self.tick)
+                else:
+                    sends = self.take(self.tick, leave)
         else:
             self._reckon()
         return sends

@@ -190,7 +190,9 @@ class Inquiry:
         if worst > min(max(period // 16, 4 * self._noise), period // 4):
             return None
         arrived = len(times) - BACK + 1
-        if (gap != arrived and not self._calm) or not self._is_plausible(gap, arrived, period):
+        if gap != arrived and not self._calm:
+            return None
+        if not self._is_plausible(gap, arrived, period, (period,)):
             return None
         if not 1 <= gap <= FAR or gap + BACK - 1 < self.counted:
             return None
@@ -269,6 +271,7 @@ class Inquiry:
                 close = -9 * now <= 20 * (gap_ns - arrived * now) <= 4 * now
             return arrived if close else None
         found: set[int | None] = set()
+        periods = [now]
         quiet = self._noise * QUIET <= before and gap_ns <= FAR * before
         old = self._old
         if old is not None:
@@ -278,16 +281,20 @@ class Inquiry:
             # While the tempo moves, that is no line.
             if abs(old_ns - self._last) <= max(before // 8, 4 * self._noise):
                 found.add(_agreed(line.first_ns - old_ns, old.period_ns, now))
+                periods.append(old.period_ns)
                 if gap_ns > FAR * before:
                     # A slight bend that does not show at the end of the line does so far from it.
                     late = fit(self._before[-max(LONG, len(self._before) // 2) :])
                     late_ns = line.first_ns - late.at(late.ticks - 1)
                     found.add(_agreed(late_ns, late.period_ns, now))
+                    periods.append(late.period_ns)
             elif not quiet:
                 return None
         elif not quiet:
             found.add(_agreed(line.first_ns - self._line_ns, before, now))
+            periods.append(before)
         if quiet:
+            periods.append(before)
             # The last sure tick may have come late, or the line behind it may lag: ask both.
             from_line_ns = line.first_ns - self._line_ns
             by_tick = _agreed(gap_ns, before, now)
@@ -298,13 +305,18 @@ class Inquiry:
                 by_line = by_tick
             found |= {by_tick, by_line}
         gap = found.pop() if len(found) == 1 else None
-        return gap if gap is None or self._is_plausible(gap, arrived, now) else None
+        if gap is None or not self._is_plausible(gap, arrived, now, periods):
+            return None
+        return gap
 
-    def _is_plausible(self, gap: int, arrived: int, now_ns: int) -> bool:
-        """Whether ticks that were lost left a hole, and doubled ones came close together."""
+    def _is_plausible(self, gap: int, arrived: int, now_ns: int, periods: Sequence[int]) -> bool:
+        """Whether ticks that were lost left a hole, and doubled ones came close together.
+
+        `periods` are those that `gap` was measured by.
+        """
         intervals = self._intervals(arrived)
-        faster, slower = sorted((self._period, now_ns))
-        if strays(intervals, faster, slower):
+        faster, slower = min(periods), max(periods)
+        if strays(intervals, gap, faster, slower):
             return False
         if gap == arrived:
             return not lacks_one(intervals, faster, slower)

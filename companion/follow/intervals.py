@@ -17,9 +17,10 @@ from itertools import pairwise
 HOLE, SHORT = (8, 5), (7, 10)
 # Up to 2/5 of a tick it may be a tick that was doubled.
 CLOSE = 2, 5
-# How far a run at another tempo may shift what is measured across it, in ticks: what is agreed on
-# as a whole number may be as far off again.
-SHIFT = 3, 10
+# How far a run at another tempo may shift what is measured across it, in ticks; and how far it
+# might if it went on so where nothing was heard, which is only asked of so many ticks.
+SHIFT, UNHEARD = (1, 5), (1, 2)
+ENOUGH = 8
 
 
 def has_hole(intervals: Sequence[int], slower: int) -> bool:
@@ -40,12 +41,13 @@ def lacks_one(intervals: Sequence[int], faster: int, slower: int) -> bool:
     )
 
 
-def strays(intervals: Sequence[int], faster: int, slower: int) -> bool:
-    """Whether the tempo went out of what lies between the two lines, and came back.
+def strays(intervals: Sequence[int], gap: int, faster: int, slower: int) -> bool:
+    """Whether the tempo went out of what lies between the two lines, and came back, within `gap`.
 
     Holes, and what comes in a bunch after one, are left out.
     """
-    shift, bunched = 0, False
+    shift = heard = 0
+    bunched = False
     for interval in intervals:
         if HOLE[1] * interval >= HOLE[0] * slower:
             bunched = True
@@ -53,4 +55,8 @@ def strays(intervals: Sequence[int], faster: int, slower: int) -> bool:
             bunched = False
             if CLOSE[1] * interval > CLOSE[0] * faster:
                 shift += interval - min(max(interval, faster), slower)
-    return SHIFT[1] * abs(shift) > SHIFT[0] * faster
+                heard += 1
+    shift = abs(shift)
+    if SHIFT[1] * shift > SHIFT[0] * faster:
+        return True
+    return heard >= ENOUGH and UNHEARD[1] * shift * gap > UNHEARD[0] * faster * heard

@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 from companion.counting.pattern import Pattern
-from companion.follow.trust import JOINED, STOPPED_BEFORE_CHANGE, WHICH_PART
-from companion.setlist.model import SetList
+from companion.follow.trust import CLOCK_BROKE, CLOCK_ODD, JOINED, STOPPED_BEFORE_CHANGE, WHICH_PART
+from companion.setlist.model import ProgramChange, SetList, Span, Unit
 from tests.builders import TICK_NS, Rehearsal, SetBuilder, bar_pattern, three_parts
 
 
@@ -60,3 +60,63 @@ def test_armed_again_while_stopped_a_pattern_may_have_been_changed_by_hand_befor
     rehearsal.conductor.arm(False)
     rehearsal.clock(20).stop().conductor.arm(True)
     assert rehearsal.start().clock().conductor.sure
+
+
+def test_armed_again_on_the_last_beat_a_change_that_fails_may_have_been_made_by_hand() -> None:
+    at_once = three_parts(Span(0, Unit.STEPS), at_once=True)
+    rehearsal = Rehearsal(at_once).start().clock(150)
+    rehearsal.conductor.arm(False)
+    rehearsal.clock(35).conductor.arm(True)
+    rehearsal.clock(8)
+    ((_, send),) = rehearsal.sent
+    rehearsal.conductor.report(send, False)
+    assert rehearsal.conductor.part.number == 1
+    assert rehearsal.conductor.doubt == WHICH_PART
+
+
+def test_put_right_on_the_last_beat_of_a_part_nobody_knows_who_changes_it() -> None:
+    rehearsal = Rehearsal(changed_by_hand(96)).start().clock(185)
+    rehearsal.conductor.suspect(CLOCK_BROKE)
+    rehearsal.conductor.confirm()
+    assert rehearsal.clock(7).conductor.sure
+    assert rehearsal.clock().where == (2, 0)
+    assert rehearsal.conductor.doubt == WHICH_PART
+
+
+def test_a_tick_lost_just_after_a_position_told_while_playing_is_noticed() -> None:
+    rehearsal = Rehearsal(three_parts()).start().clock(100).position(8)
+    rehearsal.conductor.confirm()
+    rehearsal.clock(every_ns=2 * TICK_NS)
+    assert rehearsal.conductor.doubt == CLOCK_ODD
+    # The lost one was the tick of that position.
+    assert rehearsal.clock(20).where == (1, 48 + 21)
+    assert rehearsal.conductor.sure
+
+
+def test_a_reset_of_a_stopped_instrument_undoes_the_part_that_was_chosen() -> None:
+    rehearsal = Rehearsal(three_parts()).start().clock(50).stop()
+    rehearsal.conductor.go_next()
+    rehearsal.hear(0xFF)
+    assert rehearsal.start().clock().conductor.doubt == WHICH_PART
+
+
+def test_a_change_on_the_boundary_that_fails_takes_none_for_the_next_with_it() -> None:
+    # The sampler's lead is as long as the second part.
+    change = ProgramChange("sampler", 7)
+    two = bar_pattern("ebb line", phrase_bars=1)
+    setlist = (
+        SetBuilder()
+        .instrument("drums", lead=Span(0, Unit.STEPS), at_once=True)
+        .instrument("sampler", lead=Span(1, Unit.BARS))
+        .part(bar_pattern(), program=1)
+        .part(two, program=2)
+        .part(bar_pattern("neap"), program=3, phrases=None, also=[change])
+        .build()
+    )
+    rehearsal = Rehearsal(setlist).start().clock(193)
+    assert rehearsal.programs == [2]
+    rehearsal.conductor.report(rehearsal.sent[0][1], False)
+    assert rehearsal.clock(3).programs == [2]
+    # Where it does not fail, the sampler is told a tick later.
+    rehearsal = Rehearsal(setlist).start().clock(194)
+    assert rehearsal.programs == [2, 7]
