@@ -68,6 +68,15 @@ CASES = (
         ticks=45,
     ),
     Case(
+        "a tempo that was turned up through a silence, and down again after it",
+        *(12.81, 0.24, 0.91),
+        (*[13.0] * 5, 14.0, *[13.0] * 19, 12.0, *[13.0] * 11, 12.0, *[13.0] * 6, 12.0, 13.0, 13.0),
+        (446.0, *[12.0, 13.0, 13.0] * 3, 12.0, *[13.0] * 4, 12.0, *[13.0] * 6, 12.0)
+        + (*[13.0] * 6, 14.0, *[13.0] * 7),
+        ticks=71,
+        silent=True,
+    ),
+    Case(
         "a long gap just after the tempo was turned",
         *(19.12, 0.62, 1.39),
         (*[18.8] * 31, *[19.12] * 16),
