@@ -17,6 +17,7 @@ from companion.engine.matching import matches
 from companion.engine.memory import Memory
 from companion.engine.options import Options
 from companion.engine.ports import MidiSystem, PortError
+from companion.engine.reloading import Saved
 from companion.link.endpoint import EngineLock, state_folder
 from companion.link.messages import LinkError
 from companion.setlist.faults import SetListError
@@ -65,7 +66,7 @@ def engine(
             tempo=tempo,
             demo=is_demo,
         )
-        Engine(setlist, options, system, memory, _died_ns()).run(
+        Engine(setlist, options, system, memory, _died_ns(), Saved(set_file)).run(
             lock, lambda: _say_ready(setlist.name)
         )
     except SetListError as error:

@@ -12,18 +12,17 @@ from companion.engine.matching import matches
 from companion.follow.arrivals import Announcements, Echoes, Meaning, read
 from companion.follow.changes import Outcome
 from companion.follow.conductor import NOTHING, Conductor, Send
+from companion.follow.obeying import Obeying
 from companion.follow.tellings import told_by
 from companion.setlist.model import SetList
-
-# MIDI 1.0: status bytes from here on are system messages, and those of no channel.
-SYSTEM = 0xF0
 
 
 class Announcing:
     """Listens to the instruments of one set. Times are monotonic nanoseconds."""
 
-    def __init__(self, setlist: SetList) -> None:
+    def __init__(self, setlist: SetList, obeying: Obeying) -> None:
         self._setlist = setlist
+        self._obeying = obeying
         self._announcements = Announcements(setlist.instruments, matches)
         self._echoes = Echoes()
         # The ports on which an instrument told of a fill that is still held.
@@ -34,15 +33,20 @@ class Announcing:
         """Whether an instrument has told of a fill that is still held."""
         return bool(self._fills)
 
+    def take_over(self, before: Announcing) -> None:
+        """Know the fills that are held and the messages of ours that `before` knew."""
+        self._echoes, self._fills = before._echoes, before._fills
+
     def hear(
         self, port: str, t_ns: int, message: Sequence[int], conductor: Conductor
     ) -> tuple[Send, ...]:
-        """Take one MIDI message that arrived on `port` at `t_ns`; returns what is due by it."""
-        if not message or message[0] >= SYSTEM:
-            return NOTHING
+        """Take one channel message that arrived on `port` at `t_ns`; returns what is due by it."""
         self._hear_fill(port, message, conductor)
         announced = self._announcements.hear(port, message)
         if announced is None:
+            return NOTHING
+        echo = self._echoes.is_echo(announced, t_ns)
+        if not echo and self._obeying.announced(announced, conductor):
             return NOTHING
         standing = conductor.standing()
         reading = read(
@@ -51,9 +55,11 @@ class Announcing:
             max(conductor.tick, 0),
             standing.end,
             announced,
-            echo=self._echoes.is_echo(announced, t_ns),
+            echo=echo,
             sent=bool(standing.pending) and standing.pending[0].outcome is Outcome.SENT,
         )
+        if reading.meaning is Meaning.STAYS:
+            self._obeying.stays(announced, conductor)
         if reading.meaning not in (Meaning.AGREES, Meaning.GO):
             return NOTHING
         assert reading.part is not None
@@ -64,6 +70,7 @@ class Announcing:
         """Take note that a change of ours has left; a clock tick lasts `tick_ns`."""
         channel = self._setlist.instruments[send.change.instrument].channel
         self._echoes.sent(send.change, channel, now_ns, now_ns + send.ticks_left * tick_ns)
+        self._obeying.sent(send)
 
     def port_gone(self, port: str) -> None:
         """Tell that `port` has vanished."""

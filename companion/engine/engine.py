@@ -17,18 +17,21 @@ from collections.abc import Callable, Sequence
 
 from companion.engine.continuing import Continuing, Listen
 from companion.engine.faults import Faults
+from companion.engine.handover import Handover
 from companion.engine.internal import DEFAULT_BPM, InternalClock
 from companion.engine.keeper import Keeper
 from companion.engine.memory import Memory
 from companion.engine.options import Options
 from companion.engine.playing import Playing
 from companion.engine.ports import MidiSystem
+from companion.engine.reloading import Incoming, Reloading, Saved
+from companion.engine.telling import Telling
 from companion.engine.tidying import Tidying
-from companion.engine.view import Surroundings
+from companion.engine.timed import TimedSends, due_ns
 from companion.engine.wishing import wanted
-from companion.follow.conductor import Send, Standing
+from companion.follow.conductor import Send
 from companion.follow.controls import Asked
-from companion.follow.follower import Follower
+from companion.follow.follower import CLOCK, Follower
 from companion.follow.steering import Steering
 from companion.follow.transport import State
 from companion.link.endpoint import EngineLock
@@ -41,7 +44,6 @@ from companion.setlist.model import SetList
 WATCH_S = 0.01
 POKE_EVERY = 10
 TIDY_EVERY = 100
-NOTICE_NS = 6_000_000_000
 # A thread that draws or encodes hands the interpreter to the MIDI thread after this long; the
 # interpreter's own 5 ms would be heard.
 SWITCH_S = 0.0001
@@ -52,6 +54,7 @@ class Engine:
 
     With a `memory` it goes on where the one before stood, if that was cut short; `died_ns` is when,
     by the monotonic clock, if anybody saw it. `ended` is whether it was told to stop.
+    Whenever the files of `saved` are saved whole, they are taken over at the next boundary.
     """
 
     def __init__(
@@ -61,6 +64,7 @@ class Engine:
         system: MidiSystem | None,
         memory: Memory | None = None,
         died_ns: int | None = None,
+        saved: Saved | None = None,
     ) -> None:
         sends = options.send and system is not None
         self._options = options
@@ -74,8 +78,6 @@ class Engine:
             self._follower = self._continuing.follower(setlist, sends)
             self._listen = self._continuing.listen(self._follower)
         self._set = Playing(setlist)
-        # Whether a press holds a fill.
-        self._fill = False
         self._keeper = Keeper(
             setlist,
             system,
@@ -89,16 +91,18 @@ class Engine:
         )
         if self._continuing is not None and self._continuing.port is not None:
             self._keeper.expect(self._continuing.port)
-        # When the set was first started, by the monotonic clock; 0 before.
-        self._started_ns = 0 if memory is None else memory.started_ns
         self._steering = Steering(self._follower.conductor)
         self._server: Server | None = None
         # A plain flag: a signal's handler must not ask for a lock that the watch may hold.
         self.ended = False
         self._count = 0
-        self._notice = ""
-        self._notice_ns = 0
         self._faults = Faults()
+        self._saving = None if saved is None else Reloading(saved, self._expect, self._poke)
+        self._handover = Handover()
+        self._telling = Telling(
+            options, self._follower, self._keeper, self._faults, memory, self._saving
+        )
+        self._timed = TimedSends(self._lock, self._let_out, self._faults.add)
 
     def run(self, lock: EngineLock, ready: Callable[[], None]) -> None:
         """Run until told to stop, by wish, SIGTERM or SIGINT.
@@ -123,6 +127,9 @@ class Engine:
                 self._memory.start()
             lock.publish(server.start(), token, self._set.setlist.name)
             self._server = server
+            self._timed.start()
+            if self._saving is not None:
+                self._saving.start()
             if self._options.internal_clock:
                 clock.start()
             ready()
@@ -130,6 +137,9 @@ class Engine:
         finally:
             if self._options.internal_clock:
                 clock.close()
+            if self._saving is not None:
+                self._saving.close()
+            self._timed.close()
             self._keeper.close()
             if self._memory is not None:
                 self._memory.close(forget=self.ended)
@@ -141,16 +151,18 @@ class Engine:
         """Take one message from a port, on whatever thread brings it; never raises."""
         try:
             with self._lock:
-                self._obey(self._set.presses.hear(port, t_ns, message))
+                if message and message[0] == CLOCK and port == self._follower.port:
+                    self._timed.tick()
+                conductor, made = self._follower.conductor, self._set
+                self._obey(made.presses.hear(port, t_ns, message))
                 for send in self._listen(port, t_ns, message):
                     self._send(send)
-                for order in self._set.mutes.ticked(self._follower.conductor):
+                for order in made.mutes.ticked(conductor):
                     if not self._keeper.routes.send_mute(order):
-                        self._follower.conductor.notice = f"{order.send.track}: mute was not sent"
-                for send in self._set.announcing.hear(
-                    port, t_ns, message, self._follower.conductor
-                ):
+                        conductor.notice = f"{order.send.track}: mute was not sent"
+                for send in made.listen(port, t_ns, message, conductor):
                     self._send(send)
+                self._change_sets()
                 changed = self._follower.conductor.count != self._count
             if changed:
                 self._poke()
@@ -185,39 +197,9 @@ class Engine:
         with self._lock:
             now_ns = time.monotonic_ns()
             follower = self._follower
-            standing = follower.conductor.standing()
-            around = self._surroundings(standing, now_ns)
-        return self._set.viewer.snapshot(standing, around)
-
-    def _surroundings(self, standing: Standing, now_ns: int) -> Surroundings:
-        follower = self._follower
-        if standing.notice != self._notice:
-            self._notice, self._notice_ns = standing.notice, now_ns
-        fresh = now_ns - self._notice_ns < NOTICE_NS
-        troubles = list(self._keeper.troubles)
-        others = follower.other_clocks(now_ns)
-        if others:
-            troubles.append(f"{', '.join(others)} sends clock too; following {follower.port}")
-        if self._faults.count:
-            troubles.append(self._faults.trouble)
-        troubles += self._set.presses.troubles
-        if self._memory is not None and self._memory.trouble:
-            troubles.append(self._memory.trouble)
-        return Surroundings(
-            now_ns=now_ns,
-            tick_ns=min(follower.last_clock_ns, now_ns),
-            bpm=round(follower.tempo.bpm, 3),
-            jitter_ms=round(follower.tempo.jitter_ms, 3),
-            clock_port=follower.port or "",
-            clocks_lost=follower.clocks_lost,
-            demo=self._options.demo,
-            notice=standing.notice if fresh else "",
-            troubles=tuple(troubles),
-            sending_note=self._options.silence(standing.sends),
-            started_ns=self._started_ns,
-            fill=self._fill or self._set.announcing.fill,
-            wish=self._steering.undoable,
-        )
+            standing, viewer = follower.conductor.standing(), self._set.viewer
+            around = self._telling.around(standing, self._set, now_ns, self._steering.undoable)
+        return viewer.snapshot(standing, around)
 
     def _end(self) -> None:
         self.ended = True
@@ -226,7 +208,7 @@ class Engine:
         """Do what presses ask for. Called under the lock."""
         for each in asked:
             if each.wanted.ask is Ask.FILL:
-                self._fill = each.on
+                self._set.hold_fill(each.on)
                 self._follower.conductor.count += 1
             else:
                 self._grant(each.wanted)
@@ -235,17 +217,46 @@ class Engine:
         """Do what is wanted of the conductor. Called under the lock."""
         for send in self._steering.grant(asked):
             self._send(send)
-        self._notice = self._follower.conductor.notice
-        self._notice_ns = time.monotonic_ns()
+        self._telling.renew(self._follower.conductor.notice, time.monotonic_ns())
 
     def _send(self, send: Send) -> None:
-        """Let a program change out. Called under the lock, on the thread that brought the tick."""
-        out = self._keeper.routes.send(send.change)
+        """Let a program change out when its time comes. Under the lock, with the tick it is for."""
+        now_ns = time.monotonic_ns()
+        instrument = self._set.setlist.instruments[send.change.instrument]
+        self._timed.put(send, due_ns(send, instrument, self._follower.tempo, now_ns), now_ns)
+
+    def _let_out(self, send: Send) -> None:
+        """Let a program change out now. Called under the lock."""
+        conductor = self._follower.conductor
+        waited = send.ticks_left and not (conductor.sure and conductor.armed)
+        if waited or not self._keeper.routes.send(send.change):
+            conductor.report(send, False)
+            return
         now_ns = time.monotonic_ns()
         self._set.presses.sent(send.change, now_ns)
         self._set.announcing.sent(send, now_ns, self._follower.tempo.period_ns)
-        if not out:
-            self._follower.conductor.report(send, False)
+
+    def _expect(self, incoming: Incoming) -> None:
+        """A whole set list was saved: have it taken over at the next boundary."""
+        with self._lock:
+            self._handover.expect(incoming, self._follower.conductor)
+        self._poke()
+
+    def _change_sets(self) -> None:
+        """Let a set list that was saved take over, if now is a time for that. Under the lock."""
+        conductor = self._follower.conductor
+        incoming = self._handover.take(conductor, held_up=self._timed.waits)
+        if incoming is None:
+            return
+        made = incoming.made
+        made.take_over(self._set)
+        # What was due at this very tick has been done by the old one.
+        made.mutes.ticked(conductor)
+        self._set = made
+        self._keeper.adopt(made.setlist, incoming.routes)
+        self._steering = Steering(conductor)
+        if self._memory is not None:
+            self._memory.digest = incoming.digest
 
     def _port_gone(self, port: str) -> None:
         with self._lock:
@@ -271,16 +282,15 @@ class Engine:
                     now_ns = time.monotonic_ns()
                     changed = self._follower.passed(now_ns)
                     self._obey(self._set.presses.passed(now_ns))
+                    self._change_sets()
                     changed = changed or self._follower.conductor.count != self._count
                     state = self._follower.conductor.state
                     keeps = self._continuing
                     if keeps is not None and keeps.note(self._follower):
                         self._listen = keeps.listen(self._follower)
                 counting = state is State.RUNNING
-                if counting and not self._started_ns:
-                    self._started_ns = time.monotonic_ns()
-                    if self._memory is not None:
-                        self._memory.started_ns = self._started_ns
+                if counting:
+                    self._telling.started(now_ns)
                 if changed or (counting and rounds % POKE_EVERY == 0):
                     self._poke()
                 if rounds % TIDY_EVERY == 0:

@@ -49,17 +49,14 @@ class Keeper:
         What is heard, and what is gone, goes by the name a port had first: one that comes back
         under another number is the same to everybody else.
         """
-        self._setlist = setlist
         self._system = system
         self._heard = heard
-        self._in_glob = in_glob or _clock_glob(setlist)
+        self._wanted_glob = in_glob
         self._out_glob = out_glob
         self._sends = sends
         self._beside = beside
         self._gone = gone
         self._presses = presses
-        # The ports that presses come from; None stands for any.
-        self._press_globs = tuple(dict.fromkeys(each.press.port for each in setlist.controls))
         self._ears: dict[str, Ear] = {}
         self._inputs: dict[str, Input] = {}
         self._outputs: dict[str, Output] = {}
@@ -68,11 +65,22 @@ class Keeper:
         # Closed a round later: a send that looked the old route up may still be under way, and an
         # input may bring what its successor was opened too late for.
         self._retired: list[Input | Output] = []
-        self.routes = Routes(setlist)
         self._renewal = Renewal()
         self.troubles: tuple[str, ...] = ()
         self._ended = threading.Event()
         self._thread = threading.Thread(target=self._run, name="ports", daemon=True)
+        self.routes = Routes(setlist)
+        self.adopt(setlist, self.routes)
+
+    def adopt(self, setlist: SetList, routes: Routes) -> None:
+        """Keep the ports that `setlist` wants from now on, and send by `routes`."""
+        # An instrument whose port is another now is found within a round.
+        routes.table = self.routes.table
+        self.routes = routes
+        self._setlist = setlist
+        self._in_glob = self._wanted_glob or _clock_glob(setlist)
+        # The ports that presses come from; None stands for any.
+        self._press_globs = tuple(dict.fromkeys(each.press.port for each in setlist.controls))
 
     def expect(self, port: str) -> None:
         """Tell by what name a port is known that may come under another number. Before `start`."""

@@ -73,7 +73,8 @@ class Memory:
         """Touches nothing yet."""
         self._folder = folder
         self._set_file = set_file
-        self._digest = digest
+        # Of the content as it is played; another one when the file was saved and taken over.
+        self.digest = digest
         self._place: Place | None = None
         self._news = threading.Event()
         self._ended = False
@@ -90,7 +91,7 @@ class Memory:
             with contextlib.suppress(OSError, ValueError, TypeError, KeyError, RecursionError):
                 with open(self._folder / name, "rb") as file:
                     body = json.loads(file.read(MAX_FILE))
-                place = _found(body, self._digest, now or this_moment())
+                place = _found(body, self.digest, now or this_moment())
                 if place is not None:
                     found.append((body["wall_ns"], place))
         return max(found, key=lambda entry: entry[0])[1] if found else None
@@ -117,7 +118,7 @@ class Memory:
 
     def write(self, place: Place, now: Now) -> None:
         """Write `place` as it is `now`. Raises OSError."""
-        body = encode(place, self._set_file, self._digest, now, self.started_ns)
+        body = encode(place, self._set_file, self.digest, now, self.started_ns)
         _write(self._folder / FILE_NAME, body, to_disk=False)
         key = (place.part, place.armed)
         if key != self._kept or now.monotonic_ns - self._kept_ns > KEPT_EVERY_NS:

@@ -35,6 +35,10 @@ class Presses:
             return NOTHING
         return self._controls.hear(port, t_ns, message)
 
+    def take_over(self, before: Presses) -> None:
+        """Know the messages of ours that `before` knew."""
+        self._echoes = before._echoes
+
     def passed(self, now_ns: int) -> list[Asked]:
         """Tell that it is `now_ns`; returns what is asked for by a press that is held."""
         return self._controls.passed(now_ns) if self._any else NOTHING

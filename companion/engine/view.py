@@ -2,13 +2,16 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Mapping
+from dataclasses import dataclass, field
 
 from companion.counting.pattern import place
 from companion.engine.overview import Overviews
 from companion.follow.agenda import Agenda, Item, planned_mutes
 from companion.follow.changes import Outcome
 from companion.follow.conductor import Standing
+from companion.follow.mutes import TrackState
+from companion.follow.tellings import Difference, differs
 from companion.link.messages import Coming, Snapshot, TrackView
 from companion.link.overview import PatternMap, Plan
 from companion.setlist.cues import hold_ticks
@@ -22,7 +25,8 @@ HELD = (Outcome.SENT, Outcome.TOLD)
 class Surroundings:
     """What the engine knows beside the conductor's standing. Times are monotonic nanoseconds.
 
-    `fill` is whether a fill is held, `wish` the latest wish that can be undone, in words.
+    `fill` is whether a fill is held, `wish` the latest wish that can be undone, in words;
+    `heard` is what is known of each track's mute, `found` the tick at which that was found.
     """
 
     now_ns: int
@@ -38,6 +42,8 @@ class Surroundings:
     started_ns: int = 0
     fill: bool = False
     wish: str = ""
+    heard: Mapping[str, TrackState] = field(default_factory=dict)
+    found: Mapping[str, int] = field(default_factory=dict)
 
 
 class Viewer:
@@ -110,8 +116,11 @@ class Viewer:
             staying=standing.staying,
             wish=around.wish,
             fill=around.fill,
-            coming=tuple(self._coming(item, sending, around.demo, part) for item in items),
-            tracks=tuple(TrackView(t.name, t.name in muted) for t in pattern.tracks),
+            coming=(
+                *differing(standing, muted, around),
+                *(self._coming(item, sending, around.demo, part) for item in items),
+            ),
+            tracks=tuple(_track(t.name, muted, around.heard) for t in pattern.tracks),
             clock_port=around.clock_port,
             jitter_ms=around.jitter_ms,
             clocks_lost=around.clocks_lost,
@@ -179,6 +188,53 @@ class Viewer:
         if item.outcome is Outcome.BY_HAND or not sending:
             return f"change to {to} by hand: {program} on {name}"
         return f"change to {to}: {program} goes to {name}"
+
+
+def _track(name: str, muted: frozenset[str], heard: Mapping[str, TrackState]) -> TrackView:
+    state = heard.get(name)
+    if state is None:
+        return TrackView(name, name in muted)
+    likelihood = round(state.likelihood, 3)
+    return TrackView(name, name in muted, state.muted, likelihood, state.told)
+
+
+def differing(
+    standing: Standing, planned: frozenset[str], around: Surroundings
+) -> tuple[Coming, ...]:
+    """The tracks that are not as planned, as something to do now.
+
+    What no cue of the part speaks of is the performer's own idea: it is told for one phrase.
+    """
+    if not around.heard or not standing.sure:
+        return ()
+    part, tick = standing.part, standing.tick
+    spoken = {t for c in part.cues if c.action in (Action.MUTE, Action.UNMUTE) for t in c.tracks}
+    return tuple(
+        Coming(
+            tick=tick,
+            kind="differs",
+            text=_difference_sentence(each, around.heard[each.track]),
+            track=each.track,
+            tracks=(each.track,),
+            do="mute" if each.planned else "unmute",
+            chance=each.likelihood if not each.planned else 1 - each.likelihood,
+        )
+        for each in differs(planned, around.heard)
+        if each.track in spoken
+        or tick - around.found.get(each.track, tick) < part.pattern.phrase_ticks
+    )
+
+
+def _difference_sentence(difference: Difference, state: TrackState) -> str:
+    track = difference.track
+    if difference.planned:
+        sure = "" if state.told else f", {_percent(1 - state.likelihood)} likely"
+        return f"{track} sounds{sure}; planned: muted"
+    if state.told:
+        return f"{track} is muted; planned: sounding"
+    if not state.ever_heard:
+        return f"{track} has not been heard, muted {_percent(state.likelihood)} likely"
+    return f"{track} is silent, muted {_percent(state.likelihood)} likely; planned: sounding"
 
 
 def step_sentence(track: str, step: int, what: str, chance: float) -> str:

@@ -14,6 +14,7 @@ from companion.follow.changes import Leave, PendingView
 from companion.follow.course import Course
 from companion.follow.course import Send as Send
 from companion.follow.gate import Finding
+from companion.follow.timeline import Stretch
 from companion.follow.transport import Effect, Signal, State, transport
 from companion.follow.trust import Beat, Trust
 from companion.setlist.model import Part, ProgramChange, SetList, Span, Unit
@@ -403,6 +404,21 @@ class Conductor:
     def tick(self) -> int:
         """The latest tick counted in the running part, below 0 before its first."""
         return self._course.tick
+
+    @property
+    def changes_out(self) -> bool:
+        """Whether anything has left for the coming boundary, or for the next start."""
+        return bool(self._course.changes.out)
+
+    @property
+    def stretch(self) -> Stretch:
+        """The running part as one stretch of the set; another object whenever it begins anew."""
+        return self._course.timeline.running
+
+    @property
+    def planned_end(self) -> int | None:
+        """The tick at which the running part ends by wish or plan; see `Standing`."""
+        return self.standing().planned_end
 
     def pace(self, period_ns: int) -> None:
         """Tell how long a tick lasts, in ns; leads in milliseconds go by it."""

@@ -6,6 +6,9 @@ from companion.counting.pattern import Step, Track
 from companion.counting.rules import Rule
 from companion.engine.announcing import Announcing
 from companion.engine.engine import Engine, Options
+from companion.engine.matching import matches
+from companion.engine.playing import SYSTEM
+from companion.follow.obeying import Obeying
 from companion.setlist.controls import Address, Kind, Tells
 from companion.setlist.model import Instrument, ProgramChange, SetList, Span, Unit
 from tests.builders import PORT, TICK_NS, Rehearsal, SetBuilder, bar_pattern
@@ -37,12 +40,14 @@ class Played(Rehearsal):
 
     def __init__(self, setlist: SetList) -> None:
         super().__init__(setlist)
-        self.announcing = Announcing(setlist)
+        self.announcing = Announcing(setlist, Obeying(setlist, matches))
 
     def hear(self, *message: int, port: str = PORT) -> None:
         before = len(self.sent)
         super().hear(*message, port=port)
-        told = self.announcing.hear(port, self.now_ns, message, self.conductor)
+        told = ()
+        if message[0] < SYSTEM:
+            told = self.announcing.hear(port, self.now_ns, message, self.conductor)
         self.sent += [(self.clocks, send) for send in told]
         for _, send in self.sent[before:]:
             self.announcing.sent(send, self.now_ns, TICK_NS)

@@ -81,9 +81,9 @@ def test_the_music_is_no_press() -> None:
 
 def test_a_fill_is_held_and_ends_when_the_pad_is_unplugged() -> None:
     rig = Rig().pad(NOTE_ON, 61, 90)
-    assert rig.engine._fill
+    assert rig.engine._set.fill
     rig.engine._port_gone(PAD)
-    assert not rig.engine._fill
+    assert not rig.engine._set.fill
 
 
 def test_a_program_change_of_ours_that_comes_back_is_no_press() -> None:

@@ -1,0 +1,113 @@
+"""Program changes whose lead is in milliseconds: they leave between two ticks, on a thread's time.
+
+The conductor lets such a change go with the tick before its time; here it waits for the rest, less
+than a tick. It leaves at the latest with the clock of its boundary.
+"""
+
+from __future__ import annotations
+
+import threading
+import time
+from collections.abc import Callable
+from contextlib import AbstractContextManager
+from dataclasses import dataclass
+
+from companion.follow.conductor import Send
+from companion.follow.tempo import TempoTracker
+from companion.setlist.model import Instrument, Unit
+
+# What is due within half a millisecond leaves at once: no thread wakes up more exactly than that.
+SOON_NS = 500_000
+
+
+@dataclass(slots=True)
+class _Waiting:
+    send: Send
+    due_ns: int
+    ticks_left: int
+
+
+def due_ns(send: Send, instrument: Instrument, tempo: TempoTracker, now_ns: int) -> int:
+    """When `send`, let go with the latest tick, is to leave: `now_ns` unless its lead is in ms."""
+    lead = instrument.lead
+    if lead.unit is not Unit.MILLISECONDS or send.ticks_left < 1 or not tempo.period_ns:
+        return now_ns
+    # Never longer than a tick, whatever the tempo is thought to do.
+    latest_ns = now_ns + tempo.period_ns
+    return min(max(tempo.when(send.ticks_left) - lead.count * 1_000_000, now_ns), latest_ns)
+
+
+class TimedSends:
+    """Holds what is to leave between two ticks. All but `start` and `close` under `lock`.
+
+    `let_out` is called under `lock` with each send when its time has come; `failed` when that
+    raised.
+    """
+
+    def __init__(
+        self,
+        lock: AbstractContextManager[object],
+        let_out: Callable[[Send], None],
+        failed: Callable[[], None],
+    ) -> None:
+        self._lock = lock
+        self._let_out = let_out
+        self._failed = failed
+        self._waiting: list[_Waiting] = []
+        self._news = threading.Event()
+        self._ended = False
+        self._thread = threading.Thread(target=self._run, name="sender", daemon=True)
+
+    def start(self) -> None:
+        """Begin to keep time."""
+        self._thread.start()
+
+    def close(self) -> None:
+        """Keep no time any more; what still waits does not leave."""
+        self._ended = True
+        self._news.set()
+        if self._thread.is_alive():
+            self._thread.join(timeout=2.0)
+
+    def put(self, send: Send, due_ns: int, now_ns: int) -> None:
+        """Let `send` out at `due_ns`, at once if that is now."""
+        if due_ns - now_ns < SOON_NS:
+            self._let_out(send)
+            return
+        self._waiting.append(_Waiting(send, due_ns, send.ticks_left))
+        self._news.set()
+
+    @property
+    def waits(self) -> bool:
+        """Whether anything waits for its time."""
+        return bool(self._waiting)
+
+    def tick(self) -> None:
+        """A clock has come and is not counted yet: what has its boundary there leaves now."""
+        if not self._waiting:
+            return
+        for each in self._waiting:
+            each.ticks_left -= 1
+        self._leave([each for each in self._waiting if each.ticks_left < 1])
+
+    # -- inside ------------------------------------------------------------------------------
+
+    def _leave(self, leaving: list[_Waiting]) -> None:
+        for each in leaving:
+            self._waiting.remove(each)
+            self._let_out(each.send)
+
+    def _run(self) -> None:
+        left_s: float | None = None
+        while not self._ended:
+            self._news.wait(left_s)
+            self._news.clear()
+            try:
+                with self._lock:
+                    now_ns = time.monotonic_ns()
+                    self._leave([each for each in self._waiting if each.due_ns <= now_ns])
+                    due = min((each.due_ns for each in self._waiting), default=None)
+                    left_s = None if due is None else max(due - now_ns, 0) / 1e9
+            except Exception:
+                self._failed()
+                left_s = None
