@@ -14,6 +14,9 @@ import pytest
 from companion.follow.inquiry import Inquiry
 
 MS = 1_000_000
+# A clock read in whole ms that is a little fast, and then is not.
+UP = (*[12.0, 13.0, 13.0] * 3, 12.0, *[13.0] * 4, 12.0)
+DOWN = (*[13.0] * 6, 12.0, *[13.0] * 6, 14.0, *[13.0] * 7)
 
 
 @dataclass(frozen=True)
@@ -71,8 +74,7 @@ CASES = (
         "a tempo that was turned up through a silence, and down again after it",
         *(12.81, 0.24, 0.91),
         (*[13.0] * 5, 14.0, *[13.0] * 19, 12.0, *[13.0] * 11, 12.0, *[13.0] * 6, 12.0, 13.0, 13.0),
-        (446.0, *[12.0, 13.0, 13.0] * 3, 12.0, *[13.0] * 4, 12.0, *[13.0] * 6, 12.0)
-        + (*[13.0] * 6, 14.0, *[13.0] * 7),
+        (446.0, *UP, *DOWN),
         ticks=71,
         silent=True,
     ),
