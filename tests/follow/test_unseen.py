@@ -120,3 +120,22 @@ def test_a_change_on_the_boundary_that_fails_takes_none_for_the_next_with_it() -
     # Where it does not fail, the sampler is told a tick later.
     rehearsal = Rehearsal(setlist).start().clock(194)
     assert rehearsal.programs == [2, 7]
+
+
+def test_a_jump_past_a_boundary_in_the_same_part_does_not_send_again_what_is_out() -> None:
+    change = ProgramChange("sampler", 7)
+    setlist = (
+        SetBuilder()
+        .instrument("sampler", lead=Span(1, Unit.BARS))
+        .part(bar_pattern(phrase_bars=4), program=1)
+        .part(bar_pattern("neap"), program=2, phrases=None, also=[change])
+        .build()
+    )
+    rehearsal = Rehearsal(setlist).start().clock(80)
+    rehearsal.conductor.go_next(Unit.PASSES)
+    rehearsal.clock(20)
+    assert rehearsal.programs == [7]
+    rehearsal.stop().position(40).go_on().clock()
+    rehearsal.conductor.confirm()
+    assert rehearsal.clock(384 - 240).where == (2, 0)
+    assert rehearsal.programs == [7, 2]
