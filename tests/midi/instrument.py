@@ -7,7 +7,8 @@ rtmidi in and out; commands come as JSON lines on standard input, events go out 
     {"do": "tempo", "bpm": 240}, {"do": "skip", "ticks": 5}
 
 A program change that arrives during a pass is taken when that pass ends, and the pass count starts
-anew; with `--at-once` it is taken as it arrives. Programs and channels are wire values.
+anew; with `--at-once` it is taken as it arrives. With `--note` it plays a note on every eighth.
+Programs and channels are wire values.
 """
 
 from __future__ import annotations
@@ -25,6 +26,8 @@ import rtmidi
 # MIDI 1.0 Detailed Specification 4.2.1, from memory.
 CLOCK, START, CONTINUE, STOP, POSITION = 0xF8, 0xFA, 0xFB, 0xFC, 0xF2
 PROGRAM, CONTROL = 0xC0, 0xB0
+NOTE_ON, NOTE_OFF = 0x90, 0x80
+TICKS_PER_EIGHTH, TICKS_OF_NOTE = 12, 3
 BANK_HIGH, BANK_LOW = 0, 32
 TICKS_PER_QUARTER, TICKS_PER_SIXTEENTH = 24, 6
 
@@ -123,6 +126,7 @@ class Machine:
                 elif self.running or self.options.idle_clock:
                     self.out.send_message([CLOCK])
                     self.clocks += 1
+                    self.play()
             due_ns += period_ns
 
     def advance(self) -> None:
@@ -131,6 +135,13 @@ class Machine:
         length = self.lengths.get(self.program, self.options.length)
         if self.pending is not None and (self.tick - self.part_start) % length == 0:
             self.take(self.tick)
+
+    def play(self) -> None:
+        """Begin or end its note, if this tick is one for that."""
+        note, at = self.options.note, self.tick % TICKS_PER_EIGHTH
+        if note is not None and self.running and at in (0, TICKS_OF_NOTE):
+            kind = NOTE_OFF if at else NOTE_ON
+            self.out.send_message([kind | self.options.channel, note, 0 if at else 100])
 
     # -- what the player does ------------------------------------------------------------------
 
@@ -187,6 +198,7 @@ def main() -> None:
     parser.add_argument("--program", type=int, default=0)
     parser.add_argument("--length", type=int, default=48, help="ticks in a pass of any program")
     parser.add_argument("--lengths", default="{}", help="JSON: program to ticks in its pass")
+    parser.add_argument("--note", type=int, help="play this note on every eighth")
     parser.add_argument("--idle-clock", action="store_true", help="clock while stopped, too")
     parser.add_argument("--at-once", action="store_true", help="take programs as they arrive")
     machine = Machine(parser.parse_args())
