@@ -77,8 +77,14 @@ class Conductor:
         self._course = Course(setlist)
         # Whether a start, a position or a person ever said where we are.
         self._known = False
-        # The boundary for which a person took over within its last beat.
+        # Whether clocks came since a position was told that nobody knows to be played or not.
+        self._adrift = False
+        # The boundary for which a person took over, or learnt of, within its last beat.
         self._hasty_end: int | None = None
+        # The boundary for which a person may have done so before sending was switched on again.
+        self._handed_back: int | None = None
+        # Whether that was the latest one crossed.
+        self._maybe_by_hand = False
         # Where the instrument told its position last while it played, and how regularly it does.
         self._told_at = self._told_every = 0
 
@@ -94,6 +100,8 @@ class Conductor:
             case Effect.ADVANCE:
                 return self.advance(1)
             case Effect.IGNORE:
+                if signal is Signal.CLOCK and self.state is State.READY:
+                    self._adrift = True
                 return NOTHING
             case Effect.BEGIN:
                 self._begin()
@@ -283,12 +291,12 @@ class Conductor:
             return
         course = self._course
         if self.armed and not armed and course.end is not None:
-            # With less than a beat to go, who knows whether a person can still do it.
-            hasty = course.end - course.tick <= course.part.pattern.meter.beat_ticks
-            self._hasty_end = course.end if hasty and not course.changes.decided else None
+            self._hasty_end = self._within_a_beat
         if armed and not self.armed and not self._trust.sure and course.end is not None:
             # Unsure as the count was, a person may have changed the pattern already.
             self._trust.part_known = False
+        if armed and not self.armed and (not self._trust.sure or course.is_changing(True)):
+            self._handed_back = course.end
         self.armed = armed
         self.notice = "armed: program changes go out" if armed else "disarmed: change by hand"
 
@@ -369,6 +377,8 @@ class Conductor:
             # It was to leave on the boundary itself.
             self._course.stay(send.change)
             self.notice += ": the part goes on for another phrase"
+            if self._maybe_by_hand:
+                self._trust.lose(trust.WHICH_PART)
 
     @property
     def fresh(self) -> bool:
@@ -444,9 +454,15 @@ class Conductor:
         """Whether a person changes the patterns."""
         return not (self.sends and self.armed)
 
+    @property
+    def _is_changing(self) -> bool:
+        """Whether the instrument may hold the change for the coming boundary by now."""
+        handed_back = self._handed_back is not None and self._handed_back == self._course.end
+        return self._course.is_changing(self._by_hand or handed_back)
+
     def _begin(self) -> None:
         held, course = self._trust, self._course
-        interrupted = course.is_changing(self._by_hand)
+        interrupted = self._is_changing
         # Changed by hand while nobody could count along, the part may be any.
         by_hand = course.end is not None and self._by_hand
         lost = not held.part_known or (by_hand and not held.sure and not held.passing)
@@ -455,6 +471,8 @@ class Conductor:
             begun = course.timeline.following
         course.restart(begun.number - 1)
         self._known = held.song_known = True
+        self._adrift = False
+        self._handed_back = None
         held.clear()
         if interrupted:
             # The instrument holds the new program, and most take it on the next start. Most.
@@ -469,16 +487,20 @@ class Conductor:
             self._course.restart(self.part.number - 1)
             held.lose(trust.JOINED)
             held.beat = Beat.LOST
+        elif self._adrift:
+            # Played all along or stood still with its clock running, who knows.
+            held.lose(trust.JOINED)
+            held.beat = Beat.LOST
         elif held.doubt in (trust.CLOCK_LOST, *trust.PASSING):
             held.lose_for_good()
-        elif held.sure and self._course.is_changing(self._by_hand):
+        elif held.sure and self._is_changing:
             held.lose(trust.STOPPED_BEFORE_CHANGE)
 
     def _locate(self, position: int) -> None:
         """Go to `position` ticks from the last start, so that the next clock is that tick."""
         held = self._trust
-        never_known, self._known = not self._known, True
-        sent = self._course.is_changing(self._by_hand)
+        never_known, self._known, self._adrift = not self._known, True, False
+        sent = self._is_changing
         same = self._course.locate(position)
         if not held.song_known or not held.part_known or self.state is State.LOST:
             held.part_known = False
@@ -525,33 +547,52 @@ class Conductor:
         known, self._known = self._known, False
         self._course.restart(self.part.number - 1)
         self._trust.clear()
-        self._trust.part_known = not known
+        self._trust.part_known = not known and self.part.number == 1
 
     def _set_by_hand(self) -> None:
         """A person has said where we are."""
         self._known = True
+        self._adrift = False
         self.set_by_hand = True
         self._trust.clear()
         # Where the instrument's own start was, in ticks of this part, they did not say.
         self._trust.song_known = False
+        if self._by_hand or not self._course.changes.own:
+            self._hasty_end = self._within_a_beat
+
+    @property
+    def _within_a_beat(self) -> int | None:
+        """The coming boundary if it is so near that who knows if a person still makes it."""
+        course = self._course
+        if course.end is None or course.changes.decided:
+            return None
+        beat = course.part.pattern.meter.beat_ticks
+        return course.end if course.end - course.tick <= beat else None
 
     def _act(self, tick: int, may_send: bool) -> tuple[Send, ...]:
         """Take `tick`, at which something may be due: changes to send, the part's end."""
         course, held = self._course, self._trust
         part, crossed, before = course.part, course.boundaries, course.changes.view()
+        by_hand = self._by_hand or not course.changes.own
         sends = course.take(tick, self._leave(may_send))
         if course.boundaries != crossed:
             self.count += 1
             entered = course.part is not part
+            self._maybe_by_hand = self._handed_back == tick
             if course.missed:
                 self.notice = self._not_sent(course.missed[-1])
                 if not entered:
                     self.notice += ": the part goes on for another phrase"
+                    if self._maybe_by_hand:
+                        held.lose(trust.WHICH_PART)
             if entered and self._hasty_end == tick:
                 held.lose(trust.WHICH_PART)
             if entered and not held.sure:
+                if held.passing and not held.part_known and by_hand:
+                    # It began and ended while the clock was away: nobody could see it end.
+                    held.lose(trust.WHICH_PART)
                 held.part_known = False
-            self._hasty_end = None
+            self._hasty_end = self._handed_back = None
         elif course.changes.view() != before:
             self.count += 1
         return sends
@@ -602,7 +643,7 @@ class Conductor:
         course, held = self._course, self._trust
         out = course.changes.out
         # What was sent before the stop, most instruments take on the next start. Most.
-        held.part_known = held.part_known and not course.is_changing(self._by_hand)
+        held.part_known = held.part_known and not self._is_changing
         changes = [
             change
             for change in self.setlist.parts[number - 1].changes

@@ -123,8 +123,12 @@ class Course:
         if tick == end:
             self._cross(end)
             if self.act_at <= self.tick:
-                # A lead as long as the part is due on its very first tick.
-                sends += self.take(self.tick, leave)
+                # A lead as long as the part is due on its very first tick. What leaves on the
+                # boundary itself may fail and undo it, though: then a tick later.
+                if sends:
+                    self.changes.wait(self.tick)
+                else:
+                    sends = self.take(self.tick, leave)
         else:
             self._reckon()
         return sends
@@ -236,6 +240,7 @@ class Course:
         Returns whether that is in the part that ran before.
         """
         was, held = self.timeline.running, self.end
+        following, out = self.timeline.following, self.changes.out
         tick = self.timeline.rewind(position)
         self.fresh = True
         if self.timeline.running is was and (held is None or tick < held):
@@ -251,6 +256,10 @@ class Course:
             end = self._planned_end()
         self.tick = tick - 1
         self._plan()
+        if self.timeline.running is was and self.timeline.following is following:
+            # Past the boundary it was for, and yet nothing else: what is out stays out.
+            self.changes.mark_out(out)
+            self._end_in_reach()
         return False
 
     def move(self, tick: int) -> None:

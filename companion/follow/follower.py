@@ -60,6 +60,8 @@ class Follower:
         self._senses = False
         # Whether the instrument was set going and its first tick has not come yet.
         self._setting_off = False
+        # Whether a start was heard, be it while it ran, and its first tick has not come yet.
+        self._begun = False
         self._others: dict[str, int] = {}
 
     def hear(self, port: str, t_ns: int, message: Sequence[int]) -> tuple[Send, ...]:
@@ -126,12 +128,14 @@ class Follower:
             gate.lapse()
         self.last_clock_ns = self._alive_ns = t_ns
         if state is State.RUNNING:
-            if self._setting_off or conductor.fresh:
+            moved = conductor.fresh and (self._begun or gate.inquiring)
+            if self._setting_off or moved:
                 # Where the first tick after a pause falls, the line of those before cannot say.
-                self._setting_off = False
+                self._setting_off = self._begun = False
                 gate.first(t_ns)
                 ticks = 1
             else:
+                # A position told as it runs moves the count, not the clock.
                 ticks, finding = gate.hear(t_ns)
                 if finding is not Finding.NOTHING:
                     conductor.heed(finding)
@@ -147,7 +151,7 @@ class Follower:
         """Take the first clock after a silence."""
         conductor, gate = self.conductor, self._gate
         if self._setting_off or conductor.fresh:
-            self._setting_off = False
+            self._setting_off = self._begun = False
             gate.first(t_ns)
             return conductor.regain(1)
         ticks, finding = gate.regain(t_ns)
@@ -167,6 +171,7 @@ class Follower:
             self.conductor.heed(Finding.DOUBT)
         sends = self.conductor.signal(signal)
         if begins:
+            self._begun = self._begun or signal is Signal.START
             if not running:
                 self._setting_off = True
                 self._alive_ns = t_ns

@@ -16,6 +16,8 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from itertools import pairwise
 
+from companion.follow.intervals import has_close, has_hole, lacks_one, strays
+
 # Longest time that can be bridged. In less than two seconds nobody stops and starts again unheard.
 CERTAIN_NS = 2_000_000_000
 # Ticks nearer than this are no tempo: 5 ms a tick are 500 beats a minute.
@@ -188,7 +190,9 @@ class Inquiry:
         if worst > min(max(period // 16, 4 * self._noise), period // 4):
             return None
         arrived = len(times) - BACK + 1
-        if gap != arrived and not (self._calm and self._is_plausible(gap, arrived, period)):
+        if gap != arrived and not self._calm:
+            return None
+        if not self._is_plausible(gap, arrived, period, (period,)):
             return None
         if not 1 <= gap <= FAR or gap + BACK - 1 < self.counted:
             return None
@@ -256,8 +260,18 @@ class Inquiry:
             # One late tick at the start would shift all: only what was heard can be counted.
             if before and not _is_like(before, now):
                 return None
-            return arrived if abs(gap_ns - arrived * now) * 20 <= 9 * now else None
+            intervals = self._intervals(arrived)
+            if lacks_one(intervals, now, now):
+                return None
+            if has_close(intervals, now):
+                # In a bunch one may be the double of another: ask twice, and more closely.
+                close = all(abs(gap_ns - arrived * p) * 5 <= p for p in (before or now, now))
+            else:
+                # The first tick may have come late, and none comes early.
+                close = -9 * now <= 20 * (gap_ns - arrived * now) <= 4 * now
+            return arrived if close else None
         found: set[int | None] = set()
+        periods = [now]
         quiet = self._noise * QUIET <= before and gap_ns <= FAR * before
         old = self._old
         if old is not None:
@@ -267,11 +281,20 @@ class Inquiry:
             # While the tempo moves, that is no line.
             if abs(old_ns - self._last) <= max(before // 8, 4 * self._noise):
                 found.add(_agreed(line.first_ns - old_ns, old.period_ns, now))
+                periods.append(old.period_ns)
+                if gap_ns > FAR * before:
+                    # A slight bend that does not show at the end of the line does so far from it.
+                    late = fit(self._before[-max(LONG, len(self._before) // 2) :])
+                    late_ns = line.first_ns - late.at(late.ticks - 1)
+                    found.add(_agreed(late_ns, late.period_ns, now))
+                    periods.append(late.period_ns)
             elif not quiet:
                 return None
         elif not quiet:
             found.add(_agreed(line.first_ns - self._line_ns, before, now))
+            periods.append(before)
         if quiet:
+            periods.append(before)
             # The last sure tick may have come late, or the line behind it may lag: ask both.
             from_line_ns = line.first_ns - self._line_ns
             by_tick = _agreed(gap_ns, before, now)
@@ -282,19 +305,31 @@ class Inquiry:
                 by_line = by_tick
             found |= {by_tick, by_line}
         gap = found.pop() if len(found) == 1 else None
-        return gap if gap is None or self._is_plausible(gap, arrived, now) else None
+        if gap is None or not self._is_plausible(gap, arrived, now, periods):
+            return None
+        return gap
 
-    def _is_plausible(self, gap: int, arrived: int, now_ns: int) -> bool:
-        """Whether ticks that were lost left a hole, and doubled ones came close together."""
+    def _is_plausible(self, gap: int, arrived: int, now_ns: int, periods: Sequence[int]) -> bool:
+        """Whether ticks that were lost left a hole, and doubled ones came close together.
+
+        `periods` are those that `gap` was measured by.
+        """
+        intervals = self._intervals(arrived)
+        faster, slower = min(periods), max(periods)
+        if strays(intervals, gap, faster, slower):
+            return False
         if gap == arrived:
-            return True
+            return not lacks_one(intervals, faster, slower)
         # So few ticks rather tell of a line that has grown unsteady than of another tempo, too.
         if abs(now_ns - self._period) * 16 > self._period:
             return False
-        intervals = [b - a for a, b in pairwise((self._last, *self.times[:arrived]))]
         if gap > arrived:
-            return 5 * max(intervals) >= 8 * self._period
-        return 5 * min(intervals) <= 2 * self._period
+            return has_hole(intervals, self._period)
+        return has_close(intervals, self._period)
+
+    def _intervals(self, arrived: int) -> list[int]:
+        """The intervals from the last sure tick to the `arrived`-th that was heard."""
+        return [b - a for a, b in pairwise((self._last, *self.times[:arrived]))]
 
     def _is_new_tempo(self) -> bool:
         """Whether the tempo changed suddenly, or fast, and each tick heard is a tick."""

@@ -219,8 +219,9 @@ class Faults:
         stage.two_clocks_until_ns = end_ns
 
         def tick() -> None:
-            stage.line.send(Arrival(stage.now_ns, PORT, CLOCK, False, 0, 0, own=False))
+            # Not one tick more than the performer waits for.
             if stage.now_ns < end_ns:
+                stage.line.send(Arrival(stage.now_ns, PORT, CLOCK, False, 0, 0, own=False))
                 stage.after(period, tick)
 
         tick()

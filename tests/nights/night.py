@@ -191,6 +191,10 @@ class Stage:
             self.judge.sent(send, period)
             if send.change.instrument == "drums":
                 self._choose(send.part)
+                if self.kind.at_once and self.box.running:
+                    # What goes out with it is counted from the part that has begun by it.
+                    truth = self.judge.truth
+                    truth.part, truth.tick = self.box.part, self.box.tick
 
     # -- time --------------------------------------------------------------------------------
 
@@ -268,8 +272,6 @@ class Stage:
         if sends:
             self.judge.truth = arrival
             self.take(sends)
-            if self.kind.at_once and any(s.ticks_left == 0 for s in sends):
-                arrival.part, arrival.tick = self.box.part, self.box.tick
         if arrival.own:
             self.judge.heard(arrival, round(2_500_000_000 / self.hand.bpm))
             if arrival.message == CLOCK and arrival.running:

@@ -315,6 +315,10 @@ class Performer:
         if self._must_wait():
             stage.after(0.5, self._choose_and_start)
             return
+        if stage.box.running:
+            # Set going again meanwhile, and told what it plays: choosing now would be a change
+            # by hand that nobody planned.
+            return
         stage.judge.person_ns = stage.now_ns
         stage.box.choose(stage.conductor.part.number)
         self._start()
