@@ -4,10 +4,14 @@ It is the judge of the rehearsals and therefore shares no line with the program 
 rtmidi in and out; commands come as JSON lines on standard input, events go out as JSON lines:
 
     {"do": "start" | "stop" | "continue" | "where" | "quit"}, {"do": "position", "sixteenths": 8},
-    {"do": "tempo", "bpm": 240}, {"do": "skip", "ticks": 5}
+    {"do": "tempo", "bpm": 240}, {"do": "skip", "ticks": 5}, {"do": "choose", "program": 12},
+    {"do": "mute" | "unmute", "note": 42}, {"do": "send", "bytes": [201, 11]}
 
 A program change that arrives during a pass is taken when that pass ends, and the pass count starts
-anew; with `--at-once` it is taken as it arrives. Programs and channels are wire values.
+anew; with `--at-once` it is taken as it arrives. One that is chosen at the front panel is told to
+whoever listens, and taken in the same way. With `--ignores` those from outside are not taken at
+all, and with `--echo` all that arrives is passed on. `--notes` makes it send what it plays.
+Programs and channels are wire values.
 """
 
 from __future__ import annotations
@@ -24,7 +28,7 @@ import rtmidi
 
 # MIDI 1.0 Detailed Specification 4.2.1, from memory.
 CLOCK, START, CONTINUE, STOP, POSITION = 0xF8, 0xFA, 0xFB, 0xFC, 0xF2
-PROGRAM, CONTROL = 0xC0, 0xB0
+PROGRAM, CONTROL, NOTE_ON, NOTE_OFF = 0xC0, 0xB0, 0x90, 0x80
 BANK_HIGH, BANK_LOW = 0, 32
 TICKS_PER_QUARTER, TICKS_PER_SIXTEENTH = 24, 6
 
@@ -35,6 +39,12 @@ class Machine:
     def __init__(self, options: argparse.Namespace) -> None:
         self.options = options
         self.lengths = {int(p): int(t) for p, t in json.loads(options.lengths).items()}
+        # By program and note, the ticks of a pass at which it sounds.
+        self.notes = {
+            int(program): {int(note): ticks for note, ticks in notes.items()}
+            for program, notes in json.loads(options.notes).items()
+        }
+        self.muted: set[int] = set()
         self.lock = threading.Condition()
         self.speaking = threading.Lock()
         self.period_ns = self.nanoseconds(options.bpm)
@@ -76,12 +86,18 @@ class Machine:
         message, _delta = event
         with self.lock:
             self.say("heard", bytes=message, tick=self.tick)
+            if self.options.echo:
+                self.out.send_message(message)
             if message[0] == CONTROL | self.options.channel:
                 self.bank_bytes[message[1]] = message[2]
-            elif message[0] == PROGRAM | self.options.channel:
-                self.pending = (message[1], self.banked())
-                if self.options.at_once:
-                    self.take(self.tick)
+            elif message[0] == PROGRAM | self.options.channel and not self.options.ignores:
+                self.choose(message[1])
+
+    def choose(self, program: int) -> None:
+        """Let a program begin at the end of the pass, or at once."""
+        self.pending = (program, self.banked())
+        if self.options.at_once:
+            self.take(self.tick)
 
     def banked(self) -> int | None:
         """The bank that was selected, 14 bits, None if no whole selection came."""
@@ -123,6 +139,8 @@ class Machine:
                 elif self.running or self.options.idle_clock:
                     self.out.send_message([CLOCK])
                     self.clocks += 1
+                if self.running:
+                    self.play()
             due_ns += period_ns
 
     def advance(self) -> None:
@@ -131,6 +149,14 @@ class Machine:
         length = self.lengths.get(self.program, self.options.length)
         if self.pending is not None and (self.tick - self.part_start) % length == 0:
             self.take(self.tick)
+
+    def play(self) -> None:
+        """Send the notes of this tick, each let go at once."""
+        here = (self.tick - self.part_start) % self.lengths.get(self.program, self.options.length)
+        for note, ticks in self.notes.get(self.program, {}).items():
+            if here in ticks and note not in self.muted:
+                self.out.send_message([NOTE_ON | self.options.channel, note, 100])
+                self.out.send_message([NOTE_OFF | self.options.channel, note, 0])
 
     # -- what the player does ------------------------------------------------------------------
 
@@ -156,6 +182,15 @@ class Machine:
                     self.period_ns = self.nanoseconds(command["bpm"])
                 case "skip":
                     self.skip = command["ticks"]
+                case "choose":
+                    self.out.send_message([PROGRAM | self.options.channel, command["program"]])
+                    self.choose(command["program"])
+                case "mute":
+                    self.muted.add(command["note"])
+                case "unmute":
+                    self.muted.discard(command["note"])
+                case "send":
+                    self.out.send_message(command["bytes"])
                 case "quit":
                     self.ended = True
                 case "where":
@@ -189,6 +224,9 @@ def main() -> None:
     parser.add_argument("--lengths", default="{}", help="JSON: program to ticks in its pass")
     parser.add_argument("--idle-clock", action="store_true", help="clock while stopped, too")
     parser.add_argument("--at-once", action="store_true", help="take programs as they arrive")
+    parser.add_argument("--ignores", action="store_true", help="take no program from outside")
+    parser.add_argument("--echo", action="store_true", help="pass on all that arrives")
+    parser.add_argument("--notes", default="{}", help="JSON: program to note to ticks of its pass")
     machine = Machine(parser.parse_args())
     sys.setswitchinterval(0.0005)
     threading.Thread(target=machine.run, daemon=True).start()
