@@ -1,4 +1,4 @@
-"""Each wish of the set list from a pad: the drum machine's own count says what came of it, and when.
+"""Each wish of the set list from a pad; the drum machine's own count says what came of it.
 
 Presses are made where a finger's delay changes nothing; where it might, the machine's count before
 and after the press says what is right.

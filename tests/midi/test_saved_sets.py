@@ -1,0 +1,82 @@
+"""The set list is saved while it is played over real MIDI: a whole one comes, a bad one does not."""
+
+from __future__ import annotations
+
+from tests.midi.players import Stage, agrees, until
+
+DRUM = ("--program", "11", "--length", "48")
+# Clocks (MIDI 1.0: 24 to a quarter note): passes of eight sixteenths, two of them to a phrase.
+PHRASE, BEAT = 96, 24
+
+PLAYED = """\
+set: Tidewater
+instruments:
+  drums:
+    port: "*drum*"
+    channel: 10
+    change: {takes_effect: pattern end, send_before: 1 beat}
+patterns:
+  slack water: {length: 8, phrase: 2 passes}
+  plank: {length: 8, phrase: 2 passes}
+songs:
+  - song: Slack water
+    tempo: 150
+    parts:
+      - {pattern: slack water, on: drums, program: 12, phrases: 8}
+      - {pattern: plank, on: drums, program: 13}
+"""
+# The first part has another name for its pattern, is to end after three phrases, and goes elsewhere.
+SAVED = (PLAYED.replace("slack water", "slack tide").replace("phrases: 8", "phrases: 3")).replace(
+    "program: 13", "program: 14"
+)
+SHORT = PLAYED.replace("phrases: 8", "phrases: 2")
+BAD = SHORT.replace("send_before: 1 beat", "send_before: 1 bucket")
+
+
+def test_a_set_saved_in_a_phrase_comes_with_its_boundary_and_keeps_the_place(stage: Stage) -> None:
+    machine = stage.drum(*DRUM)
+    stage.engine(PLAYED)
+    machine.do("start")
+    machine.reach(6)
+    stage.write(SAVED)
+    seen = [stage.look()]
+
+    def comes() -> bool:
+        seen.append(stage.look())
+        return seen[-1].pattern == "slack tide"
+
+    until(comes, "the saved set list")
+    whole = next(i for i, each in enumerate(seen) if "it comes with" in each.notice)
+    boundaries = {
+        (tick // PHRASE + 1) * PHRASE for tick in range(seen[whole - 1].tick, seen[whole].tick + 1)
+    }
+    # The last look at the old one lies before the boundary, the first at the new one after it.
+    (boundary,) = {b for b in boundaries if seen[-2].tick < b <= seen[-1].tick}
+    assert {each.pattern for each in seen[:-1]} == {"slack water"}
+    assert all(each.part == 1 and each.sure for each in seen)
+    assert agrees(stage, machine)["part"] == 1
+    took = machine.wait_for("took")
+    assert (took["program"], took["at_tick"]) == (13, max(3 * PHRASE, boundary + PHRASE))
+    assert agrees(stage, machine)["part"] == 2
+    assert machine.messages == [[0xC9, 13]]
+
+
+def test_a_bad_set_is_told_by_line_and_column_and_the_old_one_plays_on(stage: Stage) -> None:
+    machine = stage.drum(*DRUM)
+    stage.engine(SHORT)
+    machine.do("start")
+    machine.reach(6)
+    stage.write(BAD)
+    (trouble,) = stage.look_when(lambda s: s.troubles != (), "the fault").troubles
+    line = BAD[: BAD.index("1 bucket")].count("\n") + 1
+    column = BAD.splitlines()[line - 1].index("1 bucket") + 1
+    assert trouble.startswith(f"tidewater.yaml:{line}:{column}: ")
+    assert trouble.endswith("the set as it was plays on")
+    took = machine.wait_for("took")
+    assert (took["program"], took["at_tick"]) == (12, 2 * PHRASE)
+    assert agrees(stage, machine)["part"] == 2
+    assert stage.status()["troubles"] == [trouble]
+    # Put right in the editor, nothing is told any more.
+    stage.write(SHORT)
+    assert stage.status_when(troubles=[])["sure"]
+    assert machine.messages == [[0xC9, 12]]
