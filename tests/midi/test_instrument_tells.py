@@ -82,13 +82,12 @@ def test_a_program_chosen_on_the_instrument_takes_the_set_along(stage: Stage) ->
     seen = stage.look_when(lambda s: s.part == 3, "the set goes to the third part")
     here = machine.where()["tick_in_part"]
     assert here - 6 <= seen.tick <= here
-    # It chose that itself and is not told; the next change it is told, and its notes say it took it.
+    # It chose that itself and is not told. The next it is told, and its notes say that it took it.
     second = machine.wait_for("took", 2)
     assert (second["program"], second["at_tick"]) == (14, first["at_tick"] + PHRASE)
     assert machine.messages == [[0xC9, 14]]
     machine.reach(second["at_tick"] + PASS + 12)
-    seen = stage.look_when(lambda s: s.sure, "the count is sure")
-    assert (seen.part, seen.troubles) == (4, ())
+    assert stage.status_when(sure=True, part=4)["troubles"] == []
     assert count_begins(stage, machine) == second["at_tick"]
 
 
@@ -111,8 +110,7 @@ def test_what_comes_back_of_our_own_is_not_obeyed(stage: Stage) -> None:
     machine.do("start")
     heard = machine.wait_for("heard")
     assert heard["tick"] < PHRASE - BEAT // 2
-    seen = stage.look_when(lambda s: s.part == 2, "the second part")
-    assert seen.sure
+    stage.look_when(lambda s: s.part == 2 and s.sure, "the second part")
     assert count_begins(stage, machine) == PHRASE
     assert machine.messages == [[0xC9, 12]]
 
@@ -143,7 +141,7 @@ def test_its_own_word_shows_that_a_change_was_not_taken(stage: Stage, when: str)
     machine.wait_for("heard")
     if when == "after it":
         machine.reach(PHRASE + 6)
-        assert stage.look_when(lambda s: s.part == 2, "the second part").sure
+        stage.look_when(lambda s: s.part == 2 and s.sure, "the second part")
     machine.do("send", bytes=[0xC9, 11])
     stage.look_when(lambda s: not s.sure, "the doubt")
     assert machine.where()["tick"] >= PHRASE

@@ -132,7 +132,7 @@ def test_next_ends_a_phrase_next_pass_a_pass_and_a_long_press_goes_back(stage: S
     assert third["program"] == 11
     assert third["at_tick"] in ends(PHRASE, presses, second["at_tick"])
     assert machine.messages == [[0xC9, 12], [0xC9, 13], [0xC9, 11]]
-    assert stage.status_when(part=1)["sure"]
+    stage.status_when(part=1, sure=True)
 
 
 def test_a_part_by_its_number_at_the_phrase_and_now_at_the_running_pass(stage: Stage) -> None:
@@ -151,7 +151,7 @@ def test_a_part_by_its_number_at_the_phrase_and_now_at_the_running_pass(stage: S
     assert second["at_tick"] in ends(LONG_PASS, presses, first["at_tick"])
     # The machine is told with the press itself, as it waits for the end of its pass by itself.
     assert machine.of("heard")[1]["tick"] in presses
-    assert stage.status_when(part=5)["sure"]
+    stage.status_when(part=5, sure=True)
 
 
 def test_now_is_at_once_on_an_instrument_that_changes_at_once(stage: Stage) -> None:
@@ -299,7 +299,7 @@ def test_the_count_is_nudged_by_passes_and_phrases(stage: Stage) -> None:
     assert nudged(lambda: press_controller(pad, 74), "1 phrase back") == 96
     assert nudged(lambda: pad.press(73), "1 pass back") == 0
     pad.let_go(73)
-    assert stage.status_when(state="running")["sure"]
+    stage.status_when(state="running", sure=True)
 
 
 def test_the_one_is_now_on_the_part_the_bar_the_pass_and_the_phrase(stage: Stage) -> None:
