@@ -59,6 +59,7 @@ class Machine:
         self.skip = 0
         # Clocks sent since the machine was switched on, counted ones and idle ones.
         self.clocks = 0
+        self.clock_ns = 0
         self.ended = False
         api = rtmidi.API_UNIX_JACK
         self.out = rtmidi.MidiOut(api, name=options.name)
@@ -85,7 +86,8 @@ class Machine:
         """Take one message from the cable, on the driver's thread."""
         message, _delta = event
         with self.lock:
-            self.say("heard", bytes=message, tick=self.tick)
+            since_ms = (time.monotonic_ns() - self.clock_ns) / 1e6
+            self.say("heard", bytes=message, tick=self.tick, since_clock_ms=since_ms)
             if self.options.echo:
                 self.out.send_message(message)
             if message[0] == CONTROL | self.options.channel:
@@ -139,6 +141,7 @@ class Machine:
                 elif self.running or self.options.idle_clock:
                     self.out.send_message([CLOCK])
                     self.clocks += 1
+                    self.clock_ns = time.monotonic_ns()
                 if self.running:
                     self.play()
             due_ns += period_ns

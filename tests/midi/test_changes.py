@@ -76,6 +76,8 @@ def test_a_lead_in_ms_lies_between_the_last_clock_and_that_of_the_boundary(stage
         ([0xC9, 12], SLOW_FIRST_END - 1),
         ([0xC9, 13], SLOW_SECOND_END - 1),
     ]
+    # They left between the two, and not with the first of them.
+    assert all(e["since_clock_ms"] > 10 for e in machine.of("heard"))
     # By a third party, too, they came after that clock and before the boundary's own.
     assert [(e["program"], e["tick"]) for e in recorder.of("heard")] == [
         (12, SLOW_FIRST_END - 1),
