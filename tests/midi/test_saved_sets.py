@@ -29,8 +29,11 @@ songs:
 """
 # Another song comes first now. The pattern that runs has another name and is to last three phrases,
 # and another program follows.
-SAVED = (PLAYED.replace("slack water", "slack tide").replace("phrases: 8", "phrases: 3")).replace(
-    "program: 13", "program: 14"
+SAVED = (
+    PLAYED.replace("slack water", "slack tide")
+    .replace("phrases: 8", "phrases: 3")
+    .replace("program: 13", "program: 14")
+    .replace("songs:\n", "songs:\n  - song: Flood\n    parts: [{pattern: plank, on: drums}]\n")
 )
 SHORT = PLAYED.replace("phrases: 8", "phrases: 2")
 BAD = SHORT.replace("send_before: 1 beat", "send_before: 1 bucket")
