@@ -104,6 +104,20 @@ def status_object(snapshot: Snapshot) -> dict[str, Any]:
             "jitter_ms": round(snapshot.jitter_ms, 2),
             "lost": snapshot.clocks_lost,
         },
+        "tracks": [
+            {
+                "track": track.name,
+                "muted": track.muted,
+                "heard_muted": track.heard_muted,
+                "likelihood": track.likelihood,
+                "told": track.told,
+            }
+            for track in snapshot.tracks
+        ],
+        "wish": snapshot.wish,
+        "staying": snapshot.staying,
+        "fill": snapshot.fill,
+        "notice": snapshot.notice,
         "troubles": list(snapshot.troubles),
     }
 

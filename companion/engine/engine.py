@@ -25,11 +25,11 @@ from companion.engine.options import Options
 from companion.engine.playing import Playing
 from companion.engine.ports import MidiSystem
 from companion.engine.reloading import Incoming, Reloading, Saved
+from companion.engine.telling import Telling
 from companion.engine.tidying import Tidying
 from companion.engine.timed import TimedSends, due_ns
-from companion.engine.view import Surroundings
 from companion.engine.wishing import wanted
-from companion.follow.conductor import Send, Standing
+from companion.follow.conductor import Send
 from companion.follow.controls import Asked
 from companion.follow.follower import CLOCK, Follower
 from companion.follow.steering import Steering
@@ -44,7 +44,6 @@ from companion.setlist.model import SetList
 WATCH_S = 0.01
 POKE_EVERY = 10
 TIDY_EVERY = 100
-NOTICE_NS = 6_000_000_000
 # A thread that draws or encodes hands the interpreter to the MIDI thread after this long; the
 # interpreter's own 5 ms would be heard.
 SWITCH_S = 0.0001
@@ -92,18 +91,17 @@ class Engine:
         )
         if self._continuing is not None and self._continuing.port is not None:
             self._keeper.expect(self._continuing.port)
-        # When the set was first started, by the monotonic clock; 0 before.
-        self._started_ns = 0 if memory is None else memory.started_ns
         self._steering = Steering(self._follower.conductor)
         self._server: Server | None = None
         # A plain flag: a signal's handler must not ask for a lock that the watch may hold.
         self.ended = False
         self._count = 0
-        self._notice = ""
-        self._notice_ns = 0
         self._faults = Faults()
         self._saving = None if saved is None else Reloading(saved, self._expect, self._poke)
         self._handover = Handover()
+        self._telling = Telling(
+            options, self._follower, self._keeper, self._faults, memory, self._saving
+        )
         self._timed = TimedSends(self._lock, self._let_out, self._faults.add)
 
     def run(self, lock: EngineLock, ready: Callable[[], None]) -> None:
@@ -199,45 +197,9 @@ class Engine:
         with self._lock:
             now_ns = time.monotonic_ns()
             follower = self._follower
-            standing = follower.conductor.standing()
-            around = self._surroundings(standing, now_ns)
-        return self._set.viewer.snapshot(standing, around)
-
-    def _surroundings(self, standing: Standing, now_ns: int) -> Surroundings:
-        follower = self._follower
-        if standing.notice != self._notice:
-            self._notice, self._notice_ns = standing.notice, now_ns
-        fresh = now_ns - self._notice_ns < NOTICE_NS
-        troubles = list(self._keeper.troubles)
-        others = follower.other_clocks(now_ns)
-        if others:
-            troubles.append(f"{', '.join(others)} sends clock too; following {follower.port}")
-        if self._faults.count:
-            troubles.append(self._faults.trouble)
-        if self._saving is not None and self._saving.trouble:
-            troubles.append(self._saving.trouble)
-        ignored = self._set.obeying.trouble(follower.conductor)
-        troubles += [ignored] if ignored else []
-        troubles += self._set.presses.troubles
-        if self._memory is not None and self._memory.trouble:
-            troubles.append(self._memory.trouble)
-        return Surroundings(
-            now_ns=now_ns,
-            tick_ns=min(follower.last_clock_ns, now_ns),
-            bpm=round(follower.tempo.bpm, 3),
-            jitter_ms=round(follower.tempo.jitter_ms, 3),
-            clock_port=follower.port or "",
-            clocks_lost=follower.clocks_lost,
-            demo=self._options.demo,
-            notice=standing.notice if fresh else "",
-            troubles=tuple(troubles),
-            sending_note=self._options.silence(standing.sends),
-            started_ns=self._started_ns,
-            fill=self._set.fill,
-            wish=self._steering.undoable,
-            heard=self._set.heard.states,
-            found=dict(self._set.heard.found),
-        )
+            standing, viewer = follower.conductor.standing(), self._set.viewer
+            around = self._telling.around(standing, self._set, now_ns, self._steering.undoable)
+        return viewer.snapshot(standing, around)
 
     def _end(self) -> None:
         self.ended = True
@@ -255,8 +217,7 @@ class Engine:
         """Do what is wanted of the conductor. Called under the lock."""
         for send in self._steering.grant(asked):
             self._send(send)
-        self._notice = self._follower.conductor.notice
-        self._notice_ns = time.monotonic_ns()
+        self._telling.renew(self._follower.conductor.notice, time.monotonic_ns())
 
     def _send(self, send: Send) -> None:
         """Let a program change out when its time comes. Under the lock, with the tick it is for."""
@@ -328,10 +289,8 @@ class Engine:
                     if keeps is not None and keeps.note(self._follower):
                         self._listen = keeps.listen(self._follower)
                 counting = state is State.RUNNING
-                if counting and not self._started_ns:
-                    self._started_ns = time.monotonic_ns()
-                    if self._memory is not None:
-                        self._memory.started_ns = self._started_ns
+                if counting:
+                    self._telling.started(now_ns)
                 if changed or (counting and rounds % POKE_EVERY == 0):
                     self._poke()
                 if rounds % TIDY_EVERY == 0:

@@ -1,12 +1,13 @@
 """From a clock tick arriving to the program change leaving, with three screens attached.
 
-Run: python -m tests.bench.bench_latency [--changes N]
+Run: python -m tests.bench.bench_latency [--changes N] [--busy N]
 
 A meter, in a process of its own, ticks through JACK's dummy driver and times what comes back from
 the engine, which has a change due eight times a second, and from a bare rtmidi echo that sends a
 change from its callback at the same ticks. Both go the same way through the same server in the same
 run, so that driver and machine are in both figures and the difference is the program's own. What
-the echo needs from callback to send, without the way, is timed inside it. None of this is a test.
+the echo needs from callback to send, without the way, is timed inside it. With `--busy` so many
+processes do nothing but count meanwhile. None of this is a test.
 """
 
 from __future__ import annotations
@@ -208,26 +209,32 @@ def print_row(name: str, values: list[float], unit: str) -> None:
     print(f"{name:<34}{figures}  {unit}")
 
 
-def run(changes: int) -> None:
-    """Measure, and print the table."""
+def run(changes: int, busy: int) -> None:
+    """Measure beside `busy` processes that never rest, and print the table."""
     with jack.server() as name, tempfile.TemporaryDirectory() as folder:
         environment = jack.environment(name)
         stage = Stage(Path(folder), environment)
         timer = spawn("meter", changes, environment)
         bare = spawn("echo", changes, environment)
+        counting: list[subprocess.Popen[bytes]] = []
         try:
             stage.engine(setlist(3 * changes), "--in", "*meter out*")
             for _ in range(SCREENS):
                 stage.screen().shows("ripple")
             load = os.getloadavg()[0]
+            for _ in range(busy):
+                counting.append(subprocess.Popen([sys.executable, "-c", "while True: pass"]))
             found = _ask(timer, "go\n")
             taken_ns = json.loads(bare.communicate("")[0])
         finally:
             stage.close()
-            for process in (timer, bare):
+            for process in (timer, bare, *counting):
                 process.kill()
     engine, reference = found["engine"], found["echo"]
-    print(f"{len(engine)} changes at {BPM:.0f} beats a minute, {SCREENS} screens attached;")
+    print(
+        f"{len(engine)} changes at {BPM:.0f} beats a minute, {SCREENS} screens attached, "
+        f"{busy} busy processes;"
+    )
     print(f"{os.cpu_count()} cores, load {load:.1f} before; JACK dummy driver, 64 frames of 48 kHz")
     if found["restarts"]:
         print(f"the engine came to doubt its count {found['restarts']} times, and was started anew")
@@ -254,6 +261,7 @@ def main() -> None:
     """Be the bench, or one of its processes."""
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--changes", type=int, default=CHANGES)
+    parser.add_argument("--busy", type=int, default=0)
     parser.add_argument("--role", choices=["meter", "echo"], help=argparse.SUPPRESS)
     options = parser.parse_args()
     if options.role == "meter":
@@ -262,7 +270,7 @@ def main() -> None:
     elif options.role == "echo":
         echo()
     else:
-        run(options.changes)
+        run(options.changes, options.busy)
 
 
 if __name__ == "__main__":

@@ -92,3 +92,45 @@ def test_wishes_are_told_in_the_words_of_a_set_list(program: Program, good: Path
         assert "did you mean `next`?" in wrong.stderr
         program.run("stop")
     assert program.run("tell", "next").returncode == 1
+
+
+def test_the_status_tells_what_was_wished_and_can_be_undone(program: Program, good: Path) -> None:
+    with program.start(good, "--internal-clock", "--tempo", "60"):
+        program.status_when(state="running")
+        done = program.run("tell", "stay")
+        assert (done.returncode, done.stdout) == (0, "staying in this part, phrase by phrase\n")
+        found = program.status_when(staying=True)
+        assert (found["wish"], found["fill"], found["next_change"]) == ("stay", False, None)
+        assert {"track": "low drum", "muted": False}.items() <= found["tracks"][0].items()
+        assert found["tracks"][0]["heard_muted"] is None
+        assert program.run("tell", "undo").stdout == "undone: stay\n"
+        found = program.status_when(staying=False)
+        assert (found["wish"], found["next_change"]["part"]) == ("", 2)
+        program.run("stop")
+
+
+def test_a_set_saved_while_it_plays_is_taken_over_or_its_fault_told(
+    program: Program, good: Path
+) -> None:
+    with program.start(good, "--internal-clock", "--tempo", "120"):
+        program.status_when(state="running", parts=2)
+        good.write_text(GOOD.replace("always", "allways"))
+        (trouble,) = program.status_when(parts=2, troubles=Something())["troubles"]
+        assert trouble.startswith(f"{good.name}:8:")
+        assert trouble.endswith("the set as it was plays on")
+        good.write_text(GOOD + "  - {song: Neap, parts: [{pattern: ebb line}]}\n")
+        found = program.status_when(troubles=[])
+        assert found["sure"]
+        # It comes with a boundary, and no place is lost.
+        found = program.status_when(parts=3)
+        assert (found["song"], found["sure"]) == ("Slack water", True)
+        program.run("stop")
+
+
+class Something:
+    """Equal to whatever is not empty."""
+
+    def __eq__(self, other: object) -> bool:
+        return bool(other)
+
+    __hash__ = None  # type: ignore[assignment]
