@@ -95,5 +95,5 @@ def test_a_bad_set_is_told_by_line_and_column_and_the_old_one_plays_on(stage: St
     assert stage.status()["troubles"] == [trouble]
     # Put right in the editor, nothing is told any more.
     stage.write(SHORT)
-    assert stage.status_when(troubles=[])["sure"]
+    stage.status_when(troubles=[], sure=True)
     assert machine.messages == [[0xC9, 12]]
