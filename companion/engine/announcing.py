@@ -60,6 +60,8 @@ class Announcing:
         )
         if reading.meaning is Meaning.STAYS:
             self._obeying.stays(announced, conductor)
+        elif reading.meaning is Meaning.SAME:
+            conductor.unfollow(announced.instrument)
         if reading.meaning not in (Meaning.AGREES, Meaning.GO):
             return NOTHING
         assert reading.part is not None

@@ -103,6 +103,22 @@ def test_one_that_changes_at_once_takes_the_set_along_with_the_next_clock(stage:
     assert machine.messages == []
 
 
+def test_a_program_chosen_and_the_running_one_again_leaves_the_set_where_it_is(
+    stage: Stage,
+) -> None:
+    machine = stage.drum(*DRUM)
+    stage.engine(OPEN_FIRST)
+    machine.do("start")
+    machine.reach(4)
+    machine.do("choose", program=13)
+    machine.do("choose", program=11)
+    machine.reach(PASS + 4)
+    seen = stage.look()
+    assert (seen.part, seen.pass_number) == (1, 2)
+    assert count_begins(stage, machine) == 0
+    assert machine.messages == []
+
+
 def test_what_comes_back_of_our_own_is_not_obeyed(stage: Stage) -> None:
     machine = stage.drum(*DRUM, "--at-once", "--echo")
     # Told a beat ahead: who took the echo for a choice would go along at once.
