@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -10,17 +11,22 @@ import click
 
 from companion.cli import exits
 from companion.setlist.advice import advise
-from companion.setlist.faults import SetListError
+from companion.setlist.clashes import combined
+from companion.setlist.faults import Fault, SetListError
 from companion.setlist.longcycles import long_cycles
 from companion.setlist.model import SetList
 from companion.setlist.notices import Advice
-from companion.setlist.reading import read_with_places
+from companion.setlist.reading import read_controls, read_with_places
 
 
-def check(set_files: tuple[Path, ...], as_json: bool) -> None:
-    """Print faults on standard error and advice on standard output; status 1 on any fault."""
+def check(set_files: tuple[Path, ...], as_json: bool, controls: Path | None = None) -> None:
+    """Print faults on standard error and advice on standard output; status 1 on any fault.
+
+    The file at `controls`, if given, is checked against each set.
+    """
     reports: list[dict[str, Any]] = []
     faulty = False
+    sets: dict[Path, SetList | None] = {}
     for path in set_files:
         report: dict[str, Any] = {"file": str(path), "faults": [], "advice": []}
         reports.append(report)
@@ -28,14 +34,60 @@ def check(set_files: tuple[Path, ...], as_json: bool) -> None:
             setlist, places = read_with_places(path)
         except SetListError as error:
             faulty = True
+            sets[path] = None
             _tell_faults(error, report, as_json)
         else:
+            sets[path] = setlist
             _tell_advice(path, setlist, advise(setlist, places), report, as_json)
             _tell_cycles(long_cycles(setlist, places), report, as_json)
+    if controls is not None:
+        report = {"file": str(controls), "faults": [], "advice": []}
+        reports.append(report)
+        faulty = not _check_controls(controls, sets, report, as_json) or faulty
     if as_json:
         click.echo(json.dumps({"version": 1, "files": reports}, ensure_ascii=False))
     if faulty:
         raise click.exceptions.Exit(exits.FAULT)
+
+
+def _check_controls(
+    path: Path, sets: dict[Path, SetList | None], report: dict[str, Any], as_json: bool
+) -> bool:
+    """Tell what is wrong with a file of controls for any of `sets`; whether nothing is."""
+    faults: list[Fault] = []
+    lines: dict[str, None] = {}
+    alone = _own_faults(path)
+    for set_file, setlist in sets.items():
+        try:
+            # A set with faults cannot be asked what it plays.
+            found = read_controls(path, setlist)
+        except SetListError as error:
+            for fault in error.faults:
+                its_own = len(sets) > 1 and fault not in alone
+                wrong = f"for {set_file}: {fault.wrong}" if its_own else fault.wrong
+                faults.append(replace(fault, wrong=wrong))
+            continue
+        line = f"{path}: no faults; {_many(len(found), 'control')}"
+        if setlist is not None:
+            own = len(setlist.controls)
+            kept = len(combined(found, setlist.controls)) - len(found)
+            if kept < own:
+                line += f", instead of {own - kept} of {setlist.name}"
+        lines[line] = None
+    if faults:
+        _tell_faults(SetListError(path, faults), report, as_json)
+        return False
+    if not as_json:
+        click.echo("\n".join(lines))
+    return True
+
+
+def _own_faults(path: Path) -> tuple[Fault, ...]:
+    try:
+        read_controls(path)
+    except SetListError as error:
+        return error.faults
+    return ()
 
 
 def _tell_faults(error: SetListError, report: dict[str, Any], as_json: bool) -> None:

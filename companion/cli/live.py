@@ -21,13 +21,18 @@ from companion.link.messages import LinkError, Wish
 
 
 def engine_arguments(
-    in_glob: str | None, out_glob: str | None, api: str | None, no_send: bool
+    in_glob: str | None,
+    out_glob: str | None,
+    api: str | None,
+    no_send: bool,
+    controls: Path | None = None,
 ) -> list[str]:
     """The command-line words that hand these choices on to `companion engine`."""
     words: list[str] = []
-    for option, value in (("--in", in_glob), ("--out", out_glob), ("--api", api)):
+    chosen = {"--in": in_glob, "--out": out_glob, "--api": api, "--controls": controls}
+    for option, value in chosen.items():
         if value is not None:
-            words += [option, value]
+            words += [option, str(value)]
     return [*words, "--no-send"] if no_send else words
 
 

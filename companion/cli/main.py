@@ -61,6 +61,15 @@ def _port_options(function: F) -> F:
     return function
 
 
+def _controls_option(function: F) -> F:
+    return click.option(
+        "--controls",
+        metavar="FILE",
+        type=click.Path(path_type=Path),
+        help="Presses from FILE too; they win over the set's own.",
+    )(function)
+
+
 def _look_options(function: F) -> F:
     options = [
         click.option("--calm", is_flag=True, help="No pulsing on the screen."),
@@ -83,6 +92,7 @@ def demo(calm: bool, light: bool) -> None:
 @cli.command()
 @_file_argument
 @_port_options
+@_controls_option
 @_look_options
 def play(
     set_file: Path,
@@ -90,19 +100,21 @@ def play(
     out_glob: str | None,
     api: str | None,
     no_send: bool,
+    controls: Path | None,
     calm: bool,
     light: bool,
 ) -> None:
     """Play SET: start the engine and attach a screen to it."""
     from companion.cli import live
 
-    arguments = live.engine_arguments(in_glob, out_glob, api, no_send)
+    arguments = live.engine_arguments(in_glob, out_glob, api, no_send, controls)
     live.play(set_file, arguments, calm=calm, light=light)
 
 
 @cli.command()
 @_file_argument
 @_port_options
+@_controls_option
 @click.option("--internal-clock", is_flag=True, help="Tick by itself instead of following.")
 @click.option(
     "--tempo",
@@ -116,6 +128,7 @@ def engine(
     out_glob: str | None,
     api: str | None,
     no_send: bool,
+    controls: Path | None,
     internal_clock: bool,
     tempo: float | None,
     is_demo: bool,
@@ -134,6 +147,7 @@ def engine(
         internal_clock=internal_clock,
         tempo=tempo,
         is_demo=is_demo,
+        controls=controls,
     )
 
 
@@ -186,6 +200,61 @@ def tell(words: tuple[str, ...]) -> None:
 
 
 @cli.command()
+@click.argument("words", metavar="WISH", nargs=-1, required=True)
+@click.option(
+    "-o",
+    "--controls",
+    "file",
+    metavar="FILE",
+    type=click.Path(path_type=Path),
+    required=True,
+    help="Write it into FILE, which is made if need be.",
+)
+@click.option(
+    "--set",
+    "set_file",
+    metavar="SET",
+    type=click.Path(path_type=Path),
+    help="Refuse what SET plays itself.",
+)
+@click.option("--in", "in_glob", metavar="GLOB", help="Listen only to these MIDI inputs.")
+@click.option("--api", type=click.Choice(["alsa", "jack", "core", "winmm"]), help="MIDI system.")
+@click.option("--long", is_flag=True, help="The wish is asked for by holding the pad.")
+@click.option(
+    "--seconds",
+    metavar="S",
+    type=click.FloatRange(1, 3600),
+    default=60,
+    show_default=True,
+    help="How long to wait for the press.",
+)
+@_json_option
+def bind(
+    words: tuple[str, ...],
+    file: Path,
+    set_file: Path | None,
+    in_glob: str | None,
+    api: str | None,
+    long: bool,
+    seconds: float,
+    as_json: bool,
+) -> None:
+    """Press a pad, and it asks for WISH from now on: next, stay, part 3 ..."""
+    from companion.cli import bind as binding
+
+    binding.bind(
+        " ".join(words),
+        file,
+        set_file=set_file,
+        in_glob=in_glob,
+        api=api,
+        long=long,
+        seconds=seconds,
+        as_json=as_json,
+    )
+
+
+@cli.command()
 def stop() -> None:
     """End the running engine."""
     from companion.cli import ask
@@ -207,12 +276,13 @@ def ports(api: str | None, as_json: bool) -> None:
 @click.argument(
     "set_files", metavar="SET...", nargs=-1, required=True, type=click.Path(path_type=Path)
 )
+@_controls_option
 @_json_option
-def check(set_files: tuple[Path, ...], as_json: bool) -> None:
+def check(set_files: tuple[Path, ...], controls: Path | None, as_json: bool) -> None:
     """Report every fault in set lists, and give advice."""
     from companion.cli import judge
 
-    judge.check(set_files, as_json)
+    judge.check(set_files, as_json, controls)
 
 
 def _part_options(function: F) -> F:

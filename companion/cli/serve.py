@@ -11,9 +11,9 @@ import click
 
 from companion.cli.faults import refuse_faults
 from companion.cli.main import Refused
+from companion.cli.portchoice import must_match
 from companion.cli.supervise import DIED_NS
 from companion.engine.engine import Engine
-from companion.engine.matching import matches
 from companion.engine.memory import Memory
 from companion.engine.options import Options
 from companion.engine.ports import MidiSystem, PortError
@@ -34,8 +34,11 @@ def engine(
     internal_clock: bool,
     tempo: float | None,
     is_demo: bool,
+    controls: Path | None = None,
 ) -> None:
-    """Run until stopped. Raises Refused, or exits with every fault of the set list said.
+    """Run until stopped. Raises Refused, or exits with every fault of a file said.
+
+    The presses in the file at `controls`, if given, win over the set's own.
 
     Where the engine before was cut short, this one goes on.
     """
@@ -46,7 +49,7 @@ def engine(
     except LinkError as error:
         raise Refused(f"{error}; look at it: companion screen; end it: companion stop") from error
     try:
-        setlist = load_apart(set_file)
+        setlist = load_apart(set_file, controls=controls)
         # A clock of our own ended with its engine: there is nothing to go on with.
         memory = None if internal_clock else Memory(state_folder(), *_identity(set_file))
         system = None
@@ -55,9 +58,9 @@ def engine(
             system = _system(api, out_glob, internal_clock, resumes)
             if system is not None and not resumes and _died_ns() is None:
                 if not internal_clock:
-                    _must_match("input", "--in", in_glob, system.inputs())
+                    must_match("input", "--in", in_glob, system.inputs())
                 if send:
-                    _must_match("output", "--out", out_glob, system.outputs())
+                    must_match("output", "--out", out_glob, system.outputs())
         options = Options(
             in_glob=in_glob,
             out_glob=out_glob,
@@ -66,7 +69,8 @@ def engine(
             tempo=tempo,
             demo=is_demo,
         )
-        Engine(setlist, options, system, memory, _died_ns(), Saved(set_file)).run(
+        saved = Saved(set_file, controls)
+        Engine(setlist, options, system, memory, _died_ns(), saved).run(
             lock, lambda: _say_ready(setlist.name)
         )
     except SetListError as error:
@@ -78,7 +82,10 @@ def engine(
 
 
 def _identity(set_file: Path) -> tuple[str, str]:
-    """Path and digest of a set list that has just been read."""
+    """Path and digest of a set list that has just been read.
+
+    Other presses make no other set: the place stays good.
+    """
     try:
         with open(set_file, "rb") as file:
             return str(set_file.absolute()), hashlib.file_digest(file, "sha256").hexdigest()
@@ -109,19 +116,6 @@ def _system(
         system.close()
         return None
     return system
-
-
-def _must_match(kind: str, option: str, glob: str | None, names: list[str]) -> None:
-    """Refuse a glob that matches none of the ports that are there.
-
-    With nothing plugged in yet there is nothing to tell it by: the engine starts and waits.
-    """
-    if glob is None or not names or any(matches(glob, name) for name in names):
-        return
-    raise PortError(
-        f"no MIDI {kind} matches {option} {glob!r}; there are: {', '.join(names)}; "
-        "see: companion ports"
-    )
 
 
 def _say_ready(name: str) -> None:

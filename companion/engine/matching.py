@@ -12,6 +12,10 @@ _NUMBERS = re.compile(r"\s+\d+:\d+$|\s*\[\d+\]")
 # Bridges from ALSA to JACK stand before the device, and JACK numbers clients of one name.
 _BRIDGES = ("a2j", "midi-bridge")
 _TWIN = re.compile(r"(-\d+|\s*\((capture|playback)\))$")
+# Windows puts the place in its list after a name.
+_PLACE = re.compile(r" \d+$")
+# Spaces that do not stand alone between words.
+_BLANKS = re.compile(r"^ +| +$| {2,}")
 
 
 def plain_name(name: str) -> str:
@@ -26,6 +30,29 @@ def matches(glob: str, name: str) -> bool:
         pattern = f"*{pattern}*"
     candidates = (name.lower(), plain_name(name).lower())
     return any(fnmatchcase(candidate, pattern) for candidate in candidates)
+
+
+def lasting_glob(name: str, numbered: bool = False) -> str:
+    """A glob for the port `name` that still matches it when the system numbers its ports anew.
+
+    It matches no other port that is there beside, unless that one differs in such numbers only.
+    `numbered` is for a system that puts a number after every name.
+    """
+    plain = plain_name(name)
+    if numbered:
+        return _literal(_PLACE.sub("", plain)) + " *"
+    client, colon, port = plain.partition(":")
+    # A star somewhere keeps the glob from matching in the middle of longer names.
+    return (
+        f"{_literal(_TWIN.sub('', client))}*:{_literal(port)}" if colon else f"*{_literal(plain)}"
+    )
+
+
+def _literal(text: str) -> str:
+    """A glob for `text` itself; what would not come back from a file as it is is left open."""
+    text = "".join(c if c.isprintable() and c != "\ufffd" else "?" for c in text)
+    text = _BLANKS.sub(lambda blanks: "?" * len(blanks[0]), text)
+    return re.sub(r"[*\[]", r"[\g<0>]", text)
 
 
 def choose_output(

@@ -53,9 +53,20 @@ class House:
         self.drum = players.drum("--bpm", "150", "--length", "96")
         self.engines: list[Engine] = []
 
-    def engine(self) -> Engine:
+    def pads(self, port: str) -> Path:
+        """A file of controls for a pad on a port that is not there, which engines complain of."""
+        file = self.set_file.with_name("pads.yaml")
+        file.write_text(f'controls: [{{press: {{note: 60, port: "{port}"}}, wish: next}}]\n')
+        return file
+
+    def misses(self, port: str) -> bool:
+        """Whether the engine complains that a pad's port is not there."""
+        found = self.snapshot()
+        return found is not None and any(repr(port) in each for each in found.troubles)
+
+    def engine(self, *more: str) -> Engine:
         log = self.set_file.with_name(f"engine-{len(self.engines)}.log")
-        words = ("--api", "jack", str(self.set_file))
+        words = ("--api", "jack", *more, str(self.set_file))
         engine = Engine(*words, environment=self.environment, log=log)
         self.engines.append(engine)
         until(lambda: engine.said or engine.process.poll() is not None, "the engine is ready")
@@ -175,6 +186,20 @@ def test_a_set_list_that_was_changed_begins_afresh(house: House) -> None:
     assert house.snapshot_when("ready").part == 1
 
 
+def test_other_presses_make_no_other_set(house: House) -> None:
+    engine = house.engine("--controls", str(house.pads("left pad")))
+    house.plays()
+    house.drum.reach(250)
+    house.agrees()
+    until(lambda: house.misses("left pad"), "the left pad is missed")
+    engine.process.kill()
+    engine.process.wait()
+    house.engine("--controls", str(house.pads("right pad")))
+    house.snapshot_when("running")
+    house.agrees()
+    until(lambda: house.misses("right pad"), "the right pad is missed")
+
+
 def engine_process(state: Path) -> int:
     """The process number that the engine has written down, 0 while there is none."""
     with contextlib.suppress(OSError, ValueError):
@@ -185,7 +210,8 @@ def engine_process(state: Path) -> int:
 
 def test_under_an_open_screen_it_is_started_again_by_itself(house: House) -> None:
     terminal, inner = os.openpty()
-    command = [sys.executable, "-m", "companion", "play", "--api", "jack", str(house.set_file)]
+    words = ["--api", "jack", "--controls", str(house.pads("left pad")), str(house.set_file)]
+    command = [sys.executable, "-m", "companion", "play", *words]
     play = subprocess.Popen(
         command,
         stdin=inner,
@@ -212,6 +238,8 @@ def test_under_an_open_screen_it_is_started_again_by_itself(house: House) -> Non
         until(lambda: engine_process(house.state) not in (0, first), "another engine")
         house.snapshot_when("running")
         house.agrees()
+        # It has the same presses as the first.
+        until(lambda: house.misses("left pad"), "the left pad is missed again")
         assert play.poll() is None
         second = engine_process(house.state)
         os.kill(second, signal.SIGTERM)

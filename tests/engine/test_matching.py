@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import pytest
 
-from companion.engine.matching import choose_output, device, matches, plain_name
+from companion.engine.matching import choose_output, device, lasting_glob, matches, plain_name
+from companion.setlist import text
 
 NAMES = ["Midi Through:Midi Through Port-0 14:0", "Tide Drum:Tide Drum MIDI 1 24:0", "sampler:in"]
 
@@ -67,3 +68,33 @@ def test_any_port_means_the_device_whose_clock_is_followed() -> None:
     assert choose_output(NAMES, None, None, "sampler:out") == "sampler:in"
     assert choose_output(NAMES, None, None, None) == NAMES[0]
     assert choose_output([], None, None, None) is None
+
+
+@pytest.mark.parametrize(
+    ("name", "again", "beside"),
+    [
+        ("Tide:Tide Pad MIDI 1 24:0", "Tide:Tide Pad MIDI 1 129:0", "Tide:Tide Pad MIDI 10"),
+        ("tide pad:out", "tide pad-02:out", "tide pad:out 2"),
+        ("tide pad-01:out", "tide pad:out", "old tide pad-01:out"),
+        ("a2j:Tide [24] (capture): MIDI 1", "a2j:Tide [31] (capture): MIDI 1", "a2j:Ebb: MIDI 1"),
+        ("Tide Pad MIDI 1", "Tide Pad MIDI 1", "Tide Pad MIDI 11"),
+        ("pad [left]*?:out", "pad [left]*?-01:out", "pad l:out"),
+        # What a set list would read otherwise, or not at all, is left open.
+        (" pad  a\x07:out\ufffd ", " pad  a\x07:out\ufffd ", "pad a:out"),
+    ],
+)  # fmt: skip
+def test_a_glob_for_a_port_lasts(name: str, again: str, beside: str) -> None:
+    glob = lasting_glob(name)
+    assert matches(glob, name)
+    assert matches(glob, again)
+    assert not matches(glob, beside)
+    assert text.words(glob) == glob
+
+
+def test_a_glob_lasts_where_every_name_ends_in_its_place_in_the_list() -> None:
+    glob = lasting_glob("Tide Pad 3", numbered=True)
+    assert (glob, matches(glob, "Tide Pad 11"), matches(glob, "Tide Keys 3")) == (
+        "Tide Pad *",
+        True,
+        False,
+    )

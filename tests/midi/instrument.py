@@ -29,6 +29,7 @@ import rtmidi
 # MIDI 1.0 Detailed Specification 4.2.1, from memory.
 CLOCK, START, CONTINUE, STOP, POSITION = 0xF8, 0xFA, 0xFB, 0xFC, 0xF2
 PROGRAM, CONTROL, NOTE_ON, NOTE_OFF = 0xC0, 0xB0, 0x90, 0x80
+TICKS_OF_NOTE = 3
 BANK_HIGH, BANK_LOW = 0, 32
 TICKS_PER_QUARTER, TICKS_PER_SIXTEENTH = 24, 6
 
@@ -154,11 +155,13 @@ class Machine:
             self.take(self.tick)
 
     def play(self) -> None:
-        """Send the notes of this tick, each let go at once."""
-        here = (self.tick - self.part_start) % self.lengths.get(self.program, self.options.length)
+        """Begin and end the notes for which this tick is the time."""
+        length = self.lengths.get(self.program, self.options.length)
+        here = (self.tick - self.part_start) % length
         for note, ticks in self.notes.get(self.program, {}).items():
             if here in ticks and note not in self.muted:
                 self.out.send_message([NOTE_ON | self.options.channel, note, 100])
+            if (here - TICKS_OF_NOTE) % length in ticks:
                 self.out.send_message([NOTE_OFF | self.options.channel, note, 0])
 
     # -- what the player does ------------------------------------------------------------------

@@ -213,6 +213,42 @@ class Engine:
             self.process.wait()
 
 
+class Command:
+    """A command of the program that takes its time; what it says is read while it runs."""
+
+    def __init__(self, *words: str, environment: dict[str, str], log: Path) -> None:
+        self._log = log
+        with log.open("wb") as out:
+            self.process = subprocess.Popen(
+                [sys.executable, "-m", "companion", *words],
+                stdin=subprocess.DEVNULL,
+                stdout=out,
+                stderr=subprocess.STDOUT,
+                env=environment,
+                cwd=ROOT,
+            )
+
+    @property
+    def said(self) -> str:
+        """All it has printed so far."""
+        return self._log.read_text()
+
+    def says(self, text: str) -> None:
+        """Wait until it has said `text`."""
+        until(lambda: text in self.said, f"{text!r} in what it says: {self.said!r}")
+
+    def ends(self, status: int = 0) -> str:
+        """Wait until it has ended with this exit status; returns all that it said."""
+        until(lambda: self.process.poll() is not None, f"the end of: {self.said!r}")
+        assert self.process.returncode == status, self.said
+        return self.said
+
+    def close(self) -> None:
+        """End it if it still runs."""
+        self.process.kill()
+        self.process.wait()
+
+
 class Screen:
     """`companion screen` in a terminal of 100 x 30, read as fast as it draws."""
 
@@ -266,6 +302,7 @@ class Stage:
         self.environment = environment | {"COMPANION_STATE_DIR": str(folder / "state")}
         self._cast = contextlib.ExitStack()
         self._engines = 0
+        self._commands = 0
         self._witnesses: list[tuple[Machine, Witness]] = []
 
     def drum(self, *words: str) -> Machine:
@@ -326,6 +363,12 @@ class Stage:
             timeout=PATIENCE_S,
             check=False,
         )
+
+    def begin(self, *words: str | Path) -> Command:
+        """Begin a command of the program that does not end by itself at once."""
+        self._commands += 1
+        log = self.folder / f"command-{self._commands}.log"
+        return self._on_stage(Command(*map(str, words), environment=self.environment, log=log))
 
     def status(self) -> dict[str, Any]:
         """What `companion status --json` says."""
