@@ -137,7 +137,9 @@ def test_the_program_that_plays_and_one_of_no_part_move_nothing() -> None:
     on_stage = Played(tides())
     on_stage.start().clock(11)
     on_stage.hear(PROGRAM, 1)
+    assert on_stage.conductor.notice == ""
     on_stage.hear(PROGRAM, 99)
+    assert on_stage.conductor.notice == "drums has program 100, and no part has it"
     assert on_stage.conductor.standing().end == 3 * PHRASE
 
 
