@@ -21,15 +21,15 @@ from tests.midi.sets import (
 # A beat is 24 clocks (MIDI 1.0).
 BEAT = 24
 DRUM = ("--program", "11", "--lengths", LENGTHS)
-# Passes of four sixteenths, 24 clocks; a phrase of two, then one of one.
+# Passes of four sixteenths, 24 clocks; the first two parts last one each.
 AT_ONCE = (
     THREE_PARTS.replace("pattern end, send_before: 1 beat", "at once, send_before: 20 ms")
-    .replace("length: 8\n    phrase: 2", "length: 4\n    phrase: 2", 1)
+    .replace("length: 8\n    phrase: 2", "length: 4\n    phrase: 1", 1)
     .replace("length: 6\n    phrase: 4", "length: 4\n    phrase: 1")
     .replace("{1: always, 5: always, 8: pass 2 of 4}", "{1: always}")
     .replace("tempo: 150", "tempo: 60")
 )
-SLOW_FIRST_END, SLOW_SECOND_END = 48, 72
+SLOW_FIRST_END, SLOW_SECOND_END = 24, 48
 
 
 def test_each_change_comes_once_within_the_last_pass_before_its_boundary(stage: Stage) -> None:

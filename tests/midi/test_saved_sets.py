@@ -27,11 +27,11 @@ songs:
       - {pattern: slack water, on: drums, program: 12, phrases: 8}
       - {pattern: plank, on: drums, program: 13}
 """
-# Another song comes first now. The pattern that runs has another name and is to last three phrases,
+# Another song comes first now. The pattern that runs has another name and is to last two phrases,
 # and another program follows.
 SAVED = (
     PLAYED.replace("slack water", "slack tide")
-    .replace("phrases: 8", "phrases: 3")
+    .replace("phrases: 8", "phrases: 2")
     .replace("program: 13", "program: 14")
     .replace("songs:\n", "songs:\n  - song: Flood\n    parts: [{pattern: plank, on: drums}]\n")
 )
@@ -71,7 +71,7 @@ def test_a_set_saved_in_a_phrase_comes_with_its_boundary_and_keeps_the_place(sta
     assert {(each.pattern, each.part, each.parts) for each in seen[:-1]} == {("slack water", 1, 2)}
     assert keeps_place(stage, machine)["part"] == 2
     took = machine.wait_for("took")
-    end = max(3 * PHRASE, boundaries[0] + PHRASE)
+    end = max(2 * PHRASE, boundaries[0] + PHRASE)
     assert (took["program"], took["at_tick"]) == (13, end)
     assert keeps_place(stage, machine)["part"] == 3
     assert stage.status_when(sure=True)["parts"] == 3
