@@ -14,7 +14,7 @@ from enum import Enum
 from companion.counting.forecast import StepEvent, step_events
 from companion.follow.changes import Outcome
 from companion.follow.conductor import Standing
-from companion.setlist.cues import cue_ticks
+from companion.setlist.cues import cue_ticks, hold_ticks
 from companion.setlist.model import Action, Cue, Part, ProgramChange, SetList, WhenKind
 
 # Most items handed out: more than any screen shows, few enough to publish often.
@@ -60,6 +60,7 @@ class Agenda:
     def coming(self, standing: Standing, fill: bool = False) -> list[Item]:
         """At most `MOST` items, soonest first; cues and changes stay for one beat after their tick.
 
+        A fill stays for as long as it is to be held, and a beat more.
         `fill` says whether a fill is held now.
         """
         pattern = standing.part.pattern
@@ -78,8 +79,7 @@ class Agenda:
             self._items = self._look_ahead(standing, pass_start, fill)
             self._key = key
         now = standing.tick
-        kept = now - pattern.meter.beat_ticks
-        items = [i for i in self._items if i.tick > (now - 1 if i.kind is Kind.STEP else kept)]
+        items = [i for i in self._items if i.tick + _stays(i) > now]
         if len(items) > MOST:
             # Rare steps may be many; they never push out what the performer has to do.
             steps = [i for i in items if i.kind is Kind.STEP]
@@ -106,7 +106,8 @@ class Agenda:
     ) -> Iterator[Item]:
         end = standing.planned_end
         yield from self._steps(part, end, range(from_tick, until), standing.carried_passes, fill)
-        yield from _cues(part, end, max(0, from_tick - part.pattern.meter.beat_ticks), until)
+        held = max((hold_ticks(cue, part.pattern) for cue in part.cues), default=0)
+        yield from _cues(part, end, max(0, from_tick - part.pattern.meter.beat_ticks - held), until)
 
     def _of_change(self, end: int, following: Part, standing: Standing) -> Iterator[Item]:
         if not standing.pending:
@@ -171,6 +172,15 @@ def _cues(part: Part, end: int | None, from_tick: int, until: int) -> Iterator[I
         last = until + (cue.when.kind is WhenKind.END and until == end)
         for tick in cue_ticks(cue.when, part.pattern, end, from_tick, last):
             yield Item(tick, kind, part, cue=cue)
+
+
+def _stays(item: Item) -> int:
+    """For how many ticks after its own an item is still shown."""
+    if item.kind is Kind.STEP:
+        return 1
+    pattern = item.part.pattern
+    held = 0 if item.cue is None else hold_ticks(item.cue, pattern)
+    return held + pattern.meter.beat_ticks
 
 
 def _reach(part: Part) -> int:

@@ -8,7 +8,7 @@ from __future__ import annotations
 import asyncio
 import time
 from collections.abc import Callable, Iterator
-from typing import ClassVar, Protocol
+from typing import ClassVar
 
 from textual.app import App, ComposeResult, SystemCommand
 from textual.binding import Binding, BindingType
@@ -17,9 +17,13 @@ from textual.screen import Screen
 
 from companion.link.messages import LinkError, Snapshot, Wish
 from companion.link.overview import PatternMap, Plan
+from companion.screen.asking import Asking
+from companion.screen.choosing import ChoosePart
 from companion.screen.dialogs import KEEP, Help, Leave
+from companion.screen.entries import hold_on
+from companion.screen.feed import Feed
 from companion.screen.keyrow import KeyRow
-from companion.screen.keys import KEYS, NO_ENGINE, Key, refusal
+from companion.screen.keys import KEY, KEYS, Key, refusal
 from companion.screen.night import Night, read_night
 from companion.screen.painting import Painter, scroll_range
 from companion.screen.palette import KeyProvider
@@ -35,24 +39,8 @@ from companion.screen.wording import Alarm
 FRAME_S = 0.04
 # Late enough to be on the right side of the step.
 AFTER_STEP_S = 0.001
-NOTICE_NS = 4_000_000_000
-
-
-class Feed(Protocol):
-    """Where snapshots come from and wishes go, such as link.client.Client."""
-
-    async def run(
-        self,
-        on_snapshot: Callable[[Snapshot], None],
-        on_state: Callable[[bool], None],
-        on_overview: Callable[[Plan | PatternMap], None],
-    ) -> None:
-        """Hand over what the engine says until cancelled; `on_state(False)`: it is gone."""
-        ...
-
-    def wish(self, wish: Wish) -> object:
-        """Ask something of the engine; False when it cannot be asked."""
-        ...
+# A pad is tapped faster than this; only then the stage has its place back.
+RELEASED_NS = 1_000_000_000
 
 
 class StageApp(App[str]):
@@ -62,7 +50,7 @@ class StageApp(App[str]):
     TITLE = "companion"
     COMMANDS: ClassVar[set[type[KeyProvider]]] = {KeyProvider}  # type: ignore[assignment]
     BINDINGS: ClassVar[list[BindingType]] = [
-        *(key.binding() for key in KEYS),
+        *(key.binding() for key in KEYS if key.key),
         Binding("pagedown", "scroll(10)", show=False),
         Binding("pageup", "scroll(-10)", show=False),
     ]
@@ -81,6 +69,7 @@ class StageApp(App[str]):
         self.look_only = look_only
         self._feed = feed
         self._now_ns = now_ns
+        self._asking = Asking(feed.wish, now_ns)
         self._snapshot: Snapshot | None = None
         self._plan = Plan()
         self._map: PatternMap | None = None
@@ -94,7 +83,8 @@ class StageApp(App[str]):
         self._connected: bool | None = None
         self._shown: tuple[int, int] = (-1, -1)
         self._drawn: tuple[object, ...] = ()
-        self._notice = ("", 0)
+        # When a fill was held last, None for never.
+        self._filled_ns: int | None = None
         self.register_theme(DARK)
         self.register_theme(LIGHT)
         self.theme = LIGHT.name if light else DARK.name
@@ -140,16 +130,14 @@ class StageApp(App[str]):
         try:
             await self._feed.run(self._take, self._state, self._look)
         except LinkError as error:
-            self._say(f"{error}.")
+            self._asking.say(f"{error}.")
         finally:
             self._connected = False
 
     def _take(self, snapshot: Snapshot) -> None:
-        before = self._snapshot
-        if before is not None and snapshot.notice and snapshot.notice != before.notice:
-            self._say(snapshot.notice)
+        self._asking.hear(self._snapshot, snapshot)
         first = self._connected is None
-        self._snapshot = snapshot
+        self._snapshot = hold_on(self._snapshot, snapshot)
         self._connected = True
         if first:
             self.draw()
@@ -162,9 +150,6 @@ class StageApp(App[str]):
 
     def _state(self, connected: bool) -> None:
         self._connected = connected
-
-    def _say(self, notice: str) -> None:
-        self._notice = (notice, self._now_ns() + NOTICE_NS)
 
     # -- drawing -----------------------------------------------------------------------------
 
@@ -179,7 +164,15 @@ class StageApp(App[str]):
         now = self._now_ns()
         part, tick = self._shown
         shown = tick if part == snapshot.part else -1
-        reading = read(snapshot, now, connected=bool(self._connected), shown_tick=shown)
+        if snapshot.fill:
+            self._filled_ns = now
+        reading = read(
+            snapshot,
+            now,
+            connected=bool(self._connected),
+            shown_tick=shown,
+            released=self._filled_ns is not None and now - self._filled_ns < RELEASED_NS,
+        )
         self._shown = (snapshot.part, reading.tick)
         return reading
 
@@ -188,15 +181,16 @@ class StageApp(App[str]):
         if not self.is_running or not self.stage.is_mounted or self._connected is None:
             return
         reading = self.reading()
-        notice, until = self._notice
-        notice = notice if self._now_ns() < until else ""
+        notice = self._asking.notice
         shown = self._shown_beside(reading)
         key = (self._view, reading, shown, self._scroll, notice, self.size)
         if key == self._drawn:
             return
         self._drawn = key
         width, height = self.size
-        alarms = (*reading.alarms, Alarm("", notice, urgent=False)) if notice else reading.alarms
+        # An answer to a key comes first: that is what is looked for, and it is soon gone.
+        said = (Alarm("", notice, urgent=False),) if notice else ()
+        alarms = (*said, *reading.alarms, *reading.bands)
         if shown is None:
             rows, has_keys = self._painter.stage(reading, alarms, width, height)
         else:
@@ -227,39 +221,35 @@ class StageApp(App[str]):
             key, self._snapshot, bool(self._connected), self._view, look_only=self.look_only
         )
 
-    def _wish(self, key_id: str, wish: Wish) -> None:
-        key = next(k for k in KEYS if k.id == key_id)
-        why = self.refusal_now(key)
-        if not why and self._feed.wish(wish) is False:
-            why = NO_ENGINE
-        if why:
-            self._say(why)
+    def _ask(self, key: Key, wish: Wish) -> None:
+        self._asking.ask(key, wish, self.refusal_now(key))
         self.draw()
 
-    def action_ask_next(self) -> None:
-        """Ask for the next part."""
-        self._wish("next", Wish("next"))
+    def action_ask(self, key_id: str) -> None:
+        """Ask the engine for what the key stands for."""
+        key = KEY[key_id]
+        if key.asks is not None:
+            self._ask(key, key.asks(self._snapshot or Snapshot(at_ns=self._now_ns())))
 
-    def action_ask_back(self) -> None:
-        """Withdraw that."""
-        self._wish("back", Wish("back"))
+    def action_choose_part(self) -> None:
+        """Choose a part, and ask to go there."""
+        key, snapshot = KEY["part"], self._snapshot
+        why = self.refusal_now(key)
+        if why or snapshot is None:
+            self._asking.say(why)
+            self.draw()
+            return
 
-    def action_ask_send(self) -> None:
-        """Turn sending on or off."""
-        sending = self._snapshot is not None and self._snapshot.sending
-        self._wish("send", Wish("disarm" if sending else "arm"))
+        def chosen(number: int | None) -> None:
+            if number is not None:
+                self._ask(key, Wish("part", str(number)))
 
-    def action_ask_align(self) -> None:
-        """The one of a phrase is now."""
-        self._wish("align", Wish("align", "phrase"))
+        self.push_screen(ChoosePart(self._plan, snapshot), chosen)
 
-    def action_ask_restart(self) -> None:
-        """The part starts now."""
-        self._wish("restart", Wish("align"))
-
-    def action_ask_confirm(self) -> None:
-        """The count is right."""
-        self._wish("confirm", Wish("confirm"))
+    def action_command_palette(self) -> None:
+        """Find something by name, from the stage and the views; a question is answered first."""
+        if len(self.screen_stack) == 1:
+            super().action_command_palette()
 
     def action_show(self, name: str) -> None:
         """Show a view; the same key again goes back to the stage."""

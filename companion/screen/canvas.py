@@ -26,6 +26,7 @@ ROLES = (
     "spent",
     "alarm",
     "note",
+    "note-head",
     "steady",
     "chance",
     "rare",

@@ -104,13 +104,17 @@ class Help(ModalScreen[None]):
 
     def compose(self) -> ComposeResult:
         """What is seen, keys in two columns, cautions."""
-        works = [_key_row(key, "") for key, why in self._keys if not why]
+        works = [_key_row(key, "") for key, why in self._keys if key.key and not why]
+        named = [_key_row(key, "") for key, why in self._keys if not key.key and not why]
         idle = [_key_row(key, why) for key, why in self._keys if why and self._view in key.views]
         find = ("ctrl+p", Text.assemble(("Find", "bold"), ": Type what you want, and choose it."))
         with VerticalScroll():
             yield Static(_SEEN[self._view])
             yield Static("Keys that do something now", classes="heading")
             yield Static(_table([*works, find]))
+            if named:
+                yield Static("Found by name, with ctrl+p", classes="heading")
+                yield Static(_table(named))
             if idle:
                 yield Static("Keys that do nothing now", classes="heading")
                 yield Static(_table(idle))

@@ -5,12 +5,17 @@ Pure drawing of a reading into rows of inked text. The countdown is in dial.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 from companion.screen.canvas import Canvas, Row, blank, cut, fold
+from companion.screen.entries import Entry
 from companion.screen.figures import render_figures, render_sentence
-from companion.screen.reading import Entry, Reading
+from companion.screen.reading import Reading
 from companion.screen.reckon import Stage
 from companion.screen.wording import Alarm, Fact
 
+# Before what is not as planned; nothing else on the stage has it.
+_AMISS = "! "
 # "in 12 beats" and two spaces.
 _WHEN_WIDTH = 13
 # Where a sentence may be parted when only its beginning fits in large letters.
@@ -21,6 +26,8 @@ _LARGE_INDENT = 4
 _LARGE_AGENDA_WIDTH, _LARGE_AGENDA_ROWS, _LARGE_ENTRIES = 150, 14, 2
 # An alarm's head in large letters, with air above and below, and one more line.
 _LARGE_ALARM_ROWS = 6
+# A note's, with no air; so much room there is for alarms where letters are large at all.
+_LARGE_NOTE_ROWS, _LARGE_ROOM = 3, 7
 
 
 def draw_action(reading: Reading, width: int, height: int) -> list[Row]:
@@ -67,13 +74,21 @@ def draw_agenda(reading: Reading, width: int, height: int) -> list[Row]:
     if not reading.agenda and height and reading.condition != "gone":
         return [(("  nothing else is coming", "quiet"),)]
     rows: list[Row] = []
-    for index, entry in enumerate(reading.agenda[:height]):
+    for index, entry in enumerate(_in_sight(reading.agenda, height)):
         large = index < _LARGE_ENTRIES and width >= _LARGE_AGENDA_WIDTH
         if large and height >= _LARGE_AGENDA_ROWS:
             rows += _large_entry(entry, width)
         else:
             rows.append(_agenda_row(entry, width))
     return rows[:height]
+
+
+def _in_sight(agenda: tuple[Entry, ...], height: int) -> list[Entry]:
+    """The entries there is room for; what is not as planned, told with the tracks, has half."""
+    amiss = [entry for entry in agenda if entry.differs]
+    ahead = [entry for entry in agenda if not entry.differs]
+    room = max(1, height // 2, height - len(ahead))
+    return [*amiss[:room], *ahead][:height]
 
 
 def _large_entry(entry: Entry, width: int) -> list[Row]:
@@ -93,6 +108,8 @@ def _agenda_row(entry: Entry, width: int) -> Row:
 
 def _entry_look(entry: Entry) -> tuple[str, str]:
     """The role of an entry and the mark before it."""
+    if entry.differs:
+        return "soon", _AMISS
     if entry.muted:
         return "quiet", "  "
     return ("soon", "▌ ") if _pressing(entry) else ("text", "  ")
@@ -103,18 +120,51 @@ def _pressing(entry: Entry) -> bool:
 
 
 def draw_tracks(reading: Reading, width: int, height: int) -> list[Row]:
-    """Which tracks the plan has muted and which sounding."""
+    """Which tracks are muted and which sound, those that are not as planned first and marked."""
     if not reading.sounding and not reading.muted:
         return blank(height)
+    if height >= 2:
+        return [
+            _tracks_row("muted", reading.muted, reading.unplanned, width),
+            _tracks_row("sounding", reading.sounding, reading.unplanned, width),
+        ]
     sounding = ", ".join(reading.sounding) or "nothing"
     muted = ", ".join(reading.muted) or "nothing"
-    if height >= 2:
-        room = width - 2 - _WHEN_WIDTH
-        return [
-            (("  " + "muted".ljust(_WHEN_WIDTH), "quiet"), (cut(muted, room), "text")),
-            (("  " + "sounding".ljust(_WHEN_WIDTH), "quiet"), (cut(sounding, room), "text")),
-        ]
-    return [((cut(f"  muted: {muted}; sounding: {sounding}", width), "text"),)]
+    whole = f"muted: {muted}; sounding: {sounding}"
+    if not reading.unplanned:
+        return [((cut(f"  {whole}", width), "text"),)]
+    amiss = f"{_unplanned(reading)}: not as planned"
+    row: Row = ((_AMISS, "soon"), (cut(amiss, width - 2), "soon"))
+    rest = f"   {whole}"
+    # All of the rest or nothing: half a list would tell less than none.
+    return [(*row, (rest, "text"))] if len(amiss) + len(rest) + 2 <= width else [row]
+
+
+def _unplanned(reading: Reading) -> str:
+    muted = [name for name in reading.muted if name in reading.unplanned]
+    sounding = [name for name in reading.sounding if name in reading.unplanned]
+    said = [
+        f"{', '.join(names)} {one if len(names) == 1 else more}"
+        for names, one, more in ((muted, "is muted", "are muted"), (sounding, "sounds", "sound"))
+        if names
+    ]
+    return ", ".join(said)
+
+
+def _tracks_row(head: str, names: Sequence[str], unplanned: Sequence[str], width: int) -> Row:
+    amiss = [name for name in names if name in unplanned]
+    plain = [name for name in names if name not in unplanned]
+    room = width - 2 - _WHEN_WIDTH
+    marked = f"{', '.join(amiss)} (not planned)" if amiss else ""
+    rest = ", ".join(plain) if plain or amiss else "nothing"
+    if marked and rest:
+        rest = f", {rest}"
+    mark, role = (_AMISS, "soon") if amiss else ("  ", "quiet")
+    return (
+        (mark + head.ljust(_WHEN_WIDTH), role),
+        (cut(marked, room), "soon"),
+        (cut(rest, max(0, room - len(marked))) if room > len(marked) else "", "text"),
+    )
 
 
 def draw_quiet(reading: Reading, width: int, height: int) -> list[Row]:
@@ -148,24 +198,37 @@ def _fold_facts(texts: list[str], width: int) -> list[str]:
 def draw_alarms(alarms: tuple[Alarm, ...], width: int, height: int) -> list[Row]:
     """What is not in order, worst first; what finds no room is counted at the end."""
     rows: list[Row] = []
+    large = next((alarm for alarm in alarms if alarm.urgent), None)
     for i, alarm in enumerate(alarms):
         room = height - len(rows)
         if room < 1:
             more = f" +{len(alarms) - i}  "
-            text, role = rows[-1][0]
-            rows[-1] = ((cut(text.rstrip(), width - len(more)).ljust(width - len(more)), role),)
-            rows[-1] = (*rows[-1], (more, role))
+            text, role = "".join(text for text, _ in rows[-1]).rstrip(), rows[-1][-1][1]
+            rows[-1] = ((cut(text, width - len(more)).ljust(width - len(more)), role), (more, role))
             break
         role = "alarm" if alarm.urgent else "note"
-        if i == 0 and alarm.urgent and height >= _LARGE_ALARM_ROWS:
+        if alarm is large and room >= _LARGE_ALARM_ROWS:
             rows += _large_alarm(alarm, width)
+            continue
+        if alarm.large and height >= _LARGE_ROOM and room >= _LARGE_NOTE_ROWS:
+            rows += _large_note(alarm, width)
             continue
         most = room if alarm.urgent else 1
         lines = fold(_said(alarm.head, alarm.text), width - 4, 99)
         if len(lines) > most:
             lines = fold(_said(alarm.head, alarm.short or alarm.text), width - 4, most)
-        rows += [((f"  {line}".ljust(width), role),) for line in lines]
+        if alarm.urgent:
+            rows += [((f"  {line}".ljust(width), role),) for line in lines]
+        else:
+            rows.append(_note_row(alarm.head, lines[0], width))
     return rows
+
+
+def _note_row(head: str, line: str, width: int) -> Row:
+    """One line whose head stands out."""
+    head = line[: len(head)]
+    rest = line[len(head) :].ljust(width - 2 - len(head))
+    return (("  ", "note"), (head, "note-head"), (rest, "note"))
 
 
 def _large_alarm(alarm: Alarm, width: int) -> list[Row]:
@@ -178,5 +241,14 @@ def _large_alarm(alarm: Alarm, width: int) -> list[Row]:
     return canvas.rows()
 
 
+def _large_note(alarm: Alarm, width: int) -> list[Row]:
+    """The head in large letters, the sentence beside it; no higher than the letters."""
+    head = render_figures(alarm.head, width // 2, _LARGE_NOTE_ROWS)
+    canvas = Canvas(width, len(head), "note")
+    canvas.block(2, 0, head, "note-head")
+    canvas.put(len(head[0]) + 6, len(head) // 2, cut(alarm.text, width - len(head[0]) - 8), "note")
+    return canvas.rows()
+
+
 def _said(head: str, text: str) -> str:
-    return f"{head}: {text}" if head else text
+    return ": ".join(filter(None, (head, text)))

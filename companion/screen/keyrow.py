@@ -51,7 +51,7 @@ class KeyCap(Widget):
     async def on_click(self, event: Click) -> None:
         """A click does what the key does."""
         event.stop()
-        await self.app.run_action(self.key.action)
+        await self.app.run_action(self.key.does)
 
 
 class KeyRow(Horizontal):
@@ -87,13 +87,13 @@ class KeyRow(Horizontal):
             self._fit()
 
     def _fit(self) -> None:
-        """In a narrow window help, close and views stay, then the keys that would work now."""
+        """Help, close and views stay, then the keys that would work now, the most needed first."""
         # The air after the last cap may fall off the edge.
         room = self.size.width + _AIR
         for cap in sorted(self.query(KeyCap), key=self._need):
             cap.display = cap.columns <= room
             room -= cap.columns if cap.display else 0
 
-    def _need(self, cap: KeyCap) -> tuple[bool, bool, bool]:
+    def _need(self, cap: KeyCap) -> tuple[bool, bool, int]:
         key = cap.key
-        return key.wish, key.id not in self._working, key.id != "next"
+        return key.wish, key.id not in self._working, key.need

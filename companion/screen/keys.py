@@ -1,6 +1,10 @@
 """The screen's keys in one list: footer, help and command palette all come from it.
 
-Also why a key would be refused now. What a key does is the app's.
+What a key does is the app's, why it would be refused is in refusals.
+
+No key is a chord. The one wish with no way back, `r`, has no key next to it; what is asked for
+at a boundary can be undone; a count is only moved by keys that stand by themselves. What is rarely
+needed has no key, and is found by name.
 """
 
 from __future__ import annotations
@@ -10,37 +14,54 @@ from dataclasses import dataclass
 
 from textual.binding import Binding
 
-from companion.link.messages import Snapshot
+from companion.link.messages import Snapshot, Wish
+from companion.screen import refusals
+from companion.screen.refusals import Refusal
 from companion.screen.views import View
 
-_COUNTING = ("running", "lost")
+_OTHERS = (View.SET, View.MAP)
+# So soon after a press the same key is held down rather than pressed again.
+HELD_NS = 120_000_000
+# Gone at once, the next part is there; a second press would leave it again.
+TWICE_NS = 2_000_000_000
 
 
 @dataclass(frozen=True, slots=True)
 class Key:
     """One key. `refusal` says in a short sentence why it would do nothing now, or "".
 
-    `cap` is the short word of the bottom row, if not the description. `wish` says that it asks
-    something of the engine; `views` are those it works in, `view` is the one it shows.
+    `key` is "" for what only the palette offers. `asks` is the wish it sends; without one `action`
+    says what it does. `cap` is the short word of the bottom row, if not the description, and `need`
+    how soon it has a place there where not all do, the lowest first. `wish` says that it asks
+    something of the engine; `views` are those it works in, `view` is the one it shows. `rest_ns` is
+    how long after a press the same key does nothing.
     """
 
     key: str
-    action: str
     id: str
     description: str
     tooltip: str
-    refusal: Callable[[Snapshot], str]
+    refusal: Refusal = refusals.never
+    asks: Callable[[Snapshot], Wish] | None = None
+    action: str = ""
     wish: bool = True
-    show: bool = True
+    show: bool = False
     cap: str = ""
+    need: int = 0
     views: tuple[View, ...] = tuple(View)
     view: View | None = None
+    rest_ns: int = HELD_NS
+
+    @property
+    def does(self) -> str:
+        """The action, by name."""
+        return self.action or f"ask('{self.id}')"
 
     def binding(self) -> Binding:
         """The key as Textual wants it."""
         return Binding(
             self.key,
-            self.action,
+            self.does,
             self.description,
             show=self.show,
             id=self.id,
@@ -49,138 +70,234 @@ class Key:
         )
 
 
-def _always(snapshot: Snapshot) -> str:
-    return ""
+def _asks(name: str, unit: str = "") -> Callable[[Snapshot], Wish]:
+    wish = Wish(name, unit)
+    return lambda snapshot: wish
 
 
-def _next(snapshot: Snapshot) -> str:
-    if not snapshot.next_part:
-        return "This is the last part."
-    if snapshot.state == "lost":
-        return "The clock is lost; nothing can be planned."
-    return ""
-
-
-def _back(snapshot: Snapshot) -> str:
-    return "No change is on its way." if snapshot.change_ticks is None else ""
-
-
-def _align(snapshot: Snapshot) -> str:
-    if snapshot.state in ("ready", "running"):
-        return ""
-    return "No clock is running; press play on the instrument."
-
-
-def _confirm(snapshot: Snapshot) -> str:
-    if snapshot.state == "lost":
-        return "The clock is lost; wait until it is back."
-    if snapshot.state in ("waiting", "ready"):
-        return "Nothing is counted yet; press play on the instrument."
-    return "The count is sure already." if snapshot.sure else ""
+def _arm_or_not(snapshot: Snapshot) -> Wish:
+    return Wish("disarm" if snapshot.sending else "arm")
 
 
 KEYS = (
     Key(
         "n",
-        "ask_next",
         "next",
         "Next part",
         "Go to the next part at the coming boundary",
-        _next,
+        refusals.to_go,
+        _asks("next"),
+        show=True,
         cap="Next",
+        need=0,
     ),
-    Key("b", "ask_back", "back", "Take back", "Withdraw the change that was asked for", _back),
-    Key("s", "ask_send", "send", "Sending", "Turn automatic program changes on or off", _always),
+    Key(
+        "k",
+        "stay",
+        "Stay",
+        "Keep playing this part past its planned end; once more lets it end",
+        refusals.to_stay,
+        _asks("stay"),
+        show=True,
+        need=2,
+    ),
+    Key(
+        "u,backspace",
+        "undo",
+        "Undo",
+        "Undo the latest wish, until it has happened; backspace does it too",
+        refusals.to_undo,
+        _asks("undo"),
+        show=True,
+        need=3,
+    ),
+    Key(
+        "g",
+        "part",
+        "Go to a part",
+        "Choose any part of the set, and go there at the coming boundary",
+        refusals.to_choose,
+        action="choose_part",
+        show=True,
+        cap="Go to",
+        need=5,
+    ),
+    Key(
+        "x",
+        "next pass",
+        "Next part, soon",
+        "Go to the next part at the end of a pass, not of the phrase",
+        refusals.to_go,
+        _asks("next", "pass"),
+    ),
+    Key(
+        "r",
+        "now",
+        "Right now",
+        "Go to the next part as soon as the instrument can; there may be no way back",
+        refusals.to_go_now,
+        _asks("now"),
+        rest_ns=TWICE_NS,
+    ),
+    Key(
+        "b",
+        "back",
+        "Take back",
+        "Withdraw the change that was asked for",
+        refusals.to_take_back,
+        _asks("back"),
+    ),
     Key(
         "1",
-        "ask_align",
         "align",
         "The one",
         "The one of a phrase is now: move the count to it",
-        _align,
+        refusals.to_align,
+        _asks("align", "phrase"),
+        show=True,
+        need=4,
     ),
     Key(
-        "c", "ask_confirm", "confirm", "Count right", "The count is right: trust it again", _confirm
+        "c",
+        "confirm",
+        "Count right",
+        "The count is right: trust it again",
+        refusals.to_confirm,
+        _asks("confirm"),
+        show=True,
+        need=1,
     ),
     Key(
         "0",
-        "ask_restart",
         "restart",
         "Part starts now",
         "The part starts now: count it from its first step",
-        _align,
-        show=False,
+        refusals.to_align,
+        _asks("align"),
+    ),
+    Key(
+        "right",
+        "pass forward",
+        "A pass forward",
+        "The count is a pass behind: move it on",
+        refusals.to_nudge_forward,
+        _asks("nudge forward", "pass"),
+        views=(View.STAGE,),
+    ),
+    Key(
+        "left",
+        "pass back",
+        "A pass back",
+        "The count is a pass ahead: move it back",
+        refusals.to_nudge_back_a_pass,
+        _asks("nudge back", "pass"),
+        views=(View.STAGE,),
+    ),
+    Key(
+        "",
+        "phrase forward",
+        "A phrase forward",
+        "The count is a phrase behind: move it on",
+        refusals.to_nudge_forward,
+        _asks("nudge forward", "phrase"),
+    ),
+    Key(
+        "",
+        "phrase back",
+        "A phrase back",
+        "The count is a phrase ahead: move it back",
+        refusals.to_nudge_back_a_phrase,
+        _asks("nudge back", "phrase"),
+    ),
+    Key(
+        "",
+        "align bar",
+        "The one of a bar",
+        "A bar begins now: move the count to it",
+        refusals.to_align,
+        _asks("align", "bar"),
+    ),
+    Key(
+        "",
+        "align pass",
+        "The one of a pass",
+        "A pass begins now: move the count to it",
+        refusals.to_align,
+        _asks("align", "pass"),
+    ),
+    Key(
+        "s",
+        "send",
+        "Sending",
+        "Turn automatic program changes on or off",
+        refusals.never,
+        _arm_or_not,
     ),
     Key(
         "l",
-        "show('SET')",
         "set",
         "Set list",
         "Where we are in the night, and how we are in time; l or escape goes back",
-        _always,
+        action="show('SET')",
         wish=False,
+        show=True,
         cap="List",
         view=View.SET,
     ),
     Key(
         "m",
-        "show('MAP')",
         "map",
         "Pass map",
         "The running pattern, its passes side by side; m or escape goes back",
-        _always,
+        action="show('MAP')",
         wish=False,
+        show=True,
         cap="Map",
         view=View.MAP,
     ),
     Key(
         "escape",
-        "show('STAGE')",
         "stage",
         "Stage",
         "Back to the stage and its large countdown",
-        _always,
+        action="show('STAGE')",
         wish=False,
-        show=False,
-        views=(View.SET, View.MAP),
+        views=_OTHERS,
     ),
     Key(
         "down",
-        "scroll(1)",
         "down",
         "Further down",
         "Move the list on by a line; page down by ten",
-        _always,
+        action="scroll(1)",
         wish=False,
-        show=False,
-        views=(View.SET, View.MAP),
+        views=_OTHERS,
     ),
     Key(
         "up",
-        "scroll(-1)",
         "up",
         "Further up",
         "Move the list back by a line; page up by ten",
-        _always,
+        action="scroll(-1)",
         wish=False,
-        show=False,
-        views=(View.SET, View.MAP),
+        views=_OTHERS,
     ),
-    Key("h,question_mark", "help", "help", "Help", "Keys and cautions", _always, wish=False),
+    Key(
+        "h,question_mark", "help", "Help", "Keys and cautions", action="help", wish=False, show=True
+    ),
     Key(
         "q,ctrl+q,ctrl+c",
         "leave",
-        "leave",
         "Close",
         "Close this screen; asks whether the engine goes on",
-        _always,
+        action="leave",
         wish=False,
+        show=True,
     ),
 )
+KEY = {key.id: key for key in KEYS}
 
 NO_ENGINE = "The engine does not answer; nothing was asked of it."
-
-
 LOOK_ONLY = "This screen only looks; ask on the engine's own screen."
 
 
@@ -193,18 +310,18 @@ def refusal(
     look_only: bool = False,
 ) -> str:
     """Why `key` would do nothing now in `view`, or ""."""
-    if view not in key.views:
-        return f"This is the {view.value}."
     if not key.wish:
-        return ""
+        return "" if view in key.views else f"This is the {view.value}."
     if look_only:
         return LOOK_ONLY
+    if view not in key.views:
+        return f"This is the {view.value}; escape goes back to the stage."
     if snapshot is None or not connected:
         return NO_ENGINE
     return key.refusal(snapshot)
 
 
 def key_name(key: Key) -> str:
-    """The key as printed, the first of several."""
+    """The key as printed, the first of several; "" where there is none."""
     name = key.key.split(",")[0]
     return {"escape": "esc"}.get(name, name)

@@ -49,8 +49,10 @@ def most_alarm_rows(height: int) -> int:
     return 2 if height < 16 else 3 if height < 36 else 7
 
 
-def plan(width: int, height: int, alarm_rows: int) -> Plan:
+def plan(width: int, height: int, alarm_rows: int, *, tracks_matter: bool = False) -> Plan:
     """Share `height` rows. The countdown comes first, in small windows the action next to it.
+
+    With `tracks_matter` even the smallest window has a row for them.
 
     The agenda has up to a third of what the fixed regions leave; the countdown has the rest, but
     no more than figures as wide as the window could use.
@@ -60,7 +62,7 @@ def plan(width: int, height: int, alarm_rows: int) -> Plan:
     quiet = 1 if height < 28 else 2
     # Seven rows hold two lines of large letters.
     action = 2 if height < 32 else 7 if height < 52 else 9
-    tracks = 0 if height < 16 else 1 if height < 28 else 2
+    tracks = int(tracks_matter and height >= 12) if height < 16 else 1 if height < 28 else 2
     air = 0 if height < 20 else 1
     rest = max(0, height - alarms - keys - quiet - action - tracks - 2 * air)
     agenda = max(min(rest // 3, 16), rest - max(5, width * 2 // 5))

@@ -29,7 +29,7 @@ class Painter:
     ) -> tuple[list[Row], bool]:
         """The stage, and whether the row of keys has a place under it."""
         alarm_rows = self._alarms(alarms, width, height)
-        shares = plan(width, height, len(alarm_rows))
+        shares = plan(width, height, len(alarm_rows), tracks_matter=bool(reading.unplanned))
         regions = [
             alarm_rows,
             draw_dial(reading, width, shares.countdown, self._calm),
@@ -50,7 +50,7 @@ class Painter:
             self._region(
                 "tracks",
                 shares.tracks,
-                (reading.sounding, reading.muted, width),
+                (reading.sounding, reading.muted, reading.unplanned, width),
                 lambda: drawing.draw_tracks(reading, width, shares.tracks),
             ),
             self._region(

@@ -41,9 +41,8 @@ class KeyProvider(Provider):
     def _offers(self) -> Iterator[tuple[Key, Callable[[], object]]]:
         app = self.app
         for key in app.keys_now():  # type: ignore[attr-defined]
-            action = key.action
 
-            def run(action: str = action) -> object:
+            def run(action: str = key.does) -> object:
                 return app.run_action(action)
 
             yield key, run

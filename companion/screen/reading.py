@@ -5,31 +5,17 @@ Pure. Where each goes and how it looks belong to drawing; how the count runs on,
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
-from companion.link.messages import Coming, Snapshot
+from companion.link.messages import Snapshot, TrackView
 from companion.screen import reckon
+from companion.screen.entries import Entry, to_do
 from companion.screen.reckon import Spot, Stage
+from companion.screen.standing import bands
 from companion.screen.wording import Alarm, Fact, alarms, doubtful, quiet_facts
 
-# More lines than the tallest screen shows.
-_MOST_ENTRIES = 48
 # Beside the figure, as the boundary comes nearer; the first is the longest.
 WORDS = ("to the boundary", "boundary near", "get ready")
-
-
-@dataclass(frozen=True, slots=True)
-class Entry:
-    """One plain sentence and its own small countdown; `stage` is how near it is.
-
-    `announced` says that its warning time has come, `muted` that it will not be heard.
-    """
-
-    when: str
-    text: str
-    stage: Stage
-    announced: bool
-    muted: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -39,7 +25,9 @@ class Reading:
     `condition` is waiting, ready, running, stopped, lost or gone. `figure` counts `unit`, or is a
     word with no unit. `tick` is where the count stands, `left` and `whole` are ticks of the phrase.
     `boundary` is what comes there when `action` comes before. `lit` is the beat pulse. Pass and
-    phrase facts are None while no set is known.
+    phrase facts are None while no set is known. `sounding` and `muted` are tracks as the instrument
+    has them where that is known, else as planned; `unplanned` are those where the two differ.
+    `bands` say what was asked for and is held.
     """
 
     condition: str
@@ -58,18 +46,26 @@ class Reading:
     agenda: tuple[Entry, ...]
     sounding: tuple[str, ...]
     muted: tuple[str, ...]
+    unplanned: tuple[str, ...]
     quiet: tuple[Fact, ...]
     alarms: tuple[Alarm, ...]
+    bands: tuple[Alarm, ...]
     lit: bool
 
 
 def read(
-    snapshot: Snapshot, now_ns: int, *, connected: bool = True, shown_tick: int = -1
+    snapshot: Snapshot,
+    now_ns: int,
+    *,
+    connected: bool = True,
+    shown_tick: int = -1,
+    released: bool = False,
 ) -> Reading:
     """The reading at `now_ns` (the clock of `Snapshot.at_ns`).
 
     `connected` is False when the engine does not answer. `shown_tick` is the tick of the previous
-    reading of the same part, so that no figure flickers back by a tick; -1 for none.
+    reading of the same part, so that no figure flickers back by a tick; -1 for none. `released`
+    says that a fill was held until just now.
     """
     tick = reckon.steady(shown_tick, reckon.now_tick(snapshot, now_ns))
     at = reckon.spot(snapshot, tick)
@@ -77,7 +73,7 @@ def read(
     condition = "gone" if gone else snapshot.state
     counting = condition in ("running", "lost")
     figure, unit = _figure(snapshot, at, condition)
-    action, boundary, rest = _action(snapshot, at, condition)
+    do = to_do(snapshot, at, condition)
     seconds = reckon.seconds_left(snapshot, at.left)
     return Reading(
         condition=condition,
@@ -91,15 +87,22 @@ def read(
         whole=snapshot.phrase_ticks,
         pass_fact=(at.phrase_pass, at.passes) if snapshot.pattern else None,
         phrase_fact=(snapshot.phrase, snapshot.phrases_planned) if snapshot.pattern else None,
-        action=action,
-        boundary=boundary,
-        agenda=rest,
-        sounding=tuple(t.name for t in snapshot.tracks if not t.muted),
-        muted=tuple(t.name for t in snapshot.tracks if t.muted),
+        action=do.action,
+        boundary=do.boundary,
+        agenda=do.agenda,
+        sounding=tuple(t.name for t in snapshot.tracks if not _is_muted(t)),
+        muted=tuple(t.name for t in snapshot.tracks if _is_muted(t)),
+        unplanned=tuple(t.name for t in snapshot.tracks if _is_muted(t) != t.muted),
         quiet=quiet_facts(snapshot, at, condition),
         alarms=alarms(snapshot, condition),
+        bands=() if condition == "gone" else bands(snapshot, at, released=released),
         lit=condition == "running" and reckon.pulse_lit(snapshot, tick),
     )
+
+
+def _is_muted(track: TrackView) -> bool:
+    """Whether the instrument has the track muted, by plan while nobody knows."""
+    return track.muted if track.heard_muted is None else track.heard_muted
 
 
 _STATE_FIGURES = {
@@ -140,81 +143,3 @@ def _begun(snapshot: Snapshot, at: Spot) -> str:
     if change is not None and change <= at.tick - snapshot.tick:
         return snapshot.next_part
     return f"phrase {snapshot.phrase + 1}"
-
-
-def _action(
-    snapshot: Snapshot, at: Spot, condition: str
-) -> tuple[Entry, Entry | None, tuple[Entry, ...]]:
-    """The next thing to do, what the boundary brings if that is another, and the agenda."""
-    instead = _INSTEAD.get(condition)
-    if instead is not None:
-        coming = () if condition == "gone" else snapshot.coming
-        # Nothing is pressing while nothing moves.
-        still = (
-            replace(entry, stage=Stage.FAR, announced=False)
-            for entry in _entries(snapshot, at, coming)
-        )
-        return Entry("", instead, Stage.FAR, False), None, tuple(still)
-    boundary = _at_boundary(snapshot, at)
-    tick = next((c.tick for c in snapshot.coming if c.kind != "step"), None)
-    if tick is None or tick >= at.tick + at.left:
-        tick = at.tick + at.left
-        action, other = boundary, None
-    else:
-        left = tick - at.tick
-        action = _together(snapshot, at, tick, _in(snapshot, left).capitalize())
-        other = boundary
-    rest = tuple(c for c in snapshot.coming if c.kind == "step" or c.tick != tick)
-    return action, other, _entries(snapshot, at, rest)
-
-
-def _at_boundary(snapshot: Snapshot, at: Spot) -> Entry:
-    entry = _together(snapshot, at, at.tick + at.left, "At the boundary" if at.left else "Now")
-    return entry if entry.text else replace(entry, text=_goes_on(snapshot))
-
-
-def _together(snapshot: Snapshot, at: Spot, tick: int, when: str) -> Entry:
-    """All there is to do at `tick` as one sentence."""
-    due = [c for c in snapshot.coming if c.kind != "step" and c.tick == tick]
-    left = tick - at.tick
-    return Entry(
-        when,
-        "; ".join(c.text for c in due),
-        reckon.ticks_stage(snapshot, left),
-        any(left <= c.warn_ticks for c in due),
-    )
-
-
-_INSTEAD = {
-    "waiting": "No clock yet. Start the instrument, or check its cable.",
-    "ready": "The clock runs; press play. If it plays already, press 1 on the one.",
-    "stopped": "Press play: start begins the part anew, continue goes on from here.",
-    "gone": "Count on by ear and change patterns by hand; the screen keeps trying.",
-}
-
-
-def _goes_on(snapshot: Snapshot) -> str:
-    planned = snapshot.phrases_planned
-    if planned is not None and snapshot.phrase >= planned and not snapshot.next_part:
-        return "the set ends"
-    of = f" of {planned}" if planned is not None and snapshot.phrase < planned else ""
-    return f"nothing to do, phrase {snapshot.phrase + 1}{of} begins"
-
-
-def _entries(snapshot: Snapshot, at: Spot, coming: tuple[Coming, ...]) -> tuple[Entry, ...]:
-    return tuple(_entry(snapshot, at, c) for c in coming[:_MOST_ENTRIES])
-
-
-def _entry(snapshot: Snapshot, at: Spot, coming: Coming) -> Entry:
-    left = coming.tick - at.tick
-    return Entry(
-        _in(snapshot, left),
-        coming.text,
-        reckon.ticks_stage(snapshot, left),
-        coming.kind != "step" and left <= coming.warn_ticks,
-        coming.muted,
-    )
-
-
-def _in(snapshot: Snapshot, ticks: int) -> str:
-    return "now" if ticks <= 0 else f"in {reckon.countdown(snapshot, ticks)}"

@@ -13,7 +13,7 @@ from textual.widget import Widget
 from companion.screen.canvas import ROLES, Row
 
 # Names come from people's files; a control character in one must not reach the terminal.
-_HARMLESS = dict.fromkeys([*range(32), *range(127, 160)], " ")
+HARMLESS = dict.fromkeys([*range(32), *range(127, 160)], " ")
 
 
 class Sheet(Widget):
@@ -44,7 +44,7 @@ class Sheet(Widget):
         if y >= len(self._rows):
             return Strip.blank(width, self.get_component_rich_style("sheet--ground"))
         segments = [
-            Segment(text.translate(_HARMLESS), self.get_component_rich_style(f"sheet--{role}"))
+            Segment(text.translate(HARMLESS), self.get_component_rich_style(f"sheet--{role}"))
             for text, role in self._rows[y]
             if text
         ]

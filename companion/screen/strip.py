@@ -6,9 +6,10 @@ Pure drawing of a reading into rows. The countdown that fills the stage is in di
 from __future__ import annotations
 
 from companion.screen.canvas import Canvas, Row, cut
+from companion.screen.entries import Entry
 from companion.screen.figures import render_figures, render_sentence
 from companion.screen.frame import Rails, draw_line, facts, plain_role
-from companion.screen.reading import Entry, Reading
+from companion.screen.reading import Reading
 
 # What stands between the figure and the facts needs so many columns to say anything.
 _LEAST_MIDDLE = 24

@@ -15,13 +15,15 @@ from companion.screen.reckon import Spot
 class Alarm:
     """Something not in order: a head word, and a sentence that says what to do next.
 
-    `short` is for windows with no room for `text`. `urgent` is False for what is so by choice.
+    `short` is for windows with no room for `text`. `urgent` is False for what is so by choice;
+    `large` has its head in large letters all the same, where there is room.
     """
 
     head: str
     text: str
     short: str = ""
     urgent: bool = True
+    large: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -96,6 +98,7 @@ def quiet_facts(snapshot: Snapshot, at: Spot, condition: str) -> tuple[Fact, ...
         Fact(7, f"pass {at.pass_number}, bar {at.bar}, beat {at.beat}", f"pass {at.pass_number}"),
         _tempo(snapshot),
         _clock(snapshot, condition),
+        _both(2, "staying" if snapshot.staying else ""),
         _both(1, _sending(snapshot, condition)),
         _both(1, _trust(snapshot) if condition in ("running", "stopped", "lost") else ""),
     ]

@@ -175,3 +175,24 @@ def test_a_rare_step_of_a_track_that_will_be_muted_is_marked() -> None:
     steps = [item for item in coming(on_stage) if item.kind is Kind.STEP]
     # On step 16 of passes 4, 8, 12 ...: the mute of pass 5 stands from tick 384 on.
     assert [(i.tick, i.muted) for i in steps[:3]] == [(378, False), (762, True), (1146, True)]
+
+
+def test_a_fill_stays_for_as_long_as_it_is_held_whoever_comes_to_look() -> None:
+    on_stage = Rehearsal(tide_set()).start().clock(672)
+    fills = []
+    for _ in range(96):
+        on_stage.clock()
+        fills.append([item.tick for item in coming(on_stage) if item.kind is Kind.FILL])
+    # Seen from its own tick, 672, to the part's last; the next part begins with tick 768.
+    assert fills == [[672]] * 96
+
+
+def test_a_fill_in_the_middle_of_a_part_goes_a_beat_after_its_release() -> None:
+    pattern = bar_pattern("slack water", phrase_bars=4)
+    early = cue(Action.FILL, WhenKind.NTH, Span(2, Unit.BARS), hold=Span(2, Unit.BEATS))
+    on_stage = Rehearsal(SetBuilder().part(pattern, phrases=4, cues=[early]).build()).start()
+    # Pressed at tick 96, held for 48, and shown for a beat of 24 more.
+    on_stage.clock(96 + 48 + 24)
+    assert [item.tick for item in coming(on_stage)] == [96]
+    on_stage.clock()
+    assert coming(on_stage) == []

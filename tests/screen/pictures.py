@@ -16,7 +16,7 @@ from pathlib import Path
 from companion.link.messages import Snapshot
 from companion.screen.app import make_app
 from tests.screen.picture import HIGH, WIDE, svg
-from tests.screen.stage import NOT_SENDING, UNSURE, Clock, Feed, slack_water
+from tests.screen.stage import NOT_SENDING, STAYING, UNSURE, Clock, Feed, amiss, slack_water
 
 # In one of the later songs, two and a half minutes after the start.
 WADING = {
@@ -51,6 +51,9 @@ PICTURES = {
     "stage-daylight": Picture(slack_water(580), light=True),
     "stage-unsure": Picture(slack_water(400, **UNSURE)),
     "stage-not-sending": Picture(slack_water(500, **NOT_SENDING)),
+    "stage-staying": Picture(slack_water(500, **STAYING)),
+    "stage-mutes": Picture(slack_water(100, **amiss(100))),
+    "choose-part": Picture(slack_water(580), keys=("g", "4")),
     "set-list": Picture(replace(slack_water(580), **WADING), keys=("l",)),
     "pass-map": Picture(slack_water(580), keys=("m",)),
     "help": Picture(slack_water(580), keys=("h",)),

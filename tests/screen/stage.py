@@ -132,6 +132,44 @@ NOT_SENDING = {"sending": False, "sending_note": "started without sending"}
 DEMO = {"sending": False, "sending_note": "nothing to send to", "demo": True}
 TROUBLE = {"troubles": ("the port of drums is gone: plug it in again", "the take is not recorded")}
 
+# The shaker sounds though the plan has it muted; the instrument says that the gull is muted.
+AMISS_TRACKS = (
+    TrackView("low drum", False, heard_muted=False, likelihood=0.01),
+    TrackView("tide bell", False),
+    TrackView("shaker", True, heard_muted=False, likelihood=0.02),
+    TrackView("gull", False, heard_muted=True, likelihood=1.0, told=True),
+)
+
+
+def amiss(tick: int) -> dict[str, Any]:
+    """What is not as planned at `tick`, in the engine's words."""
+    said = (
+        ("mute", "shaker", "shaker sounds, 98% likely; planned: muted"),
+        ("unmute", "gull", "gull is muted; planned: sounding"),
+    )
+    differ = (
+        Coming(tick, "differs", text, track=track, do=do, tracks=(track,), chance=0.98)
+        for do, track, text in said
+    )
+    return {"tracks": AMISS_TRACKS, "coming": (*differ, *(c for c in COMING if c.tick > tick - 24))}
+
+
+def filling(tick: int) -> Snapshot:
+    """Within the last bar, for which a fill is to be held, as an engine lets go of what is due."""
+    return slack_water(tick, fill=True, coming=tuple(c for c in COMING if c.tick > tick - 24))
+
+
+# The end is open while a wish keeps it so: no change, and no cue that goes by the end.
+OPEN_END: dict[str, Any] = {
+    "staying": True,
+    "part_ticks_left": None,
+    "change_ticks": None,
+    "change_part": None,
+    "change_program": None,
+}
+STAYING = {**OPEN_END, "wish": "stay", "coming": COMING[3:6]}
+GOING = {"wish": "next", "change_ticks": 268, "part_ticks_left": 268}
+
 # Each state a performer may look up to, with the tick it is seen at.
 STATES: dict[str, Snapshot] = {
     "far": slack_water(100),
@@ -147,6 +185,10 @@ STATES: dict[str, Snapshot] = {
     "not sending": slack_water(500, **NOT_SENDING),
     "demonstration": slack_water(100, **DEMO),
     "trouble": slack_water(500, **TROUBLE),
+    "staying": slack_water(500, **STAYING),
+    "going": slack_water(500, **GOING),
+    "not as planned": slack_water(100, **amiss(100)),
+    "filling": filling(1450),
 }
 
 

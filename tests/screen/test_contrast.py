@@ -64,7 +64,9 @@ async def test_every_other_view(name: str, key: str, size: tuple[int, int], ligh
 
 
 @pytest.mark.parametrize("light", [False, True], ids=["dark", "light"])
-@pytest.mark.parametrize("keys", [["q"], ["q", "down"], ["h"], ["ctrl+p"], ["ctrl+p", "down"]])
+@pytest.mark.parametrize(
+    "keys", [["q"], ["q", "down"], ["h"], ["ctrl+p"], ["ctrl+p", "down"], ["g", "3"]]
+)
 async def test_what_is_laid_over_the_stage(keys: list[str], light: bool) -> None:
     app = make_app(Feed(STATES["far"]), light=light, now_ns=Clock())
     async with app.run_test(size=(100, 30)) as pilot:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from dataclasses import replace
 
 import pytest
 
@@ -10,12 +11,13 @@ from companion.link.messages import Snapshot
 from companion.screen.canvas import Row
 from companion.screen.dial import draw_dial
 from companion.screen.drawing import draw_action
+from companion.screen.entries import hold_on
 from companion.screen.reading import read
 from companion.screen.reckon import tick_seconds
 from companion.screen.strip import draw_strip
 from companion.screen.theme import DARK_VARIABLES, LIGHT_VARIABLES
 from tests.screen.sight import luminance, most_flashes
-from tests.screen.stage import slack_water
+from tests.screen.stage import filling, slack_water
 
 Palette = dict[str, str]
 
@@ -97,6 +99,19 @@ def test_the_large_letters_of_the_action_flash_at_most_three_times_a_second(temp
         rows = draw_action(read(snapshot, 0), 120, 7)
         rows += [()] * (7 - len(rows))
         moments.append((snapshot.tick * tick_seconds(tempo), light(DARK_VARIABLES, rows, 120)))
+    assert most_flashes(moments) <= 3
+
+
+@pytest.mark.parametrize("tempo", [118, 180, 300])
+def test_a_fill_counted_down_to_its_release_flashes_at_most_three_times_a_second(
+    tempo: float,
+) -> None:
+    moments, seen = [], None
+    for tick in range(1400, 1540):
+        seen = hold_on(seen, replace(filling(tick), tempo=tempo))
+        rows = draw_action(read(seen, 0), 120, 7)
+        rows += [()] * (7 - len(rows))
+        moments.append((tick * tick_seconds(tempo), light(DARK_VARIABLES, rows, 120)))
     assert most_flashes(moments) <= 3
 
 

@@ -8,7 +8,7 @@ from typing import Any
 import pytest
 
 from companion.screen.app import StageApp, make_app
-from tests.screen.stage import SIZES, STATES, Clock, Feed
+from tests.screen.stage import SIZES, STATES, Clock, Feed, filling
 
 pytest.importorskip("pytest_textual_snapshot")
 
@@ -41,6 +41,26 @@ def test_the_boundary_comes_nearer(snap_compare: Any, name: str, size: tuple[int
 def test_something_is_not_in_order(snap_compare: Any, name: str, size: tuple[int, int]) -> None:
     """A steady band at the top says what is wrong and what to do; the count stays readable."""
     assert snap_compare(stage(name), terminal_size=size)
+
+
+@pytest.mark.parametrize("size", SIZES, ids=lambda size: f"{size[0]}x{size[1]}")
+@pytest.mark.parametrize("name", ["staying", "going", "not as planned"])
+def test_something_holds(snap_compare: Any, name: str, size: tuple[int, int]) -> None:
+    """A quiet band says what was asked for; what differs from the plan is marked and first."""
+    assert snap_compare(stage(name), terminal_size=size)
+
+
+@pytest.mark.parametrize("size", SIZES, ids=lambda size: f"{size[0]}x{size[1]}")
+def test_a_fill_is_held(snap_compare: Any, size: tuple[int, int]) -> None:
+    """The action says to hold the fill and counts down to its release."""
+    app = make_app(Feed(filling(1440), filling(1475)), now_ns=Clock())
+    assert snap_compare(app, terminal_size=size)
+
+
+@pytest.mark.parametrize("size", SIZES, ids=lambda size: f"{size[0]}x{size[1]}")
+def test_any_part_may_be_chosen(snap_compare: Any, size: tuple[int, int]) -> None:
+    """The list of parts under the countdown, one picked by its number."""
+    assert snap_compare(stage("far"), terminal_size=size, press=["g", "4"])
 
 
 def test_the_engine_is_gone(snap_compare: Any) -> None:

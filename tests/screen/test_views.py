@@ -234,7 +234,7 @@ async def test_a_new_part_has_no_map_until_its_own_has_come() -> None:
 # -- a screen that only looks ----------------------------------------------------------------
 
 
-@pytest.mark.parametrize("key", [key.key.split(",")[0] for key in KEYS if key.wish])
+@pytest.mark.parametrize("key", [key.key.split(",")[0] for key in KEYS if key.wish and key.key])
 async def test_a_screen_that_only_looks_asks_for_nothing(key: str) -> None:
     feed = Feed(STATES["unsure"])
     app = make_app(feed, now_ns=Clock(), look_only=True)
