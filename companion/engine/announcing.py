@@ -60,6 +60,12 @@ class Announcing:
         )
         if reading.meaning is Meaning.STAYS:
             self._obeying.stays(announced, conductor)
+        elif reading.meaning is Meaning.SAME:
+            conductor.unfollow(announced.instrument)
+        elif reading.meaning is Meaning.UNKNOWN:
+            shown = self._setlist.instruments[announced.instrument].shown(announced.program)
+            conductor.notice = f"{announced.instrument} has program {shown}, and no part has it"
+            conductor.count += 1
         if reading.meaning not in (Meaning.AGREES, Meaning.GO):
             return NOTHING
         assert reading.part is not None

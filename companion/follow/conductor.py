@@ -10,8 +10,8 @@ from dataclasses import dataclass
 
 from companion.counting.ticks import TICKS_PER_SONG_POSITION
 from companion.follow import trust
-from companion.follow.changes import Leave, PendingView
-from companion.follow.course import Course
+from companion.follow.changes import Leave, Outcome, PendingView
+from companion.follow.course import Course, Wishes
 from companion.follow.course import Send as Send
 from companion.follow.gate import Finding
 from companion.follow.timeline import Stretch
@@ -85,6 +85,8 @@ class Conductor:
         self._handed_back: int | None = None
         # Whether that was the latest one crossed.
         self._maybe_by_hand = False
+        # The wishes from before an instrument went to another part by itself.
+        self._before_it_went: Wishes | None = None
         # Where the instrument told its position last while it played, and how regularly it does.
         self._told_at = self._told_every = 0
 
@@ -268,9 +270,22 @@ class Conductor:
             sends = self._step_to(number, instrument)
             self._trust.part_known = True
             return sends
+        if not self._goes_itself(instrument):
+            self._before_it_went = self._course.wishes()
         self._course.follow(number - 1, max(at, self.tick + 1), instrument)
         self.notice = f"{instrument} goes to part {number} {self._when()}"
         return NOTHING
+
+    def unfollow(self, instrument: str) -> None:
+        """`instrument` says that it stays, after it has said that it goes elsewhere by itself.
+
+        What was wished before holds again. Sets `notice`; without such a word before, does nothing.
+        """
+        if not self._goes_itself(instrument) or self._before_it_went is None:
+            return
+        self.count += 1
+        self._course.rewish(self._before_it_went)
+        self.notice = f"{instrument} stays in this part"
 
     def take_back(self) -> None:
         """Withdraw the wish to go on, unless its program change is out already. Sets `notice`."""
@@ -617,6 +632,13 @@ class Conductor:
             course.ask(self._hand_ticks(self.setlist.parts[number - 1]), unit, target)
             self.notice = f"going to part {number} {self._when()}"
         return NOTHING
+
+    def _goes_itself(self, instrument: str) -> bool:
+        """Whether `instrument` has said that it goes to another part on the coming boundary."""
+        return any(
+            each.outcome is Outcome.TOLD and each.change.instrument == instrument
+            for each in self._course.changes.view()
+        )
 
     def _hand_ticks(self, goal: Part) -> int:
         """How long a person needs to change to `goal` by hand, 0 where its instrument is told."""

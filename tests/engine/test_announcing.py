@@ -105,11 +105,41 @@ def test_of_two_patterns_chosen_in_one_pass_the_latter_is_gone_to() -> None:
     assert on_stage.sent == []
 
 
+def test_another_pattern_chosen_and_the_running_one_again_in_the_same_pass_moves_nothing() -> None:
+    on_stage = Played(tides())
+    on_stage.start().clock(11)
+    on_stage.conductor.stay()
+    on_stage.hear(PROGRAM, 3)
+    on_stage.hear(PROGRAM, 2)
+    on_stage.hear(PROGRAM, 1)
+    assert on_stage.conductor.notice == "drums stays in this part"
+    on_stage.clock(3 * PHRASE)
+    assert on_stage.where == (1, 3 * PHRASE + 10)
+    assert on_stage.sent == []
+    # Asked to let it end, the part goes on as planned, and the instrument is told.
+    on_stage.conductor.stay()
+    on_stage.clock(PHRASE)
+    assert on_stage.programs == [2]
+    assert on_stage.where == (2, 10)
+
+
+def test_the_planned_pattern_chosen_by_hand_and_given_up_again_is_sent_as_planned() -> None:
+    on_stage = Played(tides())
+    on_stage.start().clock(3 * PHRASE - BAR + 5)
+    on_stage.hear(PROGRAM, 2)
+    on_stage.hear(PROGRAM, 1)
+    on_stage.clock(BAR)
+    assert [at for at, _ in on_stage.sent] == [3 * PHRASE - BEAT]
+    assert on_stage.where == (2, 4)
+
+
 def test_the_program_that_plays_and_one_of_no_part_move_nothing() -> None:
     on_stage = Played(tides())
     on_stage.start().clock(11)
     on_stage.hear(PROGRAM, 1)
+    assert on_stage.conductor.notice == ""
     on_stage.hear(PROGRAM, 99)
+    assert on_stage.conductor.notice == "drums has program 100, and no part has it"
     assert on_stage.conductor.standing().end == 3 * PHRASE
 
 

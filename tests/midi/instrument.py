@@ -4,10 +4,13 @@ It is the judge of the rehearsals and therefore shares no line with the program 
 rtmidi in and out; commands come as JSON lines on standard input, events go out as JSON lines:
 
     {"do": "start" | "stop" | "continue" | "where" | "quit"}, {"do": "position", "sixteenths": 8},
-    {"do": "tempo", "bpm": 240}, {"do": "skip", "ticks": 5}
+    {"do": "tempo", "bpm": 240}, {"do": "skip", "ticks": 5}, {"do": "choose", "program": 12},
+    {"do": "mute" | "unmute", "note": 42}, {"do": "send", "bytes": [201, 11]}
 
 A program change that arrives during a pass is taken when that pass ends, and the pass count starts
-anew; with `--at-once` it is taken as it arrives. With `--note` it plays a note on every eighth.
+anew; with `--at-once` it is taken as it arrives. One that is chosen at the front panel is told to
+whoever listens, and taken in the same way. With `--ignores` those from outside are not taken at
+all, and with `--echo` all that arrives is passed on. `--notes` makes it send what it plays.
 Programs and channels are wire values.
 """
 
@@ -25,9 +28,8 @@ import rtmidi
 
 # MIDI 1.0 Detailed Specification 4.2.1, from memory.
 CLOCK, START, CONTINUE, STOP, POSITION = 0xF8, 0xFA, 0xFB, 0xFC, 0xF2
-PROGRAM, CONTROL = 0xC0, 0xB0
-NOTE_ON, NOTE_OFF = 0x90, 0x80
-TICKS_PER_EIGHTH, TICKS_OF_NOTE = 12, 3
+PROGRAM, CONTROL, NOTE_ON, NOTE_OFF = 0xC0, 0xB0, 0x90, 0x80
+TICKS_OF_NOTE = 3
 BANK_HIGH, BANK_LOW = 0, 32
 TICKS_PER_QUARTER, TICKS_PER_SIXTEENTH = 24, 6
 
@@ -38,6 +40,12 @@ class Machine:
     def __init__(self, options: argparse.Namespace) -> None:
         self.options = options
         self.lengths = {int(p): int(t) for p, t in json.loads(options.lengths).items()}
+        # By program and note, the ticks of a pass at which it sounds.
+        self.notes = {
+            int(program): {int(note): ticks for note, ticks in notes.items()}
+            for program, notes in json.loads(options.notes).items()
+        }
+        self.muted: set[int] = set()
         self.lock = threading.Condition()
         self.speaking = threading.Lock()
         self.period_ns = self.nanoseconds(options.bpm)
@@ -52,6 +60,7 @@ class Machine:
         self.skip = 0
         # Clocks sent since the machine was switched on, counted ones and idle ones.
         self.clocks = 0
+        self.clock_ns = 0
         self.ended = False
         api = rtmidi.API_UNIX_JACK
         self.out = rtmidi.MidiOut(api, name=options.name)
@@ -78,13 +87,20 @@ class Machine:
         """Take one message from the cable, on the driver's thread."""
         message, _delta = event
         with self.lock:
-            self.say("heard", bytes=message, tick=self.tick)
+            since_ms = (time.monotonic_ns() - self.clock_ns) / 1e6
+            self.say("heard", bytes=message, tick=self.tick, since_clock_ms=since_ms)
+            if self.options.echo:
+                self.out.send_message(message)
             if message[0] == CONTROL | self.options.channel:
                 self.bank_bytes[message[1]] = message[2]
-            elif message[0] == PROGRAM | self.options.channel:
-                self.pending = (message[1], self.banked())
-                if self.options.at_once:
-                    self.take(self.tick)
+            elif message[0] == PROGRAM | self.options.channel and not self.options.ignores:
+                self.choose(message[1])
+
+    def choose(self, program: int) -> None:
+        """Let a program begin at the end of the pass, or at once."""
+        self.pending = (program, self.banked())
+        if self.options.at_once:
+            self.take(self.tick)
 
     def banked(self) -> int | None:
         """The bank that was selected, 14 bits, None if no whole selection came."""
@@ -126,6 +142,8 @@ class Machine:
                 elif self.running or self.options.idle_clock:
                     self.out.send_message([CLOCK])
                     self.clocks += 1
+                    self.clock_ns = time.monotonic_ns()
+                if self.running:
                     self.play()
             due_ns += period_ns
 
@@ -137,11 +155,14 @@ class Machine:
             self.take(self.tick)
 
     def play(self) -> None:
-        """Begin or end its note, if this tick is one for that."""
-        note, at = self.options.note, self.tick % TICKS_PER_EIGHTH
-        if note is not None and self.running and at in (0, TICKS_OF_NOTE):
-            kind = NOTE_OFF if at else NOTE_ON
-            self.out.send_message([kind | self.options.channel, note, 0 if at else 100])
+        """Begin and end the notes for which this tick is the time."""
+        length = self.lengths.get(self.program, self.options.length)
+        here = (self.tick - self.part_start) % length
+        for note, ticks in self.notes.get(self.program, {}).items():
+            if here in ticks and note not in self.muted:
+                self.out.send_message([NOTE_ON | self.options.channel, note, 100])
+            if (here - TICKS_OF_NOTE) % length in ticks:
+                self.out.send_message([NOTE_OFF | self.options.channel, note, 0])
 
     # -- what the player does ------------------------------------------------------------------
 
@@ -167,6 +188,15 @@ class Machine:
                     self.period_ns = self.nanoseconds(command["bpm"])
                 case "skip":
                     self.skip = command["ticks"]
+                case "choose":
+                    self.out.send_message([PROGRAM | self.options.channel, command["program"]])
+                    self.choose(command["program"])
+                case "mute":
+                    self.muted.add(command["note"])
+                case "unmute":
+                    self.muted.discard(command["note"])
+                case "send":
+                    self.out.send_message(command["bytes"])
                 case "quit":
                     self.ended = True
                 case "where":
@@ -198,9 +228,11 @@ def main() -> None:
     parser.add_argument("--program", type=int, default=0)
     parser.add_argument("--length", type=int, default=48, help="ticks in a pass of any program")
     parser.add_argument("--lengths", default="{}", help="JSON: program to ticks in its pass")
-    parser.add_argument("--note", type=int, help="play this note on every eighth")
     parser.add_argument("--idle-clock", action="store_true", help="clock while stopped, too")
     parser.add_argument("--at-once", action="store_true", help="take programs as they arrive")
+    parser.add_argument("--ignores", action="store_true", help="take no program from outside")
+    parser.add_argument("--echo", action="store_true", help="pass on all that arrives")
+    parser.add_argument("--notes", default="{}", help="JSON: program to note to ticks of its pass")
     machine = Machine(parser.parse_args())
     sys.setswitchinterval(0.0005)
     threading.Thread(target=machine.run, daemon=True).start()

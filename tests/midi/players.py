@@ -21,6 +21,9 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import Any, TypeVar
 
+from companion.link.ask import ask_snapshot
+from companion.link.endpoint import find_endpoint
+from companion.link.messages import LinkError, Snapshot
 from tests.midi.jack import haste
 
 HERE = Path(__file__).parent
@@ -140,8 +143,16 @@ class Pad(Player):
 
     def hit(self, note: int) -> None:
         """Press a pad and let it go again, as long as a finger is on it."""
-        self.send(0x90, note, 100)
+        self.press(note)
         time.sleep(0.1)
+        self.let_go(note)
+
+    def press(self, note: int) -> None:
+        """Press a pad and keep it down."""
+        self.send(0x90, note, 100)
+
+    def let_go(self, note: int) -> None:
+        """Let go of it."""
         self.send(0x80, note, 0)
 
 
@@ -366,6 +377,21 @@ class Stage:
         found = json.loads(done.stdout)
         assert isinstance(found, dict)
         return found
+
+    def look(self) -> Snapshot:
+        """What a screen would be told now; far sooner there than a status."""
+        try:
+            return ask_snapshot(find_endpoint(self.folder / "state"))
+        except LinkError as error:
+            raise AssertionError(f"the engine does not answer: {error}") from error
+
+    def look_when(self, fits: Callable[[Snapshot], bool], what: str) -> Snapshot:
+        """The first look that fits; fails when none comes."""
+        deadline = time.monotonic() + PATIENCE_S
+        while not fits(seen := self.look()):
+            assert time.monotonic() < deadline, f"never: {what}; last: {seen}"
+            time.sleep(POLL_S)
+        return seen
 
     def status_when(self, **wanted: Any) -> dict[str, Any]:
         """The first status with these values; fails when none comes."""

@@ -12,7 +12,9 @@ from companion.setlist.reading import read_controls
 from tests.midi.players import Command, Stage, agrees, until
 from tests.midi.sets import LENGTHS, LONG_FIRST_PART
 
-DRUM = ("--program", "11", "--lengths", LENGTHS, "--note", "36")
+# It plays a note on every eighth, twelve clocks, of a pass of 48.
+NOTES = '{"11": {"36": [0, 12, 24, 36]}}'
+DRUM = ("--program", "11", "--lengths", LENGTHS, "--notes", NOTES)
 PORT = "tide pad*:tide pad out"
 
 

@@ -21,6 +21,15 @@ from tests.midi.sets import (
 # A beat is 24 clocks (MIDI 1.0).
 BEAT = 24
 DRUM = ("--program", "11", "--lengths", LENGTHS)
+# Passes of four sixteenths, 24 clocks; the first two parts last one each.
+AT_ONCE = (
+    THREE_PARTS.replace("pattern end, send_before: 1 beat", "at once, send_before: 20 ms")
+    .replace("length: 8\n    phrase: 2", "length: 4\n    phrase: 1", 1)
+    .replace("length: 6\n    phrase: 4", "length: 4\n    phrase: 1")
+    .replace("{1: always, 5: always, 8: pass 2 of 4}", "{1: always}")
+    .replace("tempo: 150", "tempo: 60")
+)
+SLOW_FIRST_END, SLOW_SECOND_END = 24, 48
 
 
 def test_each_change_comes_once_within_the_last_pass_before_its_boundary(stage: Stage) -> None:
@@ -53,6 +62,28 @@ def test_a_change_is_taken_at_the_boundary_whatever_its_lead(stage: Stage, lead:
         (13, SECOND_END),
     ]
     assert agrees(stage, machine)["part"] == 3
+
+
+def test_a_lead_in_ms_lies_between_the_last_clock_and_that_of_the_boundary(stage: Stage) -> None:
+    # A clock lasts 42 ms at 60 beats a minute: nearly half of one is 20 ms.
+    machine = stage.drum("--program", "11", "--bpm", "60", "--at-once")
+    stage.engine(AT_ONCE)
+    recorder = stage.recorder()
+    machine.do("start")
+    machine.wait_for("took", 2)
+    machine.reach(SLOW_SECOND_END + 2)
+    assert [(e["bytes"], e["tick"]) for e in machine.of("heard")] == [
+        ([0xC9, 12], SLOW_FIRST_END - 1),
+        ([0xC9, 13], SLOW_SECOND_END - 1),
+    ]
+    # They left between the two, and not with the first of them.
+    assert all(e["since_clock_ms"] > 10 for e in machine.of("heard"))
+    # By a third party, too, they came after that clock and before the boundary's own.
+    assert [(e["program"], e["tick"]) for e in recorder.of("heard")] == [
+        (12, SLOW_FIRST_END - 1),
+        (13, SLOW_SECOND_END - 1),
+    ]
+    stage.status_when(part=3, sure=True)
 
 
 def test_a_bank_is_selected_before_the_program(stage: Stage) -> None:
