@@ -187,7 +187,7 @@ def test_another_set_list_begins_afresh(house: House) -> None:
     engine.process.kill()
     engine.process.wait()
     house.set_file = house.set_file.with_name("neap.yaml")
-    house.set_file.write_text(SET)
+    house.set_file.write_text(SET.replace("Slack water", "Neap"))
     house.engine()
     assert house.snapshot_when("ready").part == 1
 
