@@ -349,8 +349,9 @@ class Course:
     def _end_in_reach(self) -> None:
         """The tick was set anew: what fell due before may be ahead again."""
         end = self.end
-        if end is not None and self.changes.decided:
-            # The instrument holds the change, and takes it when its running pass ends.
+        if self.changes.decided:
+            # The instrument holds the change, and takes it when its running pass ends, though a
+            # part whose end is open had it from a wish alone.
             length = self.part.pattern.pass_ticks
             end = ((self.tick + self.fresh) // length + 1) * length
         self._end_at(end)

@@ -139,3 +139,22 @@ def test_a_jump_past_a_boundary_in_the_same_part_does_not_send_again_what_is_out
     rehearsal.conductor.confirm()
     assert rehearsal.clock(384 - 240).where == (2, 0)
     assert rehearsal.programs == [7, 2]
+
+
+def test_what_an_open_part_was_told_to_leave_for_ends_it_after_a_jump_too() -> None:
+    # A part without an end has one from the wish alone; the jump goes past that.
+    setlist = (
+        SetBuilder()
+        .part(bar_pattern(phrase_bars=4), program=1, phrases=None)
+        .part(bar_pattern("neap"), program=2, phrases=None)
+        .build()
+    )
+    rehearsal = Rehearsal(setlist).start().clock(30)
+    rehearsal.sent += [(rehearsal.clocks, send) for send in rehearsal.conductor.go_now()]
+    assert rehearsal.programs == [2]
+    rehearsal.stop().position(40).go_on().clock()
+    rehearsal.conductor.confirm()
+    # Ticks 240 to 287 are the third pass; at its end the instrument takes what it was told.
+    assert rehearsal.where == (1, 240)
+    assert rehearsal.clock(48).where == (2, 0)
+    assert rehearsal.programs == [2]
