@@ -188,7 +188,7 @@ async def test_with_control_the_page_may_ask(program: Program) -> None:
         async with browser() as session, page(session, link) as screen:
             await shows(screen, lambda seen: "pass" in seen)
             await press(screen, "n")
-            await shows(screen, lambda seen: "going to part 2" in seen)
+            await shows(screen, lambda seen: "u undoes it" in seen)
             assert program.status()["next_change"]["ticks"] <= 768
 
 
