@@ -32,6 +32,8 @@ class Obeying:
         self._stretch: Stretch | None = None
         self._tick = -1
         self._watch: ObeyedWatch | None = None
+        # The tick at which the first pass is over, and its last notes are in.
+        self._until = 0
         self._programs: tuple[int, int] | None = None
         self._latest: list[Noted] = []
         self._ignored = ""
@@ -91,12 +93,11 @@ class Obeying:
             return
         if not conductor.sure or conductor.state is not State.RUNNING:
             self._watch = None
-        elif tick >= self._until:
-            if watch.verdict is not Verdict.OPEN or tick > before + 1:
-                self._watch = None
-            elif watch.passed(tick) is Verdict.IGNORED:
-                self._blame(conductor)
-        elif watch.verdict is Verdict.OPEN and watch.passed(tick) is Verdict.IGNORED:
+            return
+        undecided = watch.verdict is Verdict.OPEN
+        if tick >= self._until and (not undecided or tick > before + 1):
+            self._watch = None
+        elif undecided and watch.passed(tick) is Verdict.IGNORED:
             self._blame(conductor)
 
     # -- inside ------------------------------------------------------------------------------
@@ -122,7 +123,6 @@ class Obeying:
         if programs[0] is not None and programs[1] is not None:
             self._programs = programs[0], programs[1]
         if stayed:
-            self._watch = self._watch_of(old, part, before, last + 1, muted, fill)
             self._blame(conductor)
             return
         watch = self._watch = self._watch_of(old, part, before, last + 1, muted, fill)
