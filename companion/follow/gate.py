@@ -13,8 +13,9 @@ from __future__ import annotations
 from collections import deque
 from enum import Enum
 
-from companion.follow.inquiry import ASKED_UNEASY, FAR, SHORTEST_NS, Inquiry, Line, Verdict
+from companion.follow.inquiry import ASKED_UNEASY, FAR, SHORTEST_NS, Inquiry, Verdict
 from companion.follow.tempo import TempoTracker
+from companion.follow.whole import Line
 
 # Longest silence after which the count goes on by an estimate, unsure.
 ESTIMATED_NS = 60_000_000_000

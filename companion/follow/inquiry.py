@@ -17,6 +17,7 @@ from dataclasses import dataclass
 from itertools import pairwise
 
 from companion.follow.intervals import has_close, has_hole, lacks_one, strays
+from companion.follow.whole import Line, agreed, fit, is_like, nearest
 
 # Longest time that can be bridged. In less than two seconds nobody stops and starts again unheard.
 CERTAIN_NS = 2_000_000_000
@@ -33,8 +34,6 @@ DRAWN_BACK = 10
 BACK = 3
 # Ticks after which a sudden change of tempo is believed, and after which an inquiry is given up.
 TEMPO, LONGEST = 12, 96
-# A tempo that changes by more than 9 to 5 in one tick is more likely two clocks in one cable.
-MOST = 9, 5
 # The line before must rest on so many ticks to be drawn on; on so many to be drawn on far.
 WEAK, LONG = 5, 16
 # Gaps beyond so many ticks are far.
@@ -42,24 +41,6 @@ FAR = 8
 # With an average noise above 1/32 tick, a single tick is no place to measure from; above 1/11,
 # lost and doubled ticks cannot be told from late and early ones.
 QUIET, LOUD = 32, 11
-
-
-@dataclass(frozen=True, slots=True)
-class Line:
-    """A straight line through `ticks` ticks, times in ns.
-
-    `off_ns` and `worst_ns` are how far from it they lie, on average and at most.
-    """
-
-    ticks: int
-    first_ns: int
-    period_ns: int
-    off_ns: int
-    worst_ns: int
-
-    def at(self, tick: int) -> int:
-        """When the tick of that number is due, the first being 0."""
-        return self.first_ns + tick * self.period_ns
 
 
 @dataclass(frozen=True, slots=True)
@@ -184,7 +165,7 @@ class Inquiry:
         if abs(end_ns - self._last) * 4 > period:
             # The tempo moves: the ticks of two beats are no line.
             return None
-        gap = _nearest(times[-BACK] - end_ns, period)
+        gap = nearest(times[-BACK] - end_ns, period)
         offs = [t - end_ns - (gap + i) * period for i, t in enumerate(times[-BACK:])]
         worst = max(map(abs, offs))
         if worst > min(max(period // 16, 4 * self._noise), period // 4):
@@ -229,7 +210,7 @@ class Inquiry:
 
     def _along(self, t_ns: int) -> int:
         """The number of the tick at `t_ns` along the line before, the last sure one being 0."""
-        return _nearest(t_ns - self._last, self._period) if self._period else 1
+        return nearest(t_ns - self._last, self._period) if self._period else 1
 
     def _tail(self) -> Line | None:
         """A line to go on along, if the latest ticks make one, be it a poor one."""
@@ -258,7 +239,7 @@ class Inquiry:
         gap_ns = line.first_ns - self._last
         if len(self._before) < WEAK or not before:
             # One late tick at the start would shift all: only what was heard can be counted.
-            if before and not _is_like(before, now):
+            if before and not is_like(before, now):
                 return None
             intervals = self._intervals(arrived)
             if lacks_one(intervals, now, now):
@@ -280,28 +261,28 @@ class Inquiry:
                 return None
             # While the tempo moves, that is no line.
             if abs(old_ns - self._last) <= max(before // 8, 4 * self._noise):
-                found.add(_agreed(line.first_ns - old_ns, old.period_ns, now))
+                found.add(agreed(line.first_ns - old_ns, old.period_ns, now))
                 periods.append(old.period_ns)
                 if gap_ns > FAR * before:
                     # A slight bend that does not show at the end of the line does so far from it.
                     late = fit(self._before[-max(LONG, len(self._before) // 2) :])
                     late_ns = line.first_ns - late.at(late.ticks - 1)
-                    found.add(_agreed(late_ns, late.period_ns, now))
+                    found.add(agreed(late_ns, late.period_ns, now))
                     periods.append(late.period_ns)
             elif not quiet:
                 return None
         elif not quiet:
-            found.add(_agreed(line.first_ns - self._line_ns, before, now))
+            found.add(agreed(line.first_ns - self._line_ns, before, now))
             periods.append(before)
         if quiet:
             periods.append(before)
             # The last sure tick may have come late, or the line behind it may lag: ask both.
             from_line_ns = line.first_ns - self._line_ns
-            by_tick = _agreed(gap_ns, before, now)
-            by_line = _agreed(from_line_ns, before, now)
-            if by_tick is None and by_line == _nearest(gap_ns, now):
+            by_tick = agreed(gap_ns, before, now)
+            by_line = agreed(from_line_ns, before, now)
+            if by_tick is None and by_line == nearest(gap_ns, now):
                 by_tick = by_line
-            elif by_line is None and by_tick == _nearest(from_line_ns, now):
+            elif by_line is None and by_tick == nearest(from_line_ns, now):
                 by_line = by_tick
             found |= {by_tick, by_line}
         gap = found.pop() if len(found) == 1 else None
@@ -341,40 +322,8 @@ class Inquiry:
             return min(intervals) > 0
         line = fit(self.times)
         now = line.period_ns
-        if not self._is_clean(line) or not _is_like(before, now):
+        if not self._is_clean(line) or not is_like(before, now):
             return False
         # The change may fall between two ticks.
         slower, faster = max(before, now), min(before, now)
         return faster * 3 <= intervals[0] * 4 <= slower * 5
-
-
-def fit(times: Sequence[int]) -> Line:
-    """The straight line through two or more ticks by least squares, in whole ns."""
-    n = len(times)
-    base = times[0]
-    sum_t = sum_it = 0
-    for i, t in enumerate(times):
-        sum_t += t - base
-        sum_it += i * (t - base)
-    period = 6 * (2 * sum_it - (n - 1) * sum_t) // (n * (n * n - 1))
-    first = base + (2 * sum_t - n * (n - 1) * period) // (2 * n)
-    offs = [abs(t - first - i * period) for i, t in enumerate(times)]
-    return Line(n, first, period, sum(offs) // n, max(offs))
-
-
-def _is_like(one_ns: int, other_ns: int) -> bool:
-    """Whether two periods may be of one clock, its tempo having changed between them."""
-    more, less = MOST
-    return less * one_ns < more * other_ns and less * other_ns < more * one_ns
-
-
-def _nearest(gap_ns: int, period_ns: int) -> int:
-    return (2 * gap_ns + period_ns) // (2 * period_ns)
-
-
-def _agreed(gap_ns: int, before_ns: int, now_ns: int) -> int | None:
-    """The one whole number of ticks that `gap_ns` comes near to at both periods, if there is."""
-    ticks = _nearest(gap_ns, before_ns)
-    if ticks < 1 or any(abs(gap_ns - ticks * p) * 10 > 3 * p for p in (before_ns, now_ns)):
-        return None
-    return ticks
