@@ -22,8 +22,9 @@ from companion.screen.choosing import ChoosePart
 from companion.screen.dialogs import KEEP, Help, Leave
 from companion.screen.entries import hold_on
 from companion.screen.feed import Feed
+from companion.screen.key import Key
 from companion.screen.keyrow import KeyRow
-from companion.screen.keys import KEY, KEYS, Key, refusal
+from companion.screen.keys import KEY, KEYS, LOOK_ONLY, LOOKING, refusal
 from companion.screen.night import Night, read_night
 from companion.screen.painting import Painter, scroll_range
 from companion.screen.palette import KeyProvider
@@ -31,6 +32,7 @@ from companion.screen.passmap import MapReader, PassMap
 from companion.screen.reading import Reading, read
 from companion.screen.reckon import seconds_to_step, spot
 from companion.screen.sheet import Sheet
+from companion.screen.terminal import end_with_terminal
 from companion.screen.theme import DARK, DARK_VARIABLES, LIGHT
 from companion.screen.views import View
 from companion.screen.wording import Alarm
@@ -76,7 +78,9 @@ class StageApp(App[str]):
         self._map_reader = MapReader()
         self._painter = Painter(calm)
         self._sheet = Sheet()
-        self._keys = KeyRow()
+        # A screen that cannot ask for anything offers no key that would.
+        self._offered = LOOKING if look_only else KEYS
+        self._keys = KeyRow(self._offered)
         self._view = View.STAGE
         self._scroll = 0
         # None until the engine was heard or missed for the first time: nothing to say yet.
@@ -106,6 +110,8 @@ class StageApp(App[str]):
 
     def on_mount(self) -> None:
         """Start listening and drawing."""
+        if not self.is_headless:
+            end_with_terminal()
         self.run_worker(self._listen())
         self.run_worker(self._keep_drawing())
 
@@ -172,6 +178,7 @@ class StageApp(App[str]):
             connected=bool(self._connected),
             shown_tick=shown,
             released=self._filled_ns is not None and now - self._filled_ns < RELEASED_NS,
+            look_only=self.look_only,
         )
         self._shown = (snapshot.part, reading.tick)
         return reading
@@ -213,7 +220,7 @@ class StageApp(App[str]):
 
     def keys_now(self) -> list[Key]:
         """The keys that would do something now."""
-        return [key for key in KEYS if not self.refusal_now(key)]
+        return [key for key in self._offered if not self.refusal_now(key)]
 
     def refusal_now(self, key: Key) -> str:
         """Why `key` would do nothing now, or ""."""
@@ -268,7 +275,8 @@ class StageApp(App[str]):
 
     def action_help(self) -> None:
         """Show keys and cautions."""
-        self.push_screen(Help(self._view, [(key, self.refusal_now(key)) for key in KEYS]))
+        keys = [(key, self.refusal_now(key)) for key in self._offered]
+        self.push_screen(Help(self._view, keys, LOOK_ONLY if self.look_only else ""))
 
     def action_leave(self) -> None:
         """Ask whether the engine goes on, then close; a screen that only looks just closes."""

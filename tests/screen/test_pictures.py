@@ -110,7 +110,7 @@ def test_a_view_when_it_matters(snap_compare: Any, name: str, key: str) -> None:
 
 
 def test_a_screen_that_only_looks(snap_compare: Any) -> None:
-    """The keys that ask something of the engine are quiet."""
+    """The keys that ask something of the engine are not there."""
     assert snap_compare(stage("far", look_only=True), terminal_size=(80, 24))
 
 
