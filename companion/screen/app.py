@@ -29,7 +29,7 @@ from companion.screen.night import Night, read_night
 from companion.screen.painting import Painter, scroll_range
 from companion.screen.palette import KeyProvider
 from companion.screen.passmap import MapReader, PassMap
-from companion.screen.reading import Reading, read
+from companion.screen.reading import Reader, Reading
 from companion.screen.reckon import seconds_to_step, spot
 from companion.screen.sheet import Sheet
 from companion.screen.terminal import end_with_terminal
@@ -41,8 +41,6 @@ from companion.screen.wording import Alarm
 FRAME_S = 0.04
 # Late enough to be on the right side of the step.
 AFTER_STEP_S = 0.001
-# A pad is tapped faster than this; only then the stage has its place back.
-RELEASED_NS = 1_000_000_000
 
 
 class StageApp(App[str]):
@@ -75,6 +73,7 @@ class StageApp(App[str]):
         self._snapshot: Snapshot | None = None
         self._plan = Plan()
         self._map: PatternMap | None = None
+        self._reader = Reader(look_only)
         self._map_reader = MapReader()
         self._painter = Painter(calm)
         self._sheet = Sheet()
@@ -85,10 +84,7 @@ class StageApp(App[str]):
         self._scroll = 0
         # None until the engine was heard or missed for the first time: nothing to say yet.
         self._connected: bool | None = None
-        self._shown: tuple[int, int] = (-1, -1)
         self._drawn: tuple[object, ...] = ()
-        # When a fill was held last, None for never.
-        self._filled_ns: int | None = None
         self.register_theme(DARK)
         self.register_theme(LIGHT)
         self.theme = LIGHT.name if light else DARK.name
@@ -166,22 +162,8 @@ class StageApp(App[str]):
 
     def reading(self) -> Reading:
         """What the screen says now."""
-        snapshot = self._snapshot or Snapshot(at_ns=self._now_ns())
         now = self._now_ns()
-        part, tick = self._shown
-        shown = tick if part == snapshot.part else -1
-        if snapshot.fill:
-            self._filled_ns = now
-        reading = read(
-            snapshot,
-            now,
-            connected=bool(self._connected),
-            shown_tick=shown,
-            released=self._filled_ns is not None and now - self._filled_ns < RELEASED_NS,
-            look_only=self.look_only,
-        )
-        self._shown = (snapshot.part, reading.tick)
-        return reading
+        return self._reader.read(self._snapshot or Snapshot(at_ns=now), now, bool(self._connected))
 
     def draw(self) -> None:
         """Draw what changed since the last time."""

@@ -1,6 +1,7 @@
 """What the screen says at a moment: every figure and sentence, worked out from one snapshot.
 
-Pure. Where each goes and how it looks belong to drawing; how the count runs on, to reckon.
+Pure but for the memory of a Reader. Where each goes and how it looks belong to drawing; how the
+count runs on, to reckon.
 """
 
 from __future__ import annotations
@@ -15,6 +16,8 @@ from companion.screen.standing import bands
 from companion.screen.tracks import is_muted, is_unplanned
 from companion.screen.wording import Alarm, Fact, alarms, doubtful, quiet_facts
 
+# A pad is tapped faster than this; only then the stage has its place back.
+RELEASED_NS = 1_000_000_000
 # Beside the figure, as the boundary comes nearer; the first is the longest.
 WORDS = ("to the boundary", "boundary near", "get ready")
 
@@ -102,6 +105,32 @@ def read(
         else bands(snapshot, at, released=released, look_only=look_only),
         lit=condition == "running" and reckon.pulse_lit(snapshot, tick),
     )
+
+
+class Reader:
+    """Reads moment after moment; keeps of the one before what the next one must not take back."""
+
+    def __init__(self, look_only: bool) -> None:
+        self._look_only = look_only
+        # Part and tick that were shown last, and when a fill was held last, None for never.
+        self._shown: tuple[int, int] = (-1, -1)
+        self._filled_ns: int | None = None
+
+    def read(self, snapshot: Snapshot, now_ns: int, connected: bool) -> Reading:
+        """The reading at `now_ns`; see the function of this name."""
+        part, tick = self._shown
+        if snapshot.fill:
+            self._filled_ns = now_ns
+        reading = read(
+            snapshot,
+            now_ns,
+            connected=connected,
+            shown_tick=tick if part == snapshot.part else -1,
+            released=self._filled_ns is not None and now_ns - self._filled_ns < RELEASED_NS,
+            look_only=self._look_only,
+        )
+        self._shown = (snapshot.part, reading.tick)
+        return reading
 
 
 _STATE_FIGURES = {
