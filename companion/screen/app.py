@@ -22,15 +22,17 @@ from companion.screen.choosing import ChoosePart
 from companion.screen.dialogs import KEEP, Help, Leave
 from companion.screen.entries import hold_on
 from companion.screen.feed import Feed
+from companion.screen.key import Key
 from companion.screen.keyrow import KeyRow
-from companion.screen.keys import KEY, KEYS, Key, refusal
+from companion.screen.keys import KEY, KEYS, LOOK_ONLY, LOOKING, refusal
 from companion.screen.night import Night, read_night
 from companion.screen.painting import Painter, scroll_range
 from companion.screen.palette import KeyProvider
 from companion.screen.passmap import MapReader, PassMap
-from companion.screen.reading import Reading, read
+from companion.screen.reading import Reader, Reading
 from companion.screen.reckon import seconds_to_step, spot
 from companion.screen.sheet import Sheet
+from companion.screen.terminal import end_with_terminal
 from companion.screen.theme import DARK, DARK_VARIABLES, LIGHT
 from companion.screen.views import View
 from companion.screen.wording import Alarm
@@ -39,8 +41,6 @@ from companion.screen.wording import Alarm
 FRAME_S = 0.04
 # Late enough to be on the right side of the step.
 AFTER_STEP_S = 0.001
-# A pad is tapped faster than this; only then the stage has its place back.
-RELEASED_NS = 1_000_000_000
 
 
 class StageApp(App[str]):
@@ -73,18 +73,18 @@ class StageApp(App[str]):
         self._snapshot: Snapshot | None = None
         self._plan = Plan()
         self._map: PatternMap | None = None
+        self._reader = Reader(look_only)
         self._map_reader = MapReader()
         self._painter = Painter(calm)
         self._sheet = Sheet()
-        self._keys = KeyRow()
+        # A screen that cannot ask for anything offers no key that would.
+        self._offered = LOOKING if look_only else KEYS
+        self._keys = KeyRow(self._offered)
         self._view = View.STAGE
         self._scroll = 0
         # None until the engine was heard or missed for the first time: nothing to say yet.
         self._connected: bool | None = None
-        self._shown: tuple[int, int] = (-1, -1)
         self._drawn: tuple[object, ...] = ()
-        # When a fill was held last, None for never.
-        self._filled_ns: int | None = None
         self.register_theme(DARK)
         self.register_theme(LIGHT)
         self.theme = LIGHT.name if light else DARK.name
@@ -106,6 +106,8 @@ class StageApp(App[str]):
 
     def on_mount(self) -> None:
         """Start listening and drawing."""
+        if not self.is_headless:
+            end_with_terminal()
         self.run_worker(self._listen())
         self.run_worker(self._keep_drawing())
 
@@ -160,21 +162,8 @@ class StageApp(App[str]):
 
     def reading(self) -> Reading:
         """What the screen says now."""
-        snapshot = self._snapshot or Snapshot(at_ns=self._now_ns())
         now = self._now_ns()
-        part, tick = self._shown
-        shown = tick if part == snapshot.part else -1
-        if snapshot.fill:
-            self._filled_ns = now
-        reading = read(
-            snapshot,
-            now,
-            connected=bool(self._connected),
-            shown_tick=shown,
-            released=self._filled_ns is not None and now - self._filled_ns < RELEASED_NS,
-        )
-        self._shown = (snapshot.part, reading.tick)
-        return reading
+        return self._reader.read(self._snapshot or Snapshot(at_ns=now), now, bool(self._connected))
 
     def draw(self) -> None:
         """Draw what changed since the last time."""
@@ -213,7 +202,7 @@ class StageApp(App[str]):
 
     def keys_now(self) -> list[Key]:
         """The keys that would do something now."""
-        return [key for key in KEYS if not self.refusal_now(key)]
+        return [key for key in self._offered if not self.refusal_now(key)]
 
     def refusal_now(self, key: Key) -> str:
         """Why `key` would do nothing now, or ""."""
@@ -268,7 +257,8 @@ class StageApp(App[str]):
 
     def action_help(self) -> None:
         """Show keys and cautions."""
-        self.push_screen(Help(self._view, [(key, self.refusal_now(key)) for key in KEYS]))
+        keys = [(key, self.refusal_now(key)) for key in self._offered]
+        self.push_screen(Help(self._view, keys, LOOK_ONLY if self.look_only else ""))
 
     def action_leave(self) -> None:
         """Ask whether the engine goes on, then close; a screen that only looks just closes."""

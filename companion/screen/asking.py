@@ -9,7 +9,8 @@ from __future__ import annotations
 from collections.abc import Callable
 
 from companion.link.messages import Snapshot, Wish
-from companion.screen.keys import HELD_NS, NO_ENGINE, Key
+from companion.screen.key import HELD_NS, Key
+from companion.screen.keys import NO_ENGINE
 
 # How long an answer is shown.
 NOTICE_NS = 4_000_000_000

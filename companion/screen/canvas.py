@@ -11,6 +11,9 @@ from textwrap import wrap
 Ink = tuple[str, str]
 Row = tuple[Ink, ...]
 
+# Before what is not as planned; nothing else has it.
+AMISS = "! "
+
 ROLES = (
     "ground",
     "far",

@@ -15,7 +15,7 @@ from textual.screen import ModalScreen
 from textual.widget import Widget
 from textual.widgets import Static
 
-from companion.screen.keys import Key, key_name
+from companion.screen.key import Key, key_name
 from companion.screen.views import View
 
 CAUTIONS = (
@@ -96,11 +96,15 @@ class Help(ModalScreen[None]):
         Binding("h,escape,q,question_mark,enter", "close", "Close"),
     ]
 
-    def __init__(self, view: View, keys: Sequence[tuple[Key, str]]) -> None:
-        """`keys` are all keys, each with the reason why it would do nothing now, or ""."""
+    def __init__(self, view: View, keys: Sequence[tuple[Key, str]], remark: str = "") -> None:
+        """`keys` are all keys, each with the reason why it would do nothing now, or "".
+
+        `remark` is what else is to be known of the screen.
+        """
         super().__init__()
         self._view = view
         self._keys = keys
+        self._remark = remark
 
     def compose(self) -> ComposeResult:
         """What is seen, keys in two columns, cautions."""
@@ -110,6 +114,8 @@ class Help(ModalScreen[None]):
         find = ("ctrl+p", Text.assemble(("Find", "bold"), ": Type what you want, and choose it."))
         with VerticalScroll():
             yield Static(_SEEN[self._view])
+            if self._remark:
+                yield Static(self._remark)
             yield Static("Keys that do something now", classes="heading")
             yield Static(_table([*works, find]))
             if named:

@@ -7,15 +7,13 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from companion.screen.canvas import Canvas, Row, blank, cut, fold
+from companion.screen.canvas import AMISS, Canvas, Row, blank, cut, fold
 from companion.screen.entries import Entry
 from companion.screen.figures import render_figures, render_sentence
 from companion.screen.reading import Reading
 from companion.screen.reckon import Stage
 from companion.screen.wording import Alarm, Fact
 
-# Before what is not as planned; nothing else on the stage has it.
-_AMISS = "! "
 # "in 12 beats" and two spaces.
 _WHEN_WIDTH = 13
 # Where a sentence may be parted when only its beginning fits in large letters.
@@ -109,7 +107,7 @@ def _agenda_row(entry: Entry, width: int) -> Row:
 def _entry_look(entry: Entry) -> tuple[str, str]:
     """The role of an entry and the mark before it."""
     if entry.differs:
-        return "soon", _AMISS
+        return "soon", AMISS
     if entry.muted:
         return "quiet", "  "
     return ("soon", "▌ ") if _pressing(entry) else ("text", "  ")
@@ -134,7 +132,7 @@ def draw_tracks(reading: Reading, width: int, height: int) -> list[Row]:
     if not reading.unplanned:
         return [((cut(f"  {whole}", width), "text"),)]
     amiss = f"{_unplanned(reading)}: not as planned"
-    row: Row = ((_AMISS, "soon"), (cut(amiss, width - 2), "soon"))
+    row: Row = ((AMISS, "soon"), (cut(amiss, width - 2), "soon"))
     rest = f"   {whole}"
     # All of the rest or nothing: half a list would tell less than none.
     return [(*row, (rest, "text"))] if len(amiss) + len(rest) + 2 <= width else [row]
@@ -159,7 +157,7 @@ def _tracks_row(head: str, names: Sequence[str], unplanned: Sequence[str], width
     rest = ", ".join(plain) if plain or amiss else "nothing"
     if marked and rest:
         rest = f", {rest}"
-    mark, role = (_AMISS, "soon") if amiss else ("  ", "quiet")
+    mark, role = (AMISS, "soon") if amiss else ("  ", "quiet")
     return (
         (mark + head.ljust(_WHEN_WIDTH), role),
         (cut(marked, room), "soon"),

@@ -42,9 +42,9 @@ class ToDo:
     agenda: tuple[Entry, ...]
 
 
-def to_do(snapshot: Snapshot, at: Spot, condition: str) -> ToDo:
-    """What there is to do, the count standing at `at`."""
-    instead = _INSTEAD.get(condition)
+def to_do(snapshot: Snapshot, at: Spot, condition: str, *, look_only: bool = False) -> ToDo:
+    """What there is to do, the count standing at `at`; with `look_only` no key is named."""
+    instead = (_INSTEAD | _LOOKING if look_only else _INSTEAD).get(condition)
     found = _items(snapshot, at)
     if instead is not None:
         # Nothing is pressing while nothing moves.
@@ -78,6 +78,7 @@ _INSTEAD = {
     "stopped": "Press play: start begins the part anew, continue goes on from here.",
     "gone": "Count on by ear and change patterns by hand; the screen keeps trying.",
 }
+_LOOKING = {"ready": "The clock runs; press play on the instrument."}
 
 
 def hold_on(before: Snapshot | None, snapshot: Snapshot) -> Snapshot:

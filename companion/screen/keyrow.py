@@ -10,7 +10,7 @@ from textual.containers import Horizontal
 from textual.events import Click, Resize
 from textual.widget import Widget
 
-from companion.screen.keys import KEYS, Key, key_name
+from companion.screen.key import Key, key_name
 from companion.screen.views import View
 
 # Columns between two caps.
@@ -57,14 +57,15 @@ class KeyCap(Widget):
 class KeyRow(Horizontal):
     """The key caps; those that would do nothing now are quiet."""
 
-    def __init__(self) -> None:
+    def __init__(self, keys: Iterable[Key]) -> None:
         super().__init__(id="keys")
+        self._keys = tuple(keys)
         self._working: frozenset[str] = frozenset()
         self._view = View.STAGE
 
     def compose(self) -> ComposeResult:
         """One cap for each key that is shown."""
-        for key in KEYS:
+        for key in self._keys:
             if key.show:
                 yield KeyCap(key)
 

@@ -1,6 +1,6 @@
-"""The screen's keys in one list: footer, help and command palette all come from it.
+"""The screen's keys in one list: footer, help and command palette come from it.
 
-What a key does is the app's, why it would be refused is in refusals.
+What a key is is in key; what it does is the app's, why it would be refused is in refusals.
 
 No key is a chord. The one wish with no way back, `r`, has no key next to it; what is asked for
 at a boundary can be undone; a count is only moved by keys that stand by themselves. What is rarely
@@ -10,64 +10,16 @@ needed has no key, and is found by name.
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
-
-from textual.binding import Binding
+from dataclasses import replace
 
 from companion.link.messages import Snapshot, Wish
 from companion.screen import refusals
-from companion.screen.refusals import Refusal
+from companion.screen.key import Key
 from companion.screen.views import View
 
 _OTHERS = (View.SET, View.MAP)
-# So soon after a press the same key is held down rather than pressed again.
-HELD_NS = 120_000_000
 # Gone at once, the next part is there; a second press would leave it again.
 TWICE_NS = 2_000_000_000
-
-
-@dataclass(frozen=True, slots=True)
-class Key:
-    """One key. `refusal` says in a short sentence why it would do nothing now, or "".
-
-    `key` is "" for what only the palette offers. `asks` is the wish it sends; without one `action`
-    says what it does. `cap` is the short word of the bottom row, if not the description, and `need`
-    how soon it has a place there where not all do, the lowest first. `wish` says that it asks
-    something of the engine; `views` are those it works in, `view` is the one it shows. `rest_ns` is
-    how long after a press the same key does nothing.
-    """
-
-    key: str
-    id: str
-    description: str
-    tooltip: str
-    refusal: Refusal = refusals.never
-    asks: Callable[[Snapshot], Wish] | None = None
-    action: str = ""
-    wish: bool = True
-    show: bool = False
-    cap: str = ""
-    need: int = 0
-    views: tuple[View, ...] = tuple(View)
-    view: View | None = None
-    rest_ns: int = HELD_NS
-
-    @property
-    def does(self) -> str:
-        """The action, by name."""
-        return self.action or f"ask('{self.id}')"
-
-    def binding(self) -> Binding:
-        """The key as Textual wants it."""
-        return Binding(
-            self.key,
-            self.does,
-            self.description,
-            show=self.show,
-            id=self.id,
-            tooltip=self.tooltip,
-            key_display=key_name(self),
-        )
 
 
 def _asks(name: str, unit: str = "") -> Callable[[Snapshot], Wish]:
@@ -296,6 +248,12 @@ KEYS = (
     ),
 )
 KEY = {key.id: key for key in KEYS}
+# Those of a screen that only looks: no wishes, and nothing to ask when it is closed.
+LOOKING = tuple(
+    replace(key, tooltip="Close this screen; the engine goes on") if key.id == "leave" else key
+    for key in KEYS
+    if not key.wish
+)
 
 NO_ENGINE = "The engine does not answer; nothing was asked of it."
 LOOK_ONLY = "This screen only looks; ask on the engine's own screen."
@@ -319,9 +277,3 @@ def refusal(
     if snapshot is None or not connected:
         return NO_ENGINE
     return key.refusal(snapshot)
-
-
-def key_name(key: Key) -> str:
-    """The key as printed, the first of several; "" where there is none."""
-    name = key.key.split(",")[0]
-    return {"escape": "esc"}.get(name, name)

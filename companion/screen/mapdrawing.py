@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from companion.screen.canvas import Canvas, Row, cut
+from companion.screen.canvas import AMISS, Canvas, Row, cut
 from companion.screen.passmap import PassMap, StepLine
 
 _BLOCKS = " ▁▂▃▄▅▆▇█"
@@ -24,7 +24,9 @@ _KEYS = (
     "▇ always  ▅ over 1 in 2  ▃ up to 1 in 2  ▁ up to 1 in 4  · never  * rare  │ a phrase begins",
     "▇ always  ▅ ▃ ▁ by chance  · never  * rare  │ phrase",
     "▇ always ▅▃▁ chance · never * rare",
+    "▅ chance · never",
 )
+_NOT_PLANNED = f"{AMISS}not as planned"
 
 
 @dataclass(frozen=True, slots=True)
@@ -60,6 +62,8 @@ def draw_map(found: PassMap, width: int, height: int, scroll: int = 0) -> list[R
     for index, line in enumerate(lines):
         top = _HEAD + index * tall
         text = _label(names[index], line, label - 3)
+        if line.unplanned:
+            canvas.put(0, top + tall - 1, AMISS, "soon")
         canvas.put(2, top + tall - 1, text, _line_role(line))
         _draw_cells(canvas, found, sight, line, top, tall, label)
     rows = canvas.rows()
@@ -189,6 +193,8 @@ def _draw_cells(
 
 
 def _line_role(line: StepLine) -> str:
+    if line.unplanned:
+        return "soon"
     return "quiet" if line.quiet else "strong" if line.rare else "text"
 
 
@@ -228,6 +234,9 @@ def _label(name: str, line: StepLine, width: int) -> str:
 def _foot(found: PassMap, shown: int, width: int) -> Row:
     missing = len(found.lines) - shown + found.left_out
     more = f"  {missing} more steps" if missing else ""
-    room = width - 4 - len(more)
+    amiss = f"{_NOT_PLANNED}  " if any(line.unplanned for line in found.lines) else ""
+    if len(amiss) + len(more) > width - 2:
+        amiss = ""
+    room = width - 4 - len(more) - len(amiss)
     key = next((text for text in _KEYS if len(text) <= room), "")
-    return ((f"  {key}{more}", "quiet"),)
+    return (("  ", "quiet"), (amiss, "soon"), (f"{key}{more}", "quiet"))

@@ -7,7 +7,7 @@ from typing import Protocol
 
 from textual.command import DiscoveryHit, Hit, Hits, Provider
 
-from companion.screen.keys import Key
+from companion.screen.key import Key
 
 
 class Asked(Protocol):

@@ -10,14 +10,17 @@ from dataclasses import dataclass
 from companion.link.messages import Snapshot, TrackView
 from companion.link.overview import PatternMap
 from companion.screen.reckon import Spot
+from companion.screen.tracks import is_muted, is_unplanned
 
 
 @dataclass(frozen=True, slots=True)
 class StepLine:
     """One line of the map: a step, or all steps of a track that always play.
 
-    `what` is the performer's own name for the step, if any; `remark` says why it may stay silent.
-    `sizes` has 0 (never) to 4 (always) for each pass.
+    `what` is the performer's own name for the step, if any; `remark` says why it may stay silent,
+    or that it sounds against the plan. `quiet` says that its track is muted as the instrument has
+    it, by plan while nobody knows; `unplanned` that this is not as planned. `sizes` has 0 (never)
+    to 4 (always) for each pass.
     """
 
     track: str
@@ -26,6 +29,7 @@ class StepLine:
     remark: str
     rare: bool
     quiet: bool
+    unplanned: bool
     sizes: tuple[int, ...]
 
     @property
@@ -124,14 +128,18 @@ def _number(index: int, ticks: int, phrase: int) -> int:
 
 
 def _lines(pattern_map: PatternMap, snapshot: Snapshot) -> tuple[StepLine, ...]:
-    muted = {track.name for track in snapshot.tracks if track.muted}
+    muted = {track.name for track in snapshot.tracks if is_muted(track)}
+    unplanned = {track.name for track in snapshot.tracks if is_unplanned(track)}
     lines = []
     for row in pattern_map.rows:
-        silent = row.track in muted
+        silent, amiss = row.track in muted, row.track in unplanned
         what = row.what if row.what != row.track else ""
-        remark = "muted" if silent else "in a fill" if row.fill_only else ""
+        plain = "in a fill" if row.fill_only else "sounds" if amiss else ""
+        remark = "muted" if silent else plain
         sizes = (_size(row.levels[n : n + 1]) for n in range(pattern_map.passes))
-        lines.append(StepLine(row.track, what, row.steps, remark, row.rare, silent, tuple(sizes)))
+        lines.append(
+            StepLine(row.track, what, row.steps, remark, row.rare, silent, amiss, tuple(sizes))
+        )
     return tuple(lines)
 
 

@@ -1,19 +1,23 @@
 """What the screen says at a moment: every figure and sentence, worked out from one snapshot.
 
-Pure. Where each goes and how it looks belong to drawing; how the count runs on, to reckon.
+Pure but for the memory of a Reader. Where each goes and how it looks belong to drawing; how the
+count runs on, to reckon.
 """
 
 from __future__ import annotations
 
 from dataclasses import dataclass
 
-from companion.link.messages import Snapshot, TrackView
+from companion.link.messages import Snapshot
 from companion.screen import reckon
 from companion.screen.entries import Entry, to_do
 from companion.screen.reckon import Spot, Stage
 from companion.screen.standing import bands
+from companion.screen.tracks import is_muted, is_unplanned
 from companion.screen.wording import Alarm, Fact, alarms, doubtful, quiet_facts
 
+# A pad is tapped faster than this; only then the stage has its place back.
+RELEASED_NS = 1_000_000_000
 # Beside the figure, as the boundary comes nearer; the first is the longest.
 WORDS = ("to the boundary", "boundary near", "get ready")
 
@@ -60,12 +64,13 @@ def read(
     connected: bool = True,
     shown_tick: int = -1,
     released: bool = False,
+    look_only: bool = False,
 ) -> Reading:
     """The reading at `now_ns` (the clock of `Snapshot.at_ns`).
 
     `connected` is False when the engine does not answer. `shown_tick` is the tick of the previous
     reading of the same part, so that no figure flickers back by a tick; -1 for none. `released`
-    says that a fill was held until just now.
+    says that a fill was held until just now, `look_only` that there are no keys to ask with.
     """
     tick = reckon.steady(shown_tick, reckon.now_tick(snapshot, now_ns))
     at = reckon.spot(snapshot, tick)
@@ -73,7 +78,7 @@ def read(
     condition = "gone" if gone else snapshot.state
     counting = condition in ("running", "lost")
     figure, unit = _figure(snapshot, at, condition)
-    do = to_do(snapshot, at, condition)
+    do = to_do(snapshot, at, condition, look_only=look_only)
     seconds = reckon.seconds_left(snapshot, at.left)
     return Reading(
         condition=condition,
@@ -90,19 +95,42 @@ def read(
         action=do.action,
         boundary=do.boundary,
         agenda=do.agenda,
-        sounding=tuple(t.name for t in snapshot.tracks if not _is_muted(t)),
-        muted=tuple(t.name for t in snapshot.tracks if _is_muted(t)),
-        unplanned=tuple(t.name for t in snapshot.tracks if _is_muted(t) != t.muted),
+        sounding=tuple(t.name for t in snapshot.tracks if not is_muted(t)),
+        muted=tuple(t.name for t in snapshot.tracks if is_muted(t)),
+        unplanned=tuple(t.name for t in snapshot.tracks if is_unplanned(t)),
         quiet=quiet_facts(snapshot, at, condition),
-        alarms=alarms(snapshot, condition),
-        bands=() if condition == "gone" else bands(snapshot, at, released=released),
+        alarms=alarms(snapshot, condition, look_only=look_only),
+        bands=()
+        if condition == "gone"
+        else bands(snapshot, at, released=released, look_only=look_only),
         lit=condition == "running" and reckon.pulse_lit(snapshot, tick),
     )
 
 
-def _is_muted(track: TrackView) -> bool:
-    """Whether the instrument has the track muted, by plan while nobody knows."""
-    return track.muted if track.heard_muted is None else track.heard_muted
+class Reader:
+    """Reads moment after moment; keeps of the one before what the next one must not take back."""
+
+    def __init__(self, look_only: bool) -> None:
+        self._look_only = look_only
+        # Part and tick that were shown last, and when a fill was held last, None for never.
+        self._shown: tuple[int, int] = (-1, -1)
+        self._filled_ns: int | None = None
+
+    def read(self, snapshot: Snapshot, now_ns: int, connected: bool) -> Reading:
+        """The reading at `now_ns`; see the function of this name."""
+        part, tick = self._shown
+        if snapshot.fill:
+            self._filled_ns = now_ns
+        reading = read(
+            snapshot,
+            now_ns,
+            connected=connected,
+            shown_tick=tick if part == snapshot.part else -1,
+            released=self._filled_ns is not None and now_ns - self._filled_ns < RELEASED_NS,
+            look_only=self._look_only,
+        )
+        self._shown = (snapshot.part, reading.tick)
+        return reading
 
 
 _STATE_FIGURES = {

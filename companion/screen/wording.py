@@ -47,28 +47,33 @@ _LOST = Alarm(
     "instrument still plays.",
     "check the cable; nothing will be sent",
 )
+# How an unsure count becomes sure, long and short: by a key of this screen, or by another's.
+_PRESS = (
+    "Nothing will be sent. If the count is right press c; if not, press 1 on the one.",
+    "press c if the count is right; if not, 1 on the one",
+)
+_WATCHED = (
+    "Nothing will be sent until the performer says that the count is right.",
+    "nothing will be sent until the count is right",
+)
+_OFF = "automatic changes are off; s turns them on"
 
 
-def alarms(snapshot: Snapshot, condition: str) -> tuple[Alarm, ...]:
-    """All that is not in order, worst first."""
+def alarms(snapshot: Snapshot, condition: str, *, look_only: bool = False) -> tuple[Alarm, ...]:
+    """All that is not in order, worst first; with `look_only` no key is named."""
     if condition == "gone":
         return (_GONE,)
     found: list[Alarm] = []
     if condition == "lost":
         found.append(_LOST)
     elif doubtful(snapshot, condition):
-        doubt = snapshot.doubt or "the count may be wrong"
-        found.append(
-            Alarm(
-                "UNSURE",
-                f"{_sentence(doubt)} Nothing will be sent. "
-                "If the count is right press c; if not, press 1 on the one.",
-                "press c if the count is right; if not, 1 on the one",
-            )
-        )
+        doubt = _sentence(snapshot.doubt or "the count may be wrong")
+        said, short = _WATCHED if look_only else _PRESS
+        found.append(Alarm("UNSURE", f"{doubt} {said}", short))
     found += [Alarm("TROUBLE", _sentence(trouble)) for trouble in snapshot.troubles]
     if not snapshot.sending and not found and not snapshot.demo:
-        note = _sentence(snapshot.sending_note or "automatic changes are off; s turns them on")
+        off = "automatic changes are off" if look_only else _OFF
+        note = _sentence(snapshot.sending_note or off)
         if "by hand" not in note:
             note += " Change by hand."
         found.append(Alarm("NOT SENDING", note, "change by hand", urgent=False))

@@ -254,6 +254,7 @@ class Screen:
 
     def __init__(self, environment: dict[str, str]) -> None:
         self._terminal, inner = os.openpty()
+        self._open = True
         fcntl.ioctl(inner, termios.TIOCSWINSZ, struct.pack("HHHH", 30, 100, 0, 0))
         self.process = subprocess.Popen(
             [sys.executable, "-m", "companion", "screen"],
@@ -271,7 +272,7 @@ class Screen:
 
     def _read(self) -> None:
         with contextlib.suppress(OSError):
-            while found := os.read(self._terminal, 1 << 16):
+            while self._open and (found := os.read(self._terminal, 1 << 16)):
                 self.drawn = (self.drawn + found)[-(1 << 20) :]
 
     def shows(self, text: str) -> None:
@@ -282,6 +283,13 @@ class Screen:
         """Type on its keyboard."""
         os.write(self._terminal, keys.encode())
 
+    def hang_up(self) -> None:
+        """Take its terminal away, of which no signal tells it: the terminal is not its own."""
+        # Whoever reads from a terminal keeps it open; what is drawn next ends that reading.
+        self._open = False
+        self._reader.join(timeout=PATIENCE_S)
+        os.close(self._terminal)
+
     def send_signal(self, number: int) -> None:
         """Do to the process what a system or a user can do."""
         self.process.send_signal(number)
@@ -291,7 +299,8 @@ class Screen:
         if self.process.poll() is None:
             self.process.send_signal(signal.SIGKILL)
             self.process.wait()
-        os.close(self._terminal)
+        if self._open:
+            os.close(self._terminal)
 
 
 class Stage:

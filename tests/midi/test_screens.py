@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import signal
 
-from tests.midi.players import Stage, agrees, until
+from companion.screen.terminal import HUNG_UP
+from tests.midi.players import PATIENCE_S, Stage, agrees, until
 from tests.midi.sets import LENGTHS, LONG_FIRST_END, LONG_FIRST_PART
 
 DRUM = ("--program", "11", "--lengths", LENGTHS)
@@ -53,6 +54,20 @@ def test_closing_a_screen_leaves_the_engine_running(stage: Stage) -> None:
     screen.shows("slack water")
     screen.send_signal(signal.SIGHUP)
     screen.process.wait(timeout=10)
+    engine.assert_alive()
+    assert agrees(stage, machine)["state"] == "running"
+
+
+def test_a_screen_whose_terminal_is_gone_ends_unsignalled_and_leaves_the_engine(
+    stage: Stage,
+) -> None:
+    machine = stage.drum(*DRUM)
+    engine = stage.engine(LONG_FIRST_PART)
+    machine.do("start")
+    screen = stage.screen()
+    screen.shows("slack water")
+    screen.hang_up()
+    assert screen.process.wait(timeout=PATIENCE_S) == HUNG_UP
     engine.assert_alive()
     assert agrees(stage, machine)["state"] == "running"
 

@@ -7,10 +7,10 @@ from dataclasses import replace
 import pytest
 
 from companion.link.messages import Coming, Snapshot
-from companion.screen.app import RELEASED_NS, make_app
+from companion.screen.app import make_app
 from companion.screen.drawing import draw_agenda, draw_alarms, draw_tracks
 from companion.screen.entries import hold_on
-from companion.screen.reading import Reading, read
+from companion.screen.reading import RELEASED_NS, Reading, read
 from companion.screen.reckon import Stage
 from tests.screen.stage import (
     AMISS_TRACKS,

@@ -14,7 +14,7 @@ from companion.screen.canvas import Row
 from companion.screen.mapdrawing import draw_map
 from companion.screen.passmap import MapReader, PassMap
 from companion.screen.reckon import spot
-from tests.screen.stage import slack_water, slack_water_map
+from tests.screen.stage import AMISS_TRACKS, slack_water, slack_water_map
 
 
 def read(tick: int = 100, pattern_map: PatternMap | None = None, **changes: object) -> PassMap:
@@ -59,6 +59,52 @@ def test_what_is_muted_now_and_what_needs_a_fill_are_told_in_words() -> None:
     assert any("shaker (muted)" in row for row in rows)
     assert any("reverse swell (muted)" in row and "10*" in row for row in rows)
     assert any("in a fill" in row and "12*" in row for row in rows)
+
+
+def test_a_track_is_shown_as_the_instrument_has_it_and_marked_where_that_is_not_as_planned() -> (
+    None
+):
+    found = read(100, tracks=AMISS_TRACKS)
+    # The shaker sounds though it is planned muted, the gull is muted though it is to sound.
+    told = {line.track: (line.quiet, line.unplanned) for line in found.lines}
+    assert told == {
+        "low drum": (False, False),
+        "snap": (False, False),
+        "shaker": (False, True),
+        "gull": (True, True),
+        "tide bell": (False, False),
+    }
+    rows = drawn(found)
+    marked = [row for row in rows if row.startswith("! ")]
+    assert ["shaker (sounds)" in marked[0], "gull (muted)" in marked[2]] == [True, True]
+    assert len(marked) == 4
+    assert rows[-1].startswith("  ! not as planned")
+
+
+def test_what_is_heard_muted_is_dim_and_what_sounds_against_the_plan_is_not() -> None:
+    def roles(track: str, **changes: object) -> set[str]:
+        rows = draw_map(read(100, **changes), 80, 18)
+        row = next(row for row in rows if any(track in text for text, _ in row))
+        filled = {role for text, role in row if set(text) & set("▁▂▃▄▅▆▇█")}
+        return {role.removeprefix("here-") for role in filled}
+
+    assert (roles("reverse swell"), roles("gull")) == ({"steady"}, {"rare"})
+    assert roles("reverse swell", tracks=AMISS_TRACKS) == {"rare"}
+    assert roles("gull", tracks=AMISS_TRACKS) == {"steady"}
+
+
+def test_a_track_of_which_nothing_is_heard_is_shown_as_planned_and_not_marked() -> None:
+    rows = drawn(read())
+    assert any("shaker (muted)" in row for row in rows)
+    assert not any("!" in row for row in rows)
+
+
+@pytest.mark.parametrize("width", [20, 40, 60, 80, 120, 200])
+def test_the_key_of_the_map_says_what_the_mark_means_where_there_is_room(width: int) -> None:
+    rows = drawn(read(100, tracks=AMISS_TRACKS), width)
+    assert all(len(row) <= width for row in rows)
+    assert "! not as planned" in rows[-1] or width < 40
+    assert "never" in rows[-1] or width < 40
 
 
 def test_likelier_is_higher_and_never_is_a_dot() -> None:

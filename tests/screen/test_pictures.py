@@ -109,8 +109,13 @@ def test_a_view_when_it_matters(snap_compare: Any, name: str, key: str) -> None:
     assert snap_compare(stage(name), terminal_size=(80, 24), press=[key])
 
 
+def test_the_pass_map_where_not_all_is_as_planned(snap_compare: Any) -> None:
+    """Mark, colour and word tell the tracks that are not as planned; what is muted is dim."""
+    assert snap_compare(stage("not as planned"), terminal_size=(80, 24), press=["m"])
+
+
 def test_a_screen_that_only_looks(snap_compare: Any) -> None:
-    """The keys that ask something of the engine are quiet."""
+    """The keys that ask something of the engine are not there."""
     assert snap_compare(stage("far", look_only=True), terminal_size=(80, 24))
 
 

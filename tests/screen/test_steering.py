@@ -8,7 +8,8 @@ from companion.link.messages import Snapshot, Wish
 from companion.link.overview import Plan, PlanPart, PlanSong
 from companion.screen.app import StageApp, make_app
 from companion.screen.asking import NOTICE_NS
-from companion.screen.keys import HELD_NS, KEY, KEYS, TWICE_NS
+from companion.screen.key import HELD_NS
+from companion.screen.keys import KEY, KEYS, TWICE_NS
 from tests.screen.stage import (
     GOING,
     LOST,

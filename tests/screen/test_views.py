@@ -231,43 +231,6 @@ async def test_a_new_part_has_no_map_until_its_own_has_come() -> None:
         assert "pass 1 of 8" in words(app)
 
 
-# -- a screen that only looks ----------------------------------------------------------------
-
-
-@pytest.mark.parametrize("key", [key.key.split(",")[0] for key in KEYS if key.wish and key.key])
-async def test_a_screen_that_only_looks_asks_for_nothing(key: str) -> None:
-    feed = Feed(STATES["unsure"])
-    app = make_app(feed, now_ns=Clock(), look_only=True)
-    async with app.run_test(size=(80, 24)) as pilot:
-        await pilot.pause()
-        await pilot.press(key)
-        await pilot.pause()
-        assert "This screen only looks" in words(app)
-        assert feed.wishes == []
-
-
-@pytest.mark.parametrize("key", ["q", "ctrl+q", "ctrl+c"])
-async def test_a_screen_that_only_looks_closes_without_a_word_and_keeps_the_engine(
-    key: str,
-) -> None:
-    app = screen(slack_water(100), look_only=True)
-    async with app.run_test(size=(80, 24)) as pilot:
-        await pilot.pause()
-        await pilot.press(key)
-        await pilot.pause()
-    assert app.return_value == "keep"
-
-
-async def test_the_palette_of_a_screen_that_only_looks_offers_views_only() -> None:
-    app = screen(slack_water(100), look_only=True)
-    async with app.run_test(size=(100, 60)) as pilot:
-        await pilot.pause()
-        await pilot.press("ctrl+p")
-        await pilot.pause()
-        assert "Where we are in the night" in words(app)
-        assert "Go to the next part" not in words(app)
-
-
 def test_the_hand_made_overviews_are_of_the_set_that_the_snapshots_are_of() -> None:
     snapshot, plan = slack_water(100), tidewater_plan()
     assert (len(plan.songs), len(plan.parts)) == (snapshot.songs, snapshot.parts)
