@@ -9,7 +9,7 @@ likelihood ratio; S. Kay, Fundamentals of Statistical Signal Processing, volume 
 from __future__ import annotations
 
 from enum import IntEnum
-from functools import cache
+from functools import cache, lru_cache
 from itertools import accumulate
 from math import exp, log
 from typing import NamedTuple
@@ -23,13 +23,20 @@ STRETCHES = (6, 8, 12, 17, 24, 34, 48, 68, 96, 136, 184)
 SHORTEST = 5
 
 # How clear a bend or a swerve must be to be as likely as none, beyond its cost, in units of 2 log
-# odds. Set by trial: false ones then add 5 % to the error of a steady line. Two bends in two bars
+# odds. Set by trial: false ones then add 6 % to the error of a steady line; with less, small steps
+# are read worse (how much must be paid: tests/bench/bench_tempo_bound.py). Two bends in two bars
 # are rarer than one, so along a line a swerve must be clearer, along a parabola a bend.
-JUMP, BEND, SWERVE = 14.5, 10.0, 17.5
+JUMP, BEND, SWERVE = 14.5, 9.0, 15.0
 JUMP_CURVED, BEND_CURVED, SWERVE_CURVED = 15.0, 14.0, 9.0
 NEED, NEED_CURVED = (JUMP, BEND, SWERVE), (JUMP_CURVED, BEND_CURVED, SWERVE_CURVED)
 # Near enough to these to look closely.
-NEAR = 3.0
+NEAR = 5.0
+# Shorter than a beat nobody asks for a new tempo, and false ones do most harm: so much the dearer.
+SHORT, TOO_SHORT = 24, 8.0
+# Stretches at which a new tempo is looked for after every tick.
+PRESSING = (17, 24, 34, 48, 68)
+# A bend clearer than this is known to have begun near the likeliest place.
+CLEAR = 25.0
 # A departure this clear, and clearer than the other kind by so much, begins a new line.
 CERTAIN, MARGIN = 250.0, 8.0
 
@@ -82,27 +89,52 @@ class Departure(NamedTuple):
 
 
 def look(sums: Sums, count: int, line: Line, noise: float) -> list[Departure]:
-    """The clearest departure of each kind off the line through `count` ticks, if any is likely.
+    """The clearest departure of each kind that is likely off the line through `count` ticks.
 
+    A doubtful bend is given once for each place where it may have begun.
     `noise` is the variance of the timing error in ns^2.
     """
     first = glance(sums, count, line, noise)
-    need = NEED_CURVED if line[2] else NEED
-    for (merit, _), least in zip(first, need, strict=True):
-        if merit > least - NEAR:
-            break
-    else:
-        return []
-    return [
-        climb(sums, count, line, noise, kind, ticks)
-        for kind, (_, ticks) in zip(Kind, first, strict=True)
-    ]
+    curved = line[2] != 0.0
+    most = longest(count, curved)
+    need = NEED_CURVED if curved else NEED
+    found = []
+    for kind, (merit, ticks) in zip(Kind, first, strict=True):
+        clear = merit - need[kind]
+        if clear <= -NEAR:
+            continue
+        if kind is Kind.BEND and clear < CLEAR and not curved:
+            found += [depart(sums, count, line, noise, kind, m) for m in STRETCHES if m <= most]
+        else:
+            found.append(climb(sums, count, line, noise, kind, ticks))
+    return found
+
+
+def pressing(sums: Sums, count: int, line: Line, noise: float) -> bool:
+    """Whether a bend of about one to three beats is likely enough to look closely at once.
+
+    As `glance`, but quicker.
+    """
+    at, period, curve = line
+    n = sums.n
+    s0, s1 = sums.s0, sums.s1
+    i = n & MASK
+    e0, e1 = s0[i], s1[i]
+    for m, x0, x1, x2, x3, least in _pressing(count, curve != 0.0):
+        j = (n - m) & MASK
+        t0 = e0 - s0[j]
+        r0 = t0 - (at * x0 + period * x1 + curve * x2)
+        r1 = e1 - s1[j] - n * t0 - (at * x1 + period * x2 + curve * x3)
+        match = r1 + m * r0
+        if match * match > least * noise:
+            return True
+    return False
 
 
 def weigh(line: Line, found: list[Departure]) -> tuple[Line, Departure | None]:
     """The line with each departure in the measure of its odds, and the one that is certain."""
     need = NEED_CURVED if line[2] else NEED
-    clear = [d.merit - least for d, least in zip(found, need, strict=True)]
+    clear = [d.merit - need[d.kind] for d in found]
     top = max(0.0, *clear)
     weights = [exp((c - top) / 2) for c in clear]
     odds = exp(-top / 2) + sum(weights)
@@ -111,9 +143,9 @@ def weigh(line: Line, found: list[Departure]) -> tuple[Line, Departure | None]:
         at += weight / odds * departure.at
         period += weight / odds * departure.period
         curve += weight / odds * departure.curve
-    second, first = sorted(clear)[-2:]
-    best = found[clear.index(first)]
-    certain = best.chi2 > CERTAIN and first - second > MARGIN
+    best = found[clear.index(max(clear))]
+    others = [c for c, d in zip(clear, found, strict=True) if d.kind is not best.kind]
+    certain = best.chi2 > CERTAIN and max(clear) - max(others, default=0.0) > MARGIN
     return (at, period, curve), best if certain else None
 
 
@@ -208,6 +240,7 @@ def longest(count: int, curved: bool) -> int:
     return count - (4 if curved else 2)
 
 
+@lru_cache(maxsize=4096)
 def shape_of(kind: Kind, count: int, ticks: int, curved: bool) -> Shape:
     """The shape of a departure over the latest `ticks` of `count` ticks, by closed sums."""
     m = ticks
@@ -248,6 +281,7 @@ def shape_of(kind: Kind, count: int, ticks: int, curved: bool) -> Shape:
     # A false jump does little, but must not win by being cheap: it costs as a bend does.
     harm = 3 / m**3 if kind is Kind.JUMP else period * period / norm
     cost = 2 * log(max(1.0, harm * count**3 / spread))
+    cost += min(TOO_SHORT, TOO_SHORT / 6 * max(0, SHORT - m))
     return Shape(norm, at, period, curve, cost)
 
 
@@ -266,4 +300,15 @@ def _rows(count: int, curved: bool) -> list[Row]:
             jump, bend, swerve = (shape_of(kind, count, m, curved) for kind in Kind)
             norms = (jump.norm, jump.cost, bend.norm, bend.cost, swerve.norm, swerve.cost)
             rows.append((m, _POWERS[m], *norms))
+    return rows
+
+
+@cache
+def _pressing(count: int, curved: bool) -> list[tuple[int, int, int, int, int, float]]:
+    rows = []
+    for m in PRESSING:
+        if m <= longest(count, curved):
+            bend = shape_of(Kind.BEND, count, m, curved)
+            need = (NEED_CURVED if curved else NEED)[Kind.BEND]
+            rows.append((m, *_POWERS[m][:4], bend.norm * (bend.cost + need - NEAR)))
     return rows

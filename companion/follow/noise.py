@@ -6,7 +6,7 @@ on which the clock's times are read, such as milliseconds or USB frames). Varian
 
 from __future__ import annotations
 
-from math import sqrt
+from math import gcd, sqrt
 
 # Before anything is known: 1 ms, as much as five ticks would say, and only until 24 were heard.
 PRIOR, PRIOR_WEIGHT, PRIOR_ENDS = 1e12, 5, 24
@@ -30,9 +30,12 @@ class Noise:
     """The noise of one clock. `variance` is what to reckon with."""
 
     __slots__ = (
+        "_common",
         "_grain",
         "_latest",
         "_product",
+        "_read",
+        "_shown",
         "_square",
         "_step",
         "_steps",
@@ -59,6 +62,11 @@ class Noise:
         # evenly, so by a twelfth of the step's square. 0 while no grain was noticed.
         self._grain = 0.0
         self._whole = 0
+        # The latest interval in whole milliseconds, the greatest common divisor of its changes,
+        # and how many changes bore that out.
+        self._read = 0
+        self._common = 0
+        self._shown = 0
 
     def learn(self, off: float) -> None:
         """Let a tick tell that lay `off` ns from where it was expected, the line's error aside."""
@@ -75,13 +83,30 @@ class Noise:
 
     def interval(self, ns: int) -> None:
         """Take the time between two ticks as it was read, to notice whole milliseconds."""
-        if (ns + 500) % MILLISECOND < 1000:
+        whole, rest = divmod(ns + 500, MILLISECOND)
+        if rest < 1000:
+            change = whole - self._read
+            self._read = whole
+            if change:
+                self._change(change)
             if self._whole < 8 * COINCIDENCE:
                 self._whole += 1
             if self._whole > COINCIDENCE:
-                self._grain = max(self._grain, MILLISECOND**2 / 12)
+                step = MILLISECOND * (self._common if self._shown > COINCIDENCE else 1)
+                self._grain = max(self._grain, step**2 / 12)
         elif self._whole > 0:
             self._whole -= 4
+
+    def _change(self, milliseconds: int) -> None:
+        """Two intervals of whole milliseconds differed by so much: perhaps all do by multiples."""
+        common = gcd(self._common, milliseconds)
+        if common == self._common:
+            self._shown += 1
+        else:
+            if self._shown > COINCIDENCE:
+                # It was no scale after all.
+                self._grain = 0.0
+            self._common, self._shown = common, 0
 
     def notice_grain(self, step: float) -> None:
         """Take it that times are read off a scale of such steps (ns)."""

@@ -17,7 +17,16 @@ from __future__ import annotations
 from math import sqrt
 
 from companion.counting.ticks import TICKS_PER_QUARTER
-from companion.follow.departures import MARGIN, WINDOW, Departure, Kind, climb, look, weigh
+from companion.follow.departures import (
+    MARGIN,
+    WINDOW,
+    Departure,
+    Kind,
+    climb,
+    look,
+    pressing,
+    weigh,
+)
 from companion.follow.lines import Line, Sums, along, parabola, scatter, width
 from companion.follow.noise import Noise
 
@@ -29,7 +38,7 @@ STRAY = 5.0
 # ... which goes on while ticks keep this far off on the same side ...
 STRAY_ON = 2.5
 # ... and each of which counts as if it were only this far off.
-STRAY_COUNTS = 1.0
+STRAY_COUNTS = 0.7
 # Strays that are a change and no accident, if they lie on a line (variance about it, in those of
 # the noise) and do not come nearer; and if they do neither.
 STRAYS, STRAYS_LATEST = 6, 16
@@ -44,8 +53,8 @@ JUMP_RARE = 768
 CURVED = 9.0
 # Ticks in a strip about the line no wider than this, in grains, tell of no departure.
 GRAINS = 1.4
-# Departures are looked for every so many ticks; more often while one seems likely.
-EVERY, EVERY_NEAR = 4, 2
+# Departures are looked for every so many ticks, and after each while one seems likely.
+EVERY = 4
 # Ticks the line must rest on before departures are looked for.
 SETTLED = 12
 
@@ -118,7 +127,7 @@ class TempoTracker:
     def jitter_ms(self) -> float:
         """Standard deviation of the ticks about the line, in ms; 0.0 with fewer than three.
 
-        Strays count as one deviation off.
+        Strays count as less than one deviation off.
         """
         count = self._count()
         parameters = 3 if self._curved else 2
@@ -182,14 +191,20 @@ class TempoTracker:
         """The line after one more tick; `look` whether it may be held against departures now."""
         sums = self._sums
         count = self._count()
-        if count >= SETTLED and look and sums.n % (EVERY_NEAR if self._near else EVERY) == 0:
-            self._consider(count)
+        line = sums.line(count, self._curved)
+        if look and count >= SETTLED:
+            if (
+                self._near
+                or sums.n % EVERY == 0
+                or pressing(sums, count, line, self._noise.wandering)
+            ):
+                self._consider(count)
+                return
         elif self._near:
-            # Between two looks the line with its departure runs on.
+            # While strays come, the line with its departure runs on.
             at, period, curve = self._line[1]
-            self._line = (self._origin, (at + period + curve, period + 2 * curve, curve))
-        else:
-            self._line = (self._origin, sums.line(count, self._curved))
+            line = (at + period + curve, period + 2 * curve, curve)
+        self._line = (self._origin, line)
 
     def _stray(self, t: int, expected: float, off: float) -> None:
         """Take a tick far off: near the line for now, as it is if more of them follow."""

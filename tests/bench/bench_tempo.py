@@ -11,7 +11,8 @@ is 1 ms (bursty: 0.3 ms in USB frames of 1 ms, and stalls of 5 to 40 ms). The ri
   Conference 2005 (gains from memory), at bandwidths of 0.1 and 0.5 Hz.
 
 The bound is Cramer-Rao's for a line in white noise through the ticks heard since the last change,
-at most the tracker's window; bursty jitter has none, ramps none for a line.
+at most the tracker's window; bursty jitter has none, ramps none for a line. What small steps must
+cost whoever reads a steady tempo well: bench_tempo_bound.py.
 """
 
 from __future__ import annotations

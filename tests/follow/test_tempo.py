@@ -13,7 +13,7 @@ from companion.follow.tempo import TempoTracker
 from tests.follow.clocks import MS, NS_PER_BPM, Times, bound_bpm, gaussian, listen, rms, ticks
 
 # Seeds whose clocks never look as if their tempo changed, so that the plain line is read.
-QUIET = (1, 2, 3, 4, 5, 7)
+QUIET = (1, 2, 3, 4, 7, 9)
 
 
 def steady(seed: int, count: int, bpm: float = 122.0, ms: float = 1.0) -> Times:

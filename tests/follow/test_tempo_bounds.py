@@ -54,13 +54,14 @@ def errors_after(
 )
 def test_a_steady_tempo_is_read_to_a_seventh_more_than_the_bound(jitter: str, bpm: float) -> None:
     ratios = []
-    for seed in range(100):
+    # Rarely a straight line looks bent; so few clocks that one such counts would tell of luck.
+    for seed in range(300):
         rng = np.random.default_rng(seed)
         heard = JITTERS[jitter](ticks([bpm] * 600, rng), rng)
         # Quantising to milliseconds adds a twelfth of their square.
         ms = (1 + 1 / 12) ** 0.5 if jitter == "quantised" else 1.0
         bound = bound_bpm(bpm, ms, WINDOW)
-        ratios += [(read - bpm) / bound for read in bpm_at(heard, range(300, 601, 10))]
+        ratios += [(read - bpm) / bound for read in bpm_at(heard, range(300, 601, 2))]
     # Asked for: within 1.15.
     assert rms(ratios) < 1.15
 
@@ -145,15 +146,17 @@ def test_steps_are_followed_at_any_tempo_and_jitter(bpm: float, ms: float, bound
         assert rms(column) < 1.5 * bound_bpm(after, ms, heard), heard
 
 
-def test_a_step_too_small_to_be_seen_at_once_costs_little() -> None:
+def test_a_step_too_small_to_be_seen_at_once_costs_hardly_more_than_it_must() -> None:
     worst = 0.0
-    for bounds in (1, 2, 3, 4):
+    at = (24, 26, 28, 30, 34, 48)
+    for bounds in (1.5, 2, 2.5, 3):
         after = 122 + bounds * bound_bpm(122, 1.0, 24)
-        errors = errors_after(122, after, (24, 30, 48), jitter="Gaussian", ms=1.0, clocks=60)
-        for column, heard in zip(errors.T, (24, 30, 48), strict=True):
+        errors = errors_after(122, after, at, jitter="Gaussian", ms=1.0, clocks=150)
+        for column, heard in zip(errors.T, at, strict=True):
             worst = max(worst, rms(column) / bound_bpm(122, 1.0, heard))
-    # Who stays steady must doubt; a step of two or three bounds is read late, never far off.
-    assert worst < 2.7
+    # Who stays as steady as asked for must doubt: none in this window stays below 1.47 after every
+    # step, none as steady as this one below 1.6 (tests/bench/bench_tempo_bound.py).
+    assert worst < 1.95
 
 
 def test_steps_of_a_quantised_clock_are_followed() -> None:

@@ -6,6 +6,10 @@ import numpy as np
 import pytest
 
 from companion.follow.departures import (
+    BEND,
+    BEND_CURVED,
+    NEAR,
+    PRESSING,
     STRETCHES,
     WINDOW,
     Kind,
@@ -14,6 +18,7 @@ from companion.follow.departures import (
     glance,
     longest,
     look,
+    pressing,
     weigh,
 )
 from companion.follow.lines import Line, Sums, along, parabola, scatter, width
@@ -161,6 +166,38 @@ def test_a_bend_is_climbed_to_from_the_nearest_stretch(ticks: int) -> None:
     line = sums.line(WINDOW)
     start = glance(sums, WINDOW, line, 1e10)[Kind.BEND][1]
     assert climb(sums, WINDOW, line, 1e10, Kind.BEND, start).ticks == pytest.approx(ticks, abs=1)
+
+
+@pytest.mark.parametrize("curved", [False, True])
+def test_a_bend_presses_as_soon_as_one_of_its_stretches_is_likely(curved: bool) -> None:
+    need = BEND_CURVED if curved else BEND
+    seen = set()
+    for size in np.linspace(0, 1.5e5, 60):
+        times = clock(192, seed=4, curve=900.0 if curved else 0.0)
+        times[-30:] += size * shape(Kind.BEND, 30, 30)
+        sums = heard(times)
+        line = sums.line(WINDOW, curved)
+        merits = [depart(sums, WINDOW, line, NOISE, Kind.BEND, m).merit for m in PRESSING]
+        likely = max(merits) > need - NEAR
+        assert pressing(sums, WINDOW, line, NOISE) == likely
+        seen.add(likely)
+    assert seen == {False, True}
+
+
+def test_where_a_doubtful_bend_began_is_left_open() -> None:
+    times = clock(192, seed=2)
+    times[-30:] += 7e4 * shape(Kind.BEND, 30, 30)
+    sums = heard(times)
+    line = sums.line(WINDOW)
+    found = look(sums, WINDOW, line, NOISE)
+    bends = {d.ticks: d for d in found if d.kind is Kind.BEND}
+    assert sorted(bends) == list(STRETCHES)
+    # The tempo read lies among those of the likeliest places.
+    mixed, certain = weigh(line, found)
+    assert certain is None
+    best = sorted(bends.values(), key=lambda d: -d.merit)[:3]
+    assert min(0.0, *(d.period for d in best)) < mixed[1] - line[1]
+    assert mixed[1] - line[1] < max(d.period for d in best)
 
 
 def test_a_steady_line_gives_nothing_to_weigh() -> None:
