@@ -7,7 +7,7 @@ from typing import Any
 
 import click
 
-from companion.cli.main import Refused
+from companion.cli.exits import Refused
 from companion.engine.wishing import as_wish
 from companion.link.ask import ask_snapshot, send_wish
 from companion.link.endpoint import NoEngine, find_endpoint

@@ -12,7 +12,7 @@ from typing import IO
 
 import click
 
-from companion.cli.main import Refused
+from companion.cli.exits import Refused
 from companion.cli.shipped import DEMO, shipped_set
 from companion.cli.supervise import DIED_NS, Supervisor
 from companion.link.client import Client, send_wish

@@ -10,8 +10,8 @@ from pathlib import Path
 
 import click
 
+from companion.cli.exits import Refused
 from companion.cli.faults import refuse_faults
-from companion.cli.main import Refused
 from companion.cli.portchoice import must_match
 from companion.cli.supervise import DIED_NS
 from companion.engine.engine import Engine

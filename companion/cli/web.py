@@ -25,7 +25,7 @@ from aiohttp import web
 from aiohttp.typedefs import Handler, Middleware
 from textual_serve.server import Server
 
-from companion.cli.main import Refused
+from companion.cli.exits import Refused
 from companion.link.endpoint import NoEngine, find_endpoint
 from companion.link.messages import LinkError
 
