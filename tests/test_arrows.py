@@ -90,8 +90,9 @@ def test_the_engine_stays_small(path: Path) -> None:
     assert not {name.split(".")[0] for name in imports(path)} & HEAVY
 
 
-def test_the_command_line_imports_nothing_heavy_for_help() -> None:
-    top = ast.parse((PACKAGE / "cli" / "main.py").read_text(encoding="utf-8")).body
+@pytest.mark.parametrize("name", ["main", "options", "exits"])
+def test_the_command_line_imports_nothing_heavy_for_help(name: str) -> None:
+    top = ast.parse((PACKAGE / "cli" / f"{name}.py").read_text(encoding="utf-8")).body
     names = {alias.name for node in top if isinstance(node, ast.Import) for alias in node.names} | {
         node.module or "" for node in top if isinstance(node, ast.ImportFrom)
     }
@@ -106,3 +107,8 @@ def test_the_command_line_imports_nothing_heavy_for_help() -> None:
         "companion",
         "companion.cli",
     }
+
+
+@pytest.mark.parametrize("path", [p for p in FILES if room_of(p)], ids=lambda p: str(p.name))
+def test_no_command_knows_the_command_line(path: Path) -> None:
+    assert "companion.cli.main" not in imports(path)

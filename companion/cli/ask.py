@@ -7,10 +7,11 @@ from typing import Any
 
 import click
 
-from companion.cli.main import Refused
+from companion.cli.exits import Refused
+from companion.cli.needed import engine_needed
 from companion.engine.wishing import as_wish
 from companion.link.ask import ask_snapshot, send_wish
-from companion.link.endpoint import NoEngine, find_endpoint
+from companion.link.endpoint import find_endpoint
 from companion.link.messages import Coming, LinkError, Snapshot, Wish
 from companion.setlist.faults import BadText
 from companion.setlist.wishtext import wish as read_wish
@@ -21,12 +22,8 @@ AGENDA_LINES = 8
 
 def status(as_json: bool) -> None:
     """Print where the engine is. Raises Refused if none runs."""
-    try:
+    with engine_needed():
         snapshot = ask_snapshot(find_endpoint())
-    except NoEngine as error:
-        raise Refused(f"{error}; start one: companion play SET") from error
-    except LinkError as error:
-        raise Refused(str(error)) from error
     if as_json:
         click.echo(json.dumps(status_object(snapshot), ensure_ascii=False))
     else:
@@ -41,14 +38,10 @@ def tell(text: str) -> None:
         raise click.UsageError(f"{error.wrong}; {error.right}") from error
     if asked is None:
         raise click.UsageError(f"{text!r} lasts while a key is held; bind it to one in the set")
-    try:
+    with engine_needed():
         endpoint = find_endpoint()
         send_wish(endpoint, asked)
         click.echo(ask_snapshot(endpoint).notice)
-    except NoEngine as error:
-        raise Refused(f"{error}; start one: companion play SET") from error
-    except LinkError as error:
-        raise Refused(str(error)) from error
 
 
 def stop() -> None:

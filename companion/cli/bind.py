@@ -14,10 +14,10 @@ import click
 from companion.cli import exits
 from companion.cli.bindlines import Learned, bind_object, in_words, report_lines, written_line
 from companion.cli.controlfile import ControlFile, by_hand, read_control_file
+from companion.cli.exits import Refused
 from companion.cli.faults import refuse_faults
 from companion.cli.inputs import Inputs
 from companion.cli.lesson import Lesson
-from companion.cli.main import Refused
 from companion.engine.matching import lasting_glob, matches, plain_name
 from companion.engine.ports import PortError
 from companion.follow.taken import refusals, taken_by

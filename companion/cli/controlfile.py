@@ -11,7 +11,7 @@ import shutil
 from dataclasses import dataclass
 from pathlib import Path
 
-from companion.cli.main import Refused
+from companion.cli.exits import Refused
 from companion.engine.matching import matches
 from companion.setlist.clashes import MOST_BINDINGS
 from companion.setlist.controls import Ask, Binding

@@ -9,9 +9,9 @@ from typing import Any
 
 import click
 
+from companion.cli.exits import Refused
 from companion.cli.faults import refuse_faults
 from companion.cli.forecastlines import Clock, big, forecast_lines, percent, within_phrase
-from companion.cli.main import Refused
 from companion.counting.cycles import repeat_passes
 from companion.counting.forecast import step_events
 from companion.counting.meetings import next_together

@@ -8,7 +8,7 @@ from collections.abc import Sequence
 
 import click
 
-from companion.cli.main import Refused
+from companion.cli.exits import Refused
 from companion.engine.ports import Input, MidiSystem, PortError
 from companion.follow.follower import CLOCK
 

@@ -12,7 +12,8 @@ from typing import IO
 
 import click
 
-from companion.cli.main import Refused
+from companion.cli.exits import Refused
+from companion.cli.needed import engine_needed
 from companion.cli.shipped import DEMO, shipped_set
 from companion.cli.supervise import DIED_NS, Supervisor
 from companion.link.client import Client, send_wish
@@ -64,12 +65,8 @@ def play(set_file: Path, arguments: list[str], *, calm: bool, light: bool) -> No
 
 def screen(*, calm: bool, light: bool, look_only: bool = False) -> None:
     """Show the running engine; `look_only` asks nothing of it. Raises Refused if there is none."""
-    try:
+    with engine_needed():
         find_endpoint()
-    except NoEngine as error:
-        raise Refused(f"{error}; start one: companion play SET") from error
-    except LinkError as error:
-        raise Refused(str(error)) from error
     show(calm=calm, light=light, look_only=look_only)
 
 

@@ -1,19 +1,17 @@
-"""The command line: names, options and help. Each command imports what it needs when it runs."""
+"""The command line: names, options and help. Each command imports what it needs when it runs.
+
+Options of several commands are in `options`.
+"""
 
 from __future__ import annotations
 
-import os
 import sys
-from collections.abc import Callable
 from pathlib import Path
-from typing import Any, TypeVar
 
 import click
 
 from companion import __version__
-from companion.cli import exits
-
-F = TypeVar("F", bound=Callable[..., Any])
+from companion.cli import exits, options
 
 CAUTION = (
     "Cautions: a program change or an unmute can be far louder than what went before; check levels "
@@ -21,10 +19,6 @@ CAUTION = (
     "pyrotechnics, lasers, moving rigs or stage machinery. Do not operate it while driving or "
     "working at height."
 )
-
-
-class Refused(Exception):
-    """A command cannot do its work; the message is the one line the user sees."""
 
 
 @click.group(
@@ -35,53 +29,8 @@ def cli() -> None:
     """Count passes and phrases for a hardware drum machine, and change patterns on the boundary."""
 
 
-def _file_argument(function: F) -> F:
-    return click.argument("set_file", metavar="SET", type=click.Path(path_type=Path))(function)
-
-
-def _json_option(function: F) -> F:
-    return click.option("--json", "as_json", is_flag=True, help="Print JSON for programs.")(
-        function
-    )
-
-
-def _port_options(function: F) -> F:
-    options = [
-        click.option("--in", "in_glob", metavar="GLOB", help="Listen only to these MIDI inputs."),
-        click.option("--out", "out_glob", metavar="GLOB", help="Send only to this MIDI output."),
-        click.option(
-            "--api",
-            type=click.Choice(["alsa", "jack", "core", "winmm"]),
-            help="The MIDI system to use; default: the first that works.",
-        ),
-        click.option("--no-send", is_flag=True, help="Send nothing at all."),
-    ]
-    for option in reversed(options):
-        function = option(function)
-    return function
-
-
-def _controls_option(function: F) -> F:
-    return click.option(
-        "--controls",
-        metavar="FILE",
-        type=click.Path(path_type=Path),
-        help="Presses from FILE too; they win over the set's own.",
-    )(function)
-
-
-def _look_options(function: F) -> F:
-    options = [
-        click.option("--calm", is_flag=True, help="No pulsing on the screen."),
-        click.option("--light", is_flag=True, help="Dark figures on a light ground, for daylight."),
-    ]
-    for option in reversed(options):
-        function = option(function)
-    return function
-
-
 @cli.command()
-@_look_options
+@options.look_options
 def demo(calm: bool, light: bool) -> None:
     """The stage screen on a shipped set with the internal clock: no instrument, no set-up."""
     from companion.cli import live
@@ -90,10 +39,10 @@ def demo(calm: bool, light: bool) -> None:
 
 
 @cli.command()
-@_file_argument
-@_port_options
-@_controls_option
-@_look_options
+@options.file_argument
+@options.port_options
+@options.controls_option
+@options.look_options
 def play(
     set_file: Path,
     in_glob: str | None,
@@ -112,9 +61,9 @@ def play(
 
 
 @cli.command()
-@_file_argument
-@_port_options
-@_controls_option
+@options.file_argument
+@options.port_options
+@options.controls_option
 @click.option("--internal-clock", is_flag=True, help="Tick by itself instead of following.")
 @click.option(
     "--tempo",
@@ -152,7 +101,7 @@ def engine(
 
 
 @cli.command()
-@_look_options
+@options.look_options
 @click.option("--look-only", is_flag=True, hidden=True)
 def screen(calm: bool, light: bool, look_only: bool) -> None:
     """Open one more screen on the running engine."""
@@ -162,7 +111,7 @@ def screen(calm: bool, light: bool, look_only: bool) -> None:
 
 
 @cli.command()
-@_look_options
+@options.look_options
 @click.option(
     "--host",
     metavar="ADDRESS",
@@ -182,7 +131,7 @@ def web(calm: bool, light: bool, host: str, port: int, control: bool) -> None:
 
 
 @cli.command()
-@_json_option
+@options.json_option
 def status(as_json: bool) -> None:
     """Tell where the running engine is."""
     from companion.cli import ask
@@ -206,19 +155,15 @@ def tell(words: tuple[str, ...]) -> None:
     "--controls",
     "file",
     metavar="FILE",
-    type=click.Path(path_type=Path),
+    type=options.PATH,
     required=True,
     help="Write it into FILE, which is made if need be.",
 )
 @click.option(
-    "--set",
-    "set_file",
-    metavar="SET",
-    type=click.Path(path_type=Path),
-    help="Refuse what SET plays itself.",
+    "--set", "set_file", metavar="SET", type=options.PATH, help="Refuse what SET plays itself."
 )
-@click.option("--in", "in_glob", metavar="GLOB", help="Listen only to these MIDI inputs.")
-@click.option("--api", type=click.Choice(["alsa", "jack", "core", "winmm"]), help="MIDI system.")
+@options.in_option
+@options.api_option
 @click.option("--long", is_flag=True, help="The wish is asked for by holding the pad.")
 @click.option(
     "--seconds",
@@ -228,7 +173,7 @@ def tell(words: tuple[str, ...]) -> None:
     show_default=True,
     help="How long to wait for the press.",
 )
-@_json_option
+@options.json_option
 def bind(
     words: tuple[str, ...],
     file: Path,
@@ -263,8 +208,8 @@ def stop() -> None:
 
 
 @cli.command()
-@click.option("--api", type=click.Choice(["alsa", "jack", "core", "winmm"]), help="MIDI system.")
-@_json_option
+@options.api_option
+@options.json_option
 def ports(api: str | None, as_json: bool) -> None:
     """List the MIDI ports, and which of them sends clock now."""
     from companion.cli import listing
@@ -273,11 +218,9 @@ def ports(api: str | None, as_json: bool) -> None:
 
 
 @cli.command()
-@click.argument(
-    "set_files", metavar="SET...", nargs=-1, required=True, type=click.Path(path_type=Path)
-)
-@_controls_option
-@_json_option
+@click.argument("set_files", metavar="SET...", nargs=-1, required=True, type=options.PATH)
+@options.controls_option
+@options.json_option
 def check(set_files: tuple[Path, ...], controls: Path | None, as_json: bool) -> None:
     """Report every fault in set lists, and give advice."""
     from companion.cli import judge
@@ -285,23 +228,10 @@ def check(set_files: tuple[Path, ...], controls: Path | None, as_json: bool) -> 
     judge.check(set_files, as_json, controls)
 
 
-def _part_options(function: F) -> F:
-    options = [
-        click.option("--part", "number", metavar="N", type=int, help="Only this part; 1 is first."),
-        click.option(
-            "--passes", metavar="M", type=click.IntRange(1), help="How many passes of the pattern."
-        ),
-        click.option("--fill", is_flag=True, help="As if a fill were held all the time."),
-    ]
-    for option in reversed(options):
-        function = option(function)
-    return function
-
-
 @cli.command()
-@_file_argument
+@options.file_argument
 @click.argument("more", metavar="", nargs=-1)
-@_part_options
+@options.part_options
 @click.option("--all", "every_step", is_flag=True, help="Every step, not only rare ones.")
 @click.option(
     "--together",
@@ -317,7 +247,7 @@ def _part_options(function: F) -> F:
     default=1,
     help="With --together: from pass P on.",
 )
-@_json_option
+@options.json_option
 def forecast(
     set_file: Path,
     more: tuple[str, ...],
@@ -347,13 +277,13 @@ def forecast(
 
 
 @cli.command(name="map")
-@_file_argument
-@_part_options
+@options.file_argument
+@options.part_options
 @click.option(
     "-o",
     "picture",
     metavar="FILE",
-    type=click.Path(path_type=Path),
+    type=options.PATH,
     help="Draw into FILE (.svg or .png) instead.",
 )
 def map_(
@@ -366,25 +296,5 @@ def map_(
 
 
 def main() -> None:
-    """Run a command; whatever goes wrong ends in one line and an exit status, not a traceback."""
-    try:
-        status = cli.main(standalone_mode=False)
-    except click.exceptions.Abort:
-        status = exits.INTERRUPTED
-    except click.ClickException as error:
-        error.show()
-        status = error.exit_code
-    except Refused as error:
-        click.echo(f"companion: {error}", err=True)
-        status = exits.FAULT
-    except BrokenPipeError:
-        # Whoever read our output has seen enough.
-        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
-        status = exits.OK
-    except Exception as error:
-        if os.environ.get("COMPANION_DEBUG"):
-            raise
-        what = " ".join(f"{type(error).__name__}: {error}".split())
-        click.echo(f"companion: a fault of our own: {what}; please report it", err=True)
-        status = exits.FAULT
-    sys.exit(status if isinstance(status, int) else exits.OK)
+    """Run a command, and end with its exit status."""
+    sys.exit(exits.status_of(lambda: cli.main(standalone_mode=False)))

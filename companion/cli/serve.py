@@ -10,8 +10,8 @@ from pathlib import Path
 
 import click
 
+from companion.cli.exits import Refused
 from companion.cli.faults import refuse_faults
-from companion.cli.main import Refused
 from companion.cli.portchoice import must_match
 from companion.cli.supervise import DIED_NS
 from companion.engine.engine import Engine
@@ -133,15 +133,11 @@ def _system(
     An engine that `resumes` in the middle of a night waits for its MIDI system instead.
     """
     try:
-        system = MidiSystem(api, patient=resumes)
+        return MidiSystem(api, patient=resumes)
     except PortError:
         if internal_clock and api is None and out_glob is None:
             return None
         raise
-    if internal_clock and not system.outputs():
-        system.close()
-        return None
-    return system
 
 
 def _say_ready(name: str) -> None:

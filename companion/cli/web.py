@@ -25,9 +25,9 @@ from aiohttp import web
 from aiohttp.typedefs import Handler, Middleware
 from textual_serve.server import Server
 
-from companion.cli.main import Refused
-from companion.link.endpoint import NoEngine, find_endpoint
-from companion.link.messages import LinkError
+from companion.cli.exits import Refused
+from companion.cli.needed import engine_needed
+from companion.link.endpoint import find_endpoint
 
 COOKIE = "companion-screen"
 # A screen is a process; more of them than this are no audience but a mistake.
@@ -38,12 +38,8 @@ _HOST = re.compile(r"[A-Za-z0-9.:\[\]-]{1,255}")
 
 def serve(*, host: str, port: int, control: bool, calm: bool, light: bool) -> None:
     """Serve the screen until Ctrl-C. Raises Refused if no engine runs or the port is taken."""
-    try:
+    with engine_needed():
         find_endpoint()
-    except NoEngine as error:
-        raise Refused(f"{error}; start one: companion play SET") from error
-    except LinkError as error:
-        raise Refused(str(error)) from error
     # What goes wrong with one browser is no news for the terminal.
     logging.getLogger("textual-serve").addHandler(logging.NullHandler())
     logging.getLogger("aiohttp").addHandler(logging.NullHandler())

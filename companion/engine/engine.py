@@ -52,6 +52,8 @@ SWITCH_S = 0.0001
 class Engine:
     """One running engine. `system` is None where no MIDI is wanted or to be had.
 
+    With an internal clock, nothing but presses is heard of the ports.
+
     With a `memory` it goes on where the one before stood, if that was cut short; `died_ns` is when,
     by the monotonic clock, if anybody saw it. `ended` is whether it was told to stop.
     Whenever the files of `saved` are saved whole, they are taken over at the next boundary.
@@ -66,7 +68,7 @@ class Engine:
         died_ns: int | None = None,
         saved: Saved | None = None,
     ) -> None:
-        sends = options.send and system is not None
+        sends = options.sends(system)
         self._options = options
         self._lock = threading.Lock()
         self._memory = memory

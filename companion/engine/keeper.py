@@ -42,7 +42,7 @@ class Keeper:
         gone: Callable[[str], None],
         presses: Heard | None = None,
     ) -> None:
-        """`heard` None listens to nothing; `beside` names the port whose clock is followed.
+        """`heard` None looks for no clock; `beside` names the port whose clock is followed.
 
         `presses` gets what comes from ports that are listened to for presses alone.
 
@@ -130,8 +130,6 @@ class Keeper:
     # -- inputs ------------------------------------------------------------------------------
 
     def _keep_inputs(self, system: MidiSystem, troubles: list[str]) -> None:
-        if self._heard is None:
-            return
         names = system.inputs()
         for name in [n for n in self._inputs if n not in names]:
             system.close_port(self._inputs.pop(name))
@@ -150,6 +148,8 @@ class Keeper:
         for glob in self._press_globs:
             if glob is not None and not any(matches(glob, n) for n in names):
                 troubles.append(f"no MIDI input{_nothing(glob, names)}: its presses are not heard")
+        if self._heard is None:
+            return
         if not any(self._leads(n) for n in self._inputs):
             looked = _nothing(self._in_glob, names)
             troubles.append(f"no MIDI input{looked}: plug the instrument in")
@@ -157,7 +157,6 @@ class Keeper:
             troubles.append(f"{self._beside()} has gone: plug it in again")
 
     def _listen(self, system: MidiSystem, name: str) -> None:
-        assert self._heard is not None
         alias = self._away.get(plain_name(name), name)
         if any(ear.alias == alias for ear in self._ears.values()):
             alias = name
@@ -170,6 +169,8 @@ class Keeper:
 
     def _leads(self, name: str) -> bool:
         """Whether a clock is looked for on the port `name`."""
+        if self._heard is None:
+            return False
         return self._in_glob is None or matches(self._in_glob, name)
 
     def _is_pressed(self, name: str) -> bool:

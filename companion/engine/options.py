@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+from companion.engine.ports import MidiSystem
+
 
 @dataclass(frozen=True, slots=True)
 class Options:
@@ -19,6 +21,16 @@ class Options:
     internal_clock: bool = False
     tempo: float | None = None
     demo: bool = False
+
+    def sends(self, system: MidiSystem | None) -> bool:
+        """Whether anything is ever to be sent by `system`. Raises PortError.
+
+        Whoever follows an instrument waits for it; the internal clock does without those that are
+        not there when it begins.
+        """
+        if not self.send or system is None:
+            return False
+        return not self.internal_clock or bool(system.outputs())
 
     def silence(self, sends: bool) -> str:
         """Why nothing is sent while nothing is; `sends`: whether there is anything to send to."""

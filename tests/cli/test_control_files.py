@@ -10,8 +10,8 @@ import pytest
 
 from companion.cli.bindlines import Learned, bind_object, in_words, report_lines, written_line
 from companion.cli.controlfile import Change, read_control_file
+from companion.cli.exits import Refused
 from companion.cli.live import engine_arguments
-from companion.cli.main import Refused
 from companion.setlist.controls import Address, Ask, Binding, Kind, Press, Wanted
 from companion.setlist.controlwriting import NoRoom
 from companion.setlist.faults import SetListError

@@ -49,6 +49,15 @@ def until(condition: Callable[[], T | None], what: str, patience_s: float = PATI
         time.sleep(POLL_S)
 
 
+def first(look: Callable[[], T], fits: Callable[[T], bool], what: str) -> T:
+    """The first look that fits; fails with the last one when none does."""
+    deadline = time.monotonic() + PATIENCE_S
+    while not fits(seen := look()):
+        assert time.monotonic() < deadline, f"never: {what}; last: {seen}"
+        time.sleep(POLL_S)
+    return seen
+
+
 class Player:
     """A process that prints events as JSON lines and may be told things in the same way."""
 
@@ -179,48 +188,17 @@ class Witness(Player):
         return self.ask("", "verdict")
 
 
-class Engine:
-    """`companion engine` in the foreground of a process, reachable."""
-
-    def __init__(self, *words: str, environment: dict[str, str], log: Path) -> None:
-        self._log = log
-        with log.open("wb") as out:
-            self.process = subprocess.Popen(
-                [*haste(), sys.executable, "-m", "companion", "engine", *words],
-                stdin=subprocess.DEVNULL,
-                stdout=out,
-                stderr=subprocess.STDOUT,
-                env=environment,
-                cwd=ROOT,
-            )
-
-    @property
-    def said(self) -> str:
-        """All it has printed so far: a line once its ports are open and it can be reached."""
-        return self._log.read_text()
-
-    def assert_alive(self) -> None:
-        """Fails, with the engine's own words, if it has ended."""
-        assert self.process.poll() is None, self.said
-
-    def close(self) -> None:
-        """End it if it still runs."""
-        self.process.terminate()
-        try:
-            self.process.wait(timeout=5)
-        except subprocess.TimeoutExpired:
-            self.process.kill()
-            self.process.wait()
-
-
 class Command:
     """A command of the program that takes its time; what it says is read while it runs."""
 
-    def __init__(self, *words: str, environment: dict[str, str], log: Path) -> None:
+    def __init__(
+        self, *words: str, environment: dict[str, str], log: Path, ahead: tuple[str, ...] = ()
+    ) -> None:
+        """`ahead` are the words of another program that starts it."""
         self._log = log
         with log.open("wb") as out:
             self.process = subprocess.Popen(
-                [sys.executable, "-m", "companion", *words],
+                [*ahead, sys.executable, "-m", "companion", *words],
                 stdin=subprocess.DEVNULL,
                 stdout=out,
                 stderr=subprocess.STDOUT,
@@ -247,6 +225,25 @@ class Command:
         """End it if it still runs."""
         self.process.kill()
         self.process.wait()
+
+
+class Engine(Command):
+    """`companion engine`: it prints a line once its ports are open and it can be reached."""
+
+    def __init__(self, *words: str, environment: dict[str, str], log: Path) -> None:
+        super().__init__("engine", *words, environment=environment, log=log, ahead=haste())
+
+    def assert_alive(self) -> None:
+        """Fails, with the engine's own words, if it has ended."""
+        assert self.process.poll() is None, self.said
+
+    def close(self) -> None:
+        """End it if it still runs, in good order if it can."""
+        self.process.terminate()
+        try:
+            self.process.wait(timeout=5)
+        except subprocess.TimeoutExpired:
+            super().close()
 
 
 class Screen:
@@ -396,21 +393,13 @@ class Stage:
 
     def look_when(self, fits: Callable[[Snapshot], bool], what: str) -> Snapshot:
         """The first look that fits; fails when none comes."""
-        deadline = time.monotonic() + PATIENCE_S
-        while not fits(seen := self.look()):
-            assert time.monotonic() < deadline, f"never: {what}; last: {seen}"
-            time.sleep(POLL_S)
-        return seen
+        return first(self.look, fits, what)
 
     def status_when(self, **wanted: Any) -> dict[str, Any]:
         """The first status with these values; fails when none comes."""
-        deadline = time.monotonic() + PATIENCE_S
-        while True:
-            found = self.status()
-            if all(found[key] == value for key, value in wanted.items()):
-                return found
-            assert time.monotonic() < deadline, f"never {wanted}; last {found}"
-            time.sleep(POLL_S)
+        return first(
+            self.status, lambda found: wanted.items() <= found.items(), f"a status with {wanted}"
+        )
 
     def stumbled(self) -> str:
         """How the computer itself failed to keep time in this rehearsal, "" if it did not."""

@@ -6,6 +6,9 @@ hands one on some milliseconds late is not taken for one that loses clocks.
 
 from __future__ import annotations
 
+# Clocks (MIDI 1.0: 24 to a quarter note): passes of eight sixteenths, two of them to a phrase.
+PASS, PHRASE, BEAT = 48, 96, 24
+
 # Programs 12, 13 and 14 on the display are 11, 12 and 13 on the wire. A sixteenth is six clocks, so
 # passes of 8, 6 and 8 sixteenths are 48, 36 and 48. The first part lasts two of them, the second
 # four.
@@ -16,13 +19,19 @@ SECOND_END = FIRST_END + 4 * SECOND_PASS
 # Well into the third part, which has no end: here a third change would have come.
 PAST_ALL = SECOND_END + FIRST_END
 
-THREE_PARTS = """\
+# The instrument of most sets, and no more.
+DRUMS = """\
 set: Tidewater
 instruments:
   drums:
     port: "*drum*"
     channel: 10
     change: {takes_effect: pattern end, send_before: 1 beat}
+"""
+
+THREE_PARTS = (
+    DRUMS
+    + """\
 patterns:
   slack water:
     length: 8
@@ -47,6 +56,7 @@ songs:
       - {pattern: plank, on: drums, program: 13, phrases: 1}
       - {pattern: ebb line, on: drums, program: 14}
 """
+)
 
 # Bank 300 is 2 x 128 + 44: both halves of the bank select say something.
 WITH_BANK = THREE_PARTS.replace("change: {", "change: {bank: 300, ")

@@ -6,6 +6,7 @@ import pytest
 
 from tests.midi.players import Stage, agrees, until
 from tests.midi.sets import (
+    BEAT,
     FIRST_END,
     FIRST_PASS,
     LENGTHS,
@@ -18,8 +19,6 @@ from tests.midi.sets import (
     WITH_BANK,
 )
 
-# A beat is 24 clocks (MIDI 1.0).
-BEAT = 24
 DRUM = ("--program", "11", "--lengths", LENGTHS)
 # Passes of four sixteenths, 24 clocks; the first two parts last one each.
 AT_ONCE = (

@@ -9,18 +9,13 @@ import pytest
 
 from companion.link.messages import Snapshot, TrackView
 from tests.midi.players import Machine, Stage, until
+from tests.midi.sets import BEAT, DRUMS, PASS, PHRASE
 
-# Clocks (MIDI 1.0: 24 to a quarter note): passes of eight sixteenths, two of them to a phrase.
-PASS, PHRASE, BEAT = 48, 96, 24
 LOW_DRUM, SHAKER = 36, 42
 
-PARTS = """\
-set: Tidewater
-instruments:
-  drums:
-    port: "*drum*"
-    channel: 10
-    change: {takes_effect: pattern end, send_before: 1 beat}
+PARTS = (
+    DRUMS
+    + """\
     tells: {mutes: {shaker: {controller: 21}}}
 patterns:
   slack water:
@@ -44,6 +39,7 @@ songs:
       - {pattern: slack water, on: drums, program: 14, phrases: 1}
       - {pattern: plank, on: drums, program: 15}
 """
+)
 OPEN_FIRST = PARTS.replace("program: 12, phrases: 1", "program: 12")
 WITH_PAD = (
     PARTS

@@ -5,18 +5,13 @@ from __future__ import annotations
 from typing import Any
 
 from tests.midi.players import Machine, Stage, until
+from tests.midi.sets import DRUMS, PHRASE
 
 DRUM = ("--program", "11", "--length", "48")
-# Clocks (MIDI 1.0: 24 to a quarter note): passes of eight sixteenths, two of them to a phrase.
-PHRASE, BEAT = 96, 24
 
-PLAYED = """\
-set: Tidewater
-instruments:
-  drums:
-    port: "*drum*"
-    channel: 10
-    change: {takes_effect: pattern end, send_before: 1 beat}
+PLAYED = (
+    DRUMS
+    + """\
 patterns:
   slack water: {length: 8, phrase: 2 passes}
   plank: {length: 8, phrase: 2 passes}
@@ -27,6 +22,7 @@ songs:
       - {pattern: slack water, on: drums, program: 12, phrases: 8}
       - {pattern: plank, on: drums, program: 13}
 """
+)
 # Another song comes first now. The pattern that runs has another name and is to last two phrases,
 # and another program follows.
 SAVED = (

@@ -6,12 +6,11 @@ import signal
 
 from companion.screen.terminal import HUNG_UP
 from tests.midi.players import PATIENCE_S, Stage, agrees, until
-from tests.midi.sets import LENGTHS, LONG_FIRST_END, LONG_FIRST_PART
+from tests.midi.sets import BEAT, LENGTHS, LONG_FIRST_END, LONG_FIRST_PART
 
 DRUM = ("--program", "11", "--lengths", LENGTHS)
 # Ten seconds of clock at 150 beats a minute, 60 clocks a second.
 TEN_SECONDS = 600
-BEAT = 24
 
 
 def test_screens_that_are_killed_and_frozen_cost_no_tick_and_no_change(stage: Stage) -> None:

@@ -9,20 +9,15 @@ from __future__ import annotations
 from collections.abc import Callable
 
 from tests.midi.players import Machine, Pad, Stage
+from tests.midi.sets import BEAT, DRUMS, PASS, PHRASE
 
 DRUM = ("--program", "11", "--length", "48", "--lengths", '{"14": 96}')
-# Clocks (MIDI 1.0: 24 to a quarter note). Passes of eight sixteenths but for the fourth part's, and
-# two of them to a phrase; the lead of a change is a beat.
-PASS, PHRASE, BEAT = 48, 96, 24
+# The fourth part's pass; the lead of a change is a beat.
 LONG_PASS = 96
 
-OPEN_PARTS = """\
-set: Tidewater
-instruments:
-  drums:
-    port: "*drum*"
-    channel: 10
-    change: {takes_effect: pattern end, send_before: 1 beat}
+OPEN_PARTS = (
+    DRUMS
+    + """\
     tells: {fill: {controller: 80}}
 patterns:
   slack water:
@@ -65,6 +60,7 @@ controls:
   - {press: {program: 7, channel: 16, port: "*pad*"}, wish: nudge forward a phrase}
   - {press: {controller: 74, port: "*pad*"}, wish: nudge back a phrase}
 """
+)
 # Phrases of four passes, 192 clocks: time to change one's mind.
 LONG_PHRASES = OPEN_PARTS.replace("phrase: 2 passes", "phrase: 4 passes")
 LONG_PHRASE = 192
