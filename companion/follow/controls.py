@@ -34,6 +34,7 @@ class _Pad:
     __slots__ = (
         "done",
         "edge_ns",
+        "filled",
         "held_ns",
         "long",
         "loose_ns",
@@ -59,6 +60,8 @@ class _Pad:
         # What a toggle, and what a controller said last.
         self.on: bool | None = None
         self.value = 0
+        # Whether a fill on a toggle was asked for last, or that it end.
+        self.filled: bool | None = None
 
     @property
     def fills(self) -> bool:
@@ -106,10 +109,14 @@ class Controls:
         pad.value = heard.value
         if pad.short is not None and pad.toggles:
             # The same side twice is a device that repeats its state.
-            if heard.on != pad.on and not pad.bounces(t_ns):
+            turned = heard.on != pad.on
+            pad.on, pad.port = heard.on, port
+            if pad.fills:
+                self._held[id(pad)] = pad
+                self._settle(pad, t_ns, asked)
+            elif turned and not pad.bounces(t_ns):
                 pad.edge_ns = t_ns
-                asked.append(Asked(pad.short, heard.on or not pad.fills))
-            pad.on = heard.on
+                asked.append(Asked(pad.short))
         elif not heard.on:
             self._release(pad, t_ns, asked)
         elif heard.kind is not Kind.CONTROLLER or pad.held_ns is None or again:
@@ -125,6 +132,9 @@ class Controls:
         """
         asked: list[Asked] = []
         for pad in list(self._held.values()):
+            if pad.toggles:
+                self._settle(pad, now_ns, asked)
+                continue
             held_ns = now_ns - (pad.held_ns or 0)
             if pad.loose_ns is not None:
                 if held_ns >= BOUNCE_NS:
@@ -139,7 +149,7 @@ class Controls:
         asked = []
         for key, pad in list(self._held.items()):
             if pad.port == port:
-                pad.held_ns = pad.loose_ns = None
+                pad.held_ns = pad.loose_ns = pad.on = pad.filled = None
                 del self._held[key]
                 if pad.short is not None and pad.fills:
                     asked.append(Asked(pad.short, False))
@@ -176,6 +186,19 @@ class Controls:
         pad.held_ns = pad.loose_ns = None
         pad.edge_ns = t_ns
         self._held.pop(id(pad), None)
+
+    def _settle(self, pad: _Pad, now_ns: int, asked: list[Asked]) -> None:
+        """Have a fill on a toggle last for as long as its device says, bounces aside.
+
+        A change too soon after the latest is a bounce only if it is taken back: otherwise the light
+        of the device would say one thing, and the fill be another.
+        """
+        if pad.on != pad.filled and not pad.bounces(now_ns) and pad.short is not None:
+            pad.edge_ns = now_ns
+            pad.filled = pad.on
+            asked.append(Asked(pad.short, pad.on or False))
+        if not pad.on and not pad.filled:
+            self._held.pop(id(pad), None)
 
     def _find(self, port: str, heard: Noted) -> _Pad | None:
         """The pad that such a message on `port` belongs to, None for no pad."""

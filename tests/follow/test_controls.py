@@ -262,6 +262,38 @@ def test_a_fill_on_a_toggle_lasts_to_the_next_press() -> None:
     assert hand.send(0xB0, 64, 0).wishes == ["fill", "fill off"]
 
 
+def test_a_fill_on_a_toggle_struck_twice_ends_as_its_device_says() -> None:
+    toggle = bind(Ask.FILL, Kind.CONTROLLER, 64, toggle=True)
+    hand = Hand(toggle).send(0xB0, 64, 127).wait(40).send(0xB0, 64, 0)
+    assert hand.wishes == ["fill"]
+    # Nothing takes it back within the time of a bounce, so it was meant: the light is off.
+    assert hand.wait(200).wishes == ["fill", "fill off"]
+    assert hand.when == [0, 60]
+    assert hand.send(0xB0, 64, 127).wishes == ["fill", "fill off", "fill"]
+    # A bounce is taken back, and neither ends a fill nor begins one.
+    for value in (0, 127, 0, 127):
+        hand.wait(10).send(0xB0, 64, value)
+    assert hand.wait(300).wishes == ["fill", "fill off", "fill"]
+
+
+@given(st.lists(st.tuples(st.sampled_from([0, 127]), st.integers(0, 150)), min_size=1))
+def test_whatever_a_toggle_does_its_fill_ends_up_as_its_device_says(
+    turns: list[tuple[int, int]],
+) -> None:
+    hand = Hand(bind(Ask.FILL, Kind.CONTROLLER, 64, toggle=True))
+    for value, ms in turns:
+        hand.send(0xB0, 64, value).wait(ms)
+    hand.wait(100)
+    assert hand.asked[-1].on == (turns[-1][0] == 127)
+
+
+def test_a_fill_on_a_toggle_ends_when_it_is_unplugged_and_its_next_press_counts() -> None:
+    hand = Hand(bind(Ask.FILL, Kind.CONTROLLER, 64, toggle=True)).send(0xB0, 64, 127).wait(1000)
+    assert hand.controls.port_gone(PADS) == [Asked(Wanted(Ask.FILL), False)]
+    assert hand.controls.port_gone(PADS) == []
+    assert hand.send(0xB0, 64, 127).wishes == ["fill", "fill"]
+
+
 def test_a_fill_ends_when_its_pad_is_unplugged() -> None:
     hand = Hand(FILL).send(0x90, 60, 90).wait(100)
     assert hand.controls.port_gone("far keys 9:0") == []
