@@ -6,19 +6,31 @@ everything for seconds, and killing is what is rehearsed here.
 
 from __future__ import annotations
 
-import os
 from collections.abc import Iterator
+from typing import TypeVar
 
 import pytest
 
 from tests.midi import jack
-from tests.midi.players import Machine, Player
+from tests.midi.attempts import rehearse, required
+from tests.midi.players import Machine, Pad, Player, Witness
+
+P = TypeVar("P", bound=Player)
 
 
 def asynchronous(patch: pytest.MonkeyPatch) -> None:
     """Have servers of the asynchronous kind, under names of their own."""
     patch.setattr(jack, "COMMAND", tuple(w for w in jack.COMMAND if w != "-S"))
     patch.setattr(jack, "NAMES", ("tide-cable-0", "tide-cable-1"))
+
+
+@pytest.hookimpl(tryfirst=True)
+def pytest_pyfunc_call(pyfuncitem: pytest.Function) -> bool | None:
+    """Rehearse what happens in a house, and again if it failed while the computer stumbled."""
+    if "house" not in pyfuncitem.funcargs:
+        return None
+    rehearse(pyfuncitem, pyfuncitem.funcargs["house"])
+    return True
 
 
 @pytest.fixture(scope="session")
@@ -33,7 +45,7 @@ def jack_server() -> Iterator[str]:
         try:
             name = running.__enter__()
         except jack.NoServer as error:
-            if os.environ.get("COMPANION_REQUIRE_MIDI") == "1":
+            if required():
                 pytest.fail(str(error))
             pytest.skip(str(error))
         yield name
@@ -49,9 +61,19 @@ class Players:
 
     def drum(self, *words: str) -> Machine:
         """A drum machine, `tide drum`, on channel 10."""
-        machine = Machine(*words, environment=self.environment)
-        self._all.append(machine)
-        return machine
+        return self._joined(Machine(*words, environment=self.environment))
+
+    def pad(self, *words: str) -> Pad:
+        """A pad, `tide pad`."""
+        return self._joined(Pad(*words, environment=self.environment))
+
+    def witness(self) -> Witness:
+        """Somebody who sees how late the drum machine's clock arrives."""
+        return self._joined(Witness(environment=self.environment))
+
+    def _joined(self, player: P) -> P:
+        self._all.append(player)
+        return player
 
     def close(self) -> None:
         """Everybody leaves."""

@@ -1,30 +1,17 @@
-"""The JACK server of a run, and a stage for each rehearsal.
-
-A rehearsal that fails while the computer itself did not keep time, as a witness saw, proves nothing
-and is repeated; one that fails on a steady computer has failed. What cannot be told is skipped, or
-fails where COMPANION_REQUIRE_MIDI=1 forbids that.
-"""
+"""The JACK server of a run, and a stage for each rehearsal."""
 
 from __future__ import annotations
 
-import os
 from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
 
 from tests.midi import jack
+from tests.midi.attempts import TIMEOUT_S, rehearse, required
 from tests.midi.players import Stage
 
-ATTEMPTS = 4
-# With every attempt; a single one takes up to half a minute.
-TIMEOUT_S = 400
 HERE = Path(__file__).parent
-
-
-def required() -> bool:
-    """Whether these tests must tell something, and may not be skipped."""
-    return os.environ.get("COMPANION_REQUIRE_MIDI") == "1"
 
 
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
@@ -40,18 +27,7 @@ def pytest_pyfunc_call(pyfuncitem: pytest.Function) -> bool | None:
     stage = pyfuncitem.funcargs.get("stage")
     if not isinstance(stage, Stage):
         return None
-    wanted = {name: pyfuncitem.funcargs[name] for name in pyfuncitem._fixtureinfo.argnames}
-    for attempt in range(1, ATTEMPTS + 1):
-        try:
-            pyfuncitem.obj(**wanted)
-            return True
-        except AssertionError:
-            stumbled = stage.stumbled()
-            if not stumbled or (attempt == ATTEMPTS and required()):
-                raise
-            stage.close()
-            if attempt == ATTEMPTS:
-                pytest.skip(f"this computer is too busy to tell: {stumbled}")
+    rehearse(pyfuncitem, stage)
     return True
 
 

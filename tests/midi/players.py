@@ -188,6 +188,16 @@ class Witness(Player):
         return self.ask("", "verdict")
 
 
+def lost_time(machine: Machine, witness: Witness) -> str:
+    """How the computer failed to bring the machine's clock in time, "" if it did not."""
+    seen = witness.verdict()
+    if seen["longest"] > LONGEST:
+        return f"a tick lasted {seen['longest']:.1f} ticks"
+    if machine.process.poll() is None and machine.where()["clocks"] > seen["clocks"] + 1:
+        return f"the witness heard {seen['clocks']} clocks of {machine.where()['clocks']}"
+    return ""
+
+
 class Command:
     """A command of the program that takes its time; what it says is read while it runs."""
 
@@ -311,6 +321,9 @@ class Stage:
         self._commands = 0
         self._witnesses: list[tuple[Machine, Witness]] = []
 
+    def set_up(self) -> None:
+        """Nobody is there from the beginning."""
+
     def drum(self, *words: str) -> Machine:
         """A drum machine, `tide drum`, on channel 10, that takes changes at its pattern's end."""
         machine = self._on_stage(Machine(*words, environment=self.environment))
@@ -403,13 +416,7 @@ class Stage:
 
     def stumbled(self) -> str:
         """How the computer itself failed to keep time in this rehearsal, "" if it did not."""
-        for machine, witness in self._witnesses:
-            seen = witness.verdict()
-            if seen["longest"] > LONGEST:
-                return f"a tick lasted {seen['longest']:.1f} ticks"
-            if machine.process.poll() is None and machine.where()["clocks"] > seen["clocks"] + 1:
-                return f"the witness heard {seen['clocks']} clocks of {machine.where()['clocks']}"
-        return ""
+        return next(filter(None, (lost_time(*pair) for pair in self._witnesses)), "")
 
     def close(self) -> None:
         """Everybody leaves, the last to come first."""
