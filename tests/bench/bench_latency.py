@@ -1,15 +1,16 @@
 """From a clock tick arriving to the program change leaving, with three screens attached.
 
-Run: python -m tests.bench.bench_latency [--changes N] [--busy N] [--bpm B]
+Run: python -m tests.bench.bench_latency [--changes N] [--busy N] [--bpm B] [--realtime]
 
 A meter, in a process of its own, ticks through JACK's dummy driver and times what comes back from
 the engine, which has a change due every sixth tick, and from a bare rtmidi echo that sends a
 change from its callback at the same ticks. Both go the same way through the same server in the same
 run, so that driver and machine are in both figures and the difference is the program's own. What
 the echo needs from callback to send, without the way, is timed inside it. With `--busy` so many
-processes do nothing but count meanwhile; the clock then comes so late, to the echo as well, that at
-120 beats a minute the engine doubts it all the time and sends nothing: ask for 40. None of this is
-a test.
+processes do nothing but count meanwhile. The clock then comes so late, to the echo as well, that
+the engine doubts it most of the time and sends nothing; with `--realtime`, JACK and the meter have
+the priority over them that they have on a computer set up for sound (this may need root). Engine
+and echo have theirs from JACK, as any of its clients. None of this is a test.
 """
 
 from __future__ import annotations
@@ -23,6 +24,7 @@ import sys
 import tempfile
 import threading
 import time
+from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
 
@@ -35,6 +37,8 @@ SCREENS = 3
 # A pass of two steps of a 1/32, three clocks each, and a change a step before each boundary.
 PASS_TICKS, DUE_TICK = 6, 3
 QUIET_TICKS = 48
+# In place of an instrument's own crystal; below JACK's clients (man 1 chrt, util-linux).
+FIRST = ("chrt", "--fifo", "10")
 CLOCK, START, STOP, PROGRAM = 0xF8, 0xFA, 0xFC, 0xC0
 
 
@@ -192,12 +196,12 @@ def meter(changes: int, bpm: float) -> None:
 
 
 def spawn(
-    role: str, changes: int, bpm: float, environment: dict[str, str]
+    role: str, changes: int, bpm: float, environment: dict[str, str], ahead: Sequence[str]
 ) -> subprocess.Popen[str]:
-    """One of the roles above as a process that is ready."""
+    """One of the roles above as a process that is ready, started by the words `ahead`."""
     words = ("--role", role, "--changes", str(changes), "--bpm", str(bpm))
     process = subprocess.Popen(
-        [*jack.haste(), sys.executable, "-m", __spec__.name, *words],
+        [*ahead, sys.executable, "-m", __spec__.name, *words],
         stdin=subprocess.PIPE,
         stdout=subprocess.PIPE,
         text=True,
@@ -215,13 +219,16 @@ def print_row(name: str, values: list[float], unit: str) -> None:
     print(f"{name:<34}{figures}  {unit}")
 
 
-def run(changes: int, busy: int, bpm: float) -> None:
+def run(changes: int, busy: int, bpm: float, realtime: bool) -> None:
     """Measure beside `busy` processes that never rest, and print the table."""
+    if realtime:
+        words = [w for w in jack.COMMAND if w != "--no-realtime"]
+        jack.COMMAND = ("--realtime", "-P", "20", *words)
     with jack.server() as name, tempfile.TemporaryDirectory() as folder:
         environment = jack.environment(name)
         stage = Stage(Path(folder), environment)
-        timer = spawn("meter", changes, bpm, environment)
-        bare = spawn("echo", changes, bpm, environment)
+        timer = spawn("meter", changes, bpm, environment, FIRST if realtime else jack.haste())
+        bare = spawn("echo", changes, bpm, environment, jack.haste())
         counting: list[subprocess.Popen[bytes]] = []
         try:
             stage.engine(setlist(3 * changes, bpm), "--in", "*meter out*")
@@ -241,7 +248,10 @@ def run(changes: int, busy: int, bpm: float) -> None:
         f"{len(engine)} changes at {bpm:.0f} beats a minute, {SCREENS} screens attached, "
         f"{busy} busy processes;"
     )
-    print(f"{os.cpu_count()} cores, load {load:.1f} before; JACK dummy driver, 64 frames of 48 kHz")
+    print(
+        f"{os.cpu_count()} cores, load {load:.1f} before; JACK dummy driver, 64 frames of 48 kHz, "
+        f"{'real time' if realtime else 'no real time'}"
+    )
     if found["restarts"]:
         print(f"the engine came to doubt its count {found['restarts']} times, and was started anew")
     print(f"\n{'':<34}{'p50':>10}{'p99':>10}{'p99.9':>10}")
@@ -269,6 +279,7 @@ def main() -> None:
     parser.add_argument("--changes", type=int, default=CHANGES)
     parser.add_argument("--busy", type=int, default=0)
     parser.add_argument("--bpm", type=float, default=BPM)
+    parser.add_argument("--realtime", action="store_true")
     parser.add_argument("--role", choices=["meter", "echo"], help=argparse.SUPPRESS)
     options = parser.parse_args()
     if options.role == "meter":
@@ -277,7 +288,7 @@ def main() -> None:
     elif options.role == "echo":
         echo()
     else:
-        run(options.changes, options.busy, options.bpm)
+        run(options.changes, options.busy, options.bpm, options.realtime)
 
 
 if __name__ == "__main__":
