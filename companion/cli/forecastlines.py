@@ -130,7 +130,7 @@ def _head(setlist: SetList, part: Part, clock: Clock) -> list[str]:
     return [
         first,
         f"  a pass is {_bars(pattern, pattern.pass_ticks)}, "
-        f"a phrase {_bars(pattern, pattern.phrase_ticks)}; planned: {stay} at {tempo}",
+        f"a phrase {_bars(pattern, pattern.phrase_ticks)}; planned, at {tempo}: {stay}",
     ]
 
 

@@ -29,7 +29,7 @@ def cli() -> None:
     """Count passes and phrases for a hardware drum machine, and change patterns on the boundary."""
 
 
-@cli.command()
+@cli.command(short_help="Show the stage screen on a shipped set: no instrument needed.")
 @options.look_options
 def demo(calm: bool, light: bool) -> None:
     """The stage screen on a shipped set with the internal clock: no instrument, no set-up."""
@@ -60,11 +60,11 @@ def play(
     live.play(set_file, arguments, calm=calm, light=light)
 
 
-@cli.command()
+@cli.command(short_help="Run the engine alone, in the foreground.")
 @options.file_argument
 @options.port_options
 @options.controls_option
-@click.option("--internal-clock", is_flag=True, help="Tick by itself instead of following.")
+@click.option("--internal-clock", is_flag=True, help="Tick by itself, without an instrument.")
 @click.option(
     "--tempo",
     type=click.FloatRange(20, 400),
@@ -110,7 +110,7 @@ def screen(calm: bool, light: bool, look_only: bool) -> None:
     live.screen(calm=calm, light=light, look_only=look_only)
 
 
-@cli.command()
+@cli.command(short_help="Show the running engine's screen in a browser.")
 @options.look_options
 @click.option(
     "--host",
@@ -139,7 +139,7 @@ def status(as_json: bool) -> None:
     ask.status(as_json)
 
 
-@cli.command()
+@cli.command(short_help="Tell the running engine a wish, such as `next`.")
 @click.argument("words", metavar="WISH", nargs=-1, required=True)
 def tell(words: tuple[str, ...]) -> None:
     """Tell the running engine a wish: next, stay, part 3 ..., and print what it says."""
@@ -148,7 +148,7 @@ def tell(words: tuple[str, ...]) -> None:
     ask.tell(" ".join(words))
 
 
-@cli.command()
+@cli.command(short_help="Press a pad, and it asks for WISH from now on.")
 @click.argument("words", metavar="WISH", nargs=-1, required=True)
 @click.option(
     "-o",

@@ -232,7 +232,8 @@ def _first_working(api: str | None) -> tuple[int, Any, Any]:
         return candidate, ins, outs
     name = "no MIDI system" if api is None else f"the MIDI system {api!r} does not"
     answers = "answers" if api is None else "answer"
-    raise PortError(f"{name} {answers} here; start it, or try without instruments: companion demo")
+    start = "start ALSA or JACK" if sys.platform == "linux" and api is None else "start it"
+    raise PortError(f"{name} {answers} here; {start}, or try without instruments: companion demo")
 
 
 def _client(kind: Any, api: int) -> Any:

@@ -71,7 +71,7 @@ class Leave(ModalScreen[str]):
     def compose(self) -> ComposeResult:
         """A question and three answers; the harmless one has the focus."""
         with Vertical():
-            yield Static("This screen closes. Does the engine go on counting and sending?")
+            yield Static("This screen closes. Does the engine go on?")
             yield Choice("k", "Keep the engine running", KEEP)
             yield Choice("s", "Stop the engine too", STOP)
             yield Choice("b", "Back to the screen", BACK)

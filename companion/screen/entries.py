@@ -171,6 +171,8 @@ def _at_boundary(snapshot: Snapshot, at: Spot, found: list[Coming]) -> Entry:
 def _together(snapshot: Snapshot, at: Spot, tick: int, when: str, found: list[Coming]) -> Entry:
     """All there is to do at `tick` as one sentence."""
     due = [item for item in found if item.kind != "step" and item.tick == tick]
+    # What needs a hand stands first: a narrow screen cuts the end.
+    due.sort(key=lambda item: item.kind == "change" and (snapshot.sending or snapshot.demo))
     left = tick - at.tick
     return Entry(
         when,

@@ -84,10 +84,10 @@ def cables(players: Players, rounds: int) -> None:
     told("cable back before anybody looked: heard again", unseen)
 
 
-def kills(players: Players, rounds: int) -> None:
+def kills(rounds: int) -> None:
     """Kill and start again, at any moment of the part."""
     with tempfile.TemporaryDirectory() as folder:
-        house = House(Path(folder), players)
+        house = House(Path(folder))
         begin = time.perf_counter()
         house.engine()
         bare = time.perf_counter() - begin
@@ -148,7 +148,7 @@ def main() -> None:
         leaving.callback(players.close)
         cables(players, rounds)
         if not options.cables:
-            kills(players, rounds)
+            kills(rounds)
 
 
 if __name__ == "__main__":

@@ -6,6 +6,7 @@ everything for seconds, and killing is what is rehearsed here.
 
 from __future__ import annotations
 
+import contextlib
 from collections.abc import Iterator
 from typing import TypeVar
 
@@ -21,7 +22,7 @@ P = TypeVar("P", bound=Player)
 def asynchronous(patch: pytest.MonkeyPatch) -> None:
     """Have servers of the asynchronous kind, under names of their own."""
     patch.setattr(jack, "COMMAND", tuple(w for w in jack.COMMAND if w != "-S"))
-    patch.setattr(jack, "NAMES", ("tide-cable-0", "tide-cable-1"))
+    patch.setattr(jack, "NAMES", ("tide-cable-0", "tide-cable-1", "tide-cable-2"))
 
 
 @pytest.hookimpl(tryfirst=True)
@@ -39,17 +40,22 @@ def jack_server() -> Iterator[str]:
 
     Without one the tests are skipped, or fail where COMPANION_REQUIRE_MIDI=1 forbids that.
     """
-    with pytest.MonkeyPatch.context() as patch:
+    with a_server() as name:
+        yield name
+
+
+@contextlib.contextmanager
+def a_server() -> Iterator[str]:
+    """A server of the asynchronous kind, nobody else's; skips or fails as `jack_server` does."""
+    with pytest.MonkeyPatch.context() as patch, contextlib.ExitStack() as leaving:
         asynchronous(patch)
-        running = jack.server()
         try:
-            name = running.__enter__()
+            name = leaving.enter_context(jack.server())
         except jack.NoServer as error:
             if required():
                 pytest.fail(str(error))
             pytest.skip(str(error))
         yield name
-        running.__exit__(None, None, None)
 
 
 class Players:

@@ -1,8 +1,8 @@
 """Real kills on real MIDI: the engine is ended by SIGKILL while the instrument plays on.
 
 Now and then JACK's server in its asynchronous mode never again brings anything to an instrument
-whose neighbour was killed, from nobody, though it lists the cable as whole. A rehearsal in which a
-third party finds that it cannot be heard, either, is repeated.
+whose neighbour was killed, from nobody, though it lists the cable as whole. So each rehearsal has a
+server of its own, and is repeated if a third party finds that it cannot be heard, either.
 """
 
 from __future__ import annotations
@@ -23,8 +23,9 @@ import pytest
 from companion.link.ask import ask_snapshot
 from companion.link.endpoint import FILE_NAME, find_endpoint
 from companion.link.messages import LinkError, Snapshot
-from tests.engine.conftest import Players
+from tests.engine.conftest import Players, a_server
 from tests.engine.waiting import until
+from tests.midi import jack
 from tests.midi.attempts import TIMEOUT_S
 from tests.midi.players import ROOT, Engine, Machine, lost_time
 
@@ -55,18 +56,21 @@ songs:
 class House:
     """A set list, a state folder, an instrument, and engines one after the other."""
 
-    def __init__(self, folder: Path, players: Players) -> None:
+    def __init__(self, folder: Path) -> None:
         self.state = folder / "state"
-        self.environment = players.environment | {"COMPANION_STATE_DIR": str(self.state)}
         self.engines: list[Engine] = []
         self._folder = folder
-        self._players = players
         self.set_up()
 
     def set_up(self) -> None:
         """Bring the instrument, on which nothing plays, and the set list as it is at first."""
         self.set_file = self._folder / "tidewater.yaml"
         self.set_file.write_text(SET)
+        self._rig = contextlib.ExitStack()
+        environment = jack.environment(self._rig.enter_context(a_server()))
+        self.environment = environment | {"COMPANION_STATE_DIR": str(self.state)}
+        self._players = Players(environment)
+        self._rig.callback(self._players.close)
         self.drum = self._players.drum("--bpm", "150", "--length", "96")
         self._witness = self._players.witness()
 
@@ -174,13 +178,13 @@ class House:
         """Everybody leaves, and nothing is left behind."""
         while self.engines:
             self.engines.pop().close()
-        self._players.close()
+        self._rig.close()
         shutil.rmtree(self.state, ignore_errors=True)
 
 
 @pytest.fixture
-def house(tmp_path: Path, players: Players) -> Iterator[House]:
-    house = House(tmp_path, players)
+def house(tmp_path: Path) -> Iterator[House]:
+    house = House(tmp_path)
     yield house
     house.close()
 
