@@ -25,6 +25,7 @@ import tempfile
 import threading
 import time
 from collections.abc import Sequence
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -221,10 +222,11 @@ def print_row(name: str, values: list[float], unit: str) -> None:
 
 def run(changes: int, busy: int, bpm: float, realtime: bool) -> None:
     """Measure beside `busy` processes that never rest, and print the table."""
+    kind = jack.SYNCHRONOUS
     if realtime:
-        words = [w for w in jack.COMMAND if w != "--no-realtime"]
-        jack.COMMAND = ("--realtime", "-P", "20", *words)
-    with jack.server() as name, tempfile.TemporaryDirectory() as folder:
+        words = [word for word in kind.words if word != "--no-realtime"]
+        kind = replace(kind, words=("--realtime", "-P", "20", *words))
+    with jack.server(kind) as name, tempfile.TemporaryDirectory() as folder:
         environment = jack.environment(name)
         stage = Stage(Path(folder), environment)
         timer = spawn("meter", changes, bpm, environment, FIRST if realtime else jack.haste())

@@ -20,13 +20,11 @@ import time
 from collections.abc import Callable
 from pathlib import Path
 
-import pytest
-
 from companion.engine.ports import MidiSystem
 from companion.link.ask import ask_snapshot
 from companion.link.endpoint import find_endpoint
 from companion.link.messages import LinkError, Snapshot
-from tests.engine.conftest import Players, asynchronous
+from tests.engine.conftest import Players
 from tests.engine.test_cables import Desk, connections, pull
 from tests.engine.test_killed_live import House
 from tests.midi import jack
@@ -139,9 +137,8 @@ def main() -> None:
     parser.add_argument("--cables", action="store_true", help="cables only")
     options = parser.parse_args()
     rounds = options.rounds
-    with pytest.MonkeyPatch.context() as patch, contextlib.ExitStack() as leaving:
-        asynchronous(patch)
-        environment = jack.environment(leaving.enter_context(jack.server()))
+    with contextlib.ExitStack() as leaving:
+        environment = jack.environment(leaving.enter_context(jack.server(jack.ASYNCHRONOUS)))
         os.environ.update(environment)
         print(f"{rounds} rounds each{'seconds, median':>46}{'largest':>14}")
         players = Players(environment)

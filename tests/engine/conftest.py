@@ -6,23 +6,16 @@ everything for seconds, and killing is what is rehearsed here.
 
 from __future__ import annotations
 
-import contextlib
 from collections.abc import Iterator
 from typing import TypeVar
 
 import pytest
 
 from tests.midi import jack
-from tests.midi.attempts import rehearse, required
+from tests.midi.attempts import rehearse, server
 from tests.midi.players import Machine, Pad, Player, Witness
 
 P = TypeVar("P", bound=Player)
-
-
-def asynchronous(patch: pytest.MonkeyPatch) -> None:
-    """Have servers of the asynchronous kind, under names of their own."""
-    patch.setattr(jack, "COMMAND", tuple(w for w in jack.COMMAND if w != "-S"))
-    patch.setattr(jack, "NAMES", ("tide-cable-0", "tide-cable-1", "tide-cable-2"))
 
 
 @pytest.hookimpl(tryfirst=True)
@@ -36,25 +29,8 @@ def pytest_pyfunc_call(pyfuncitem: pytest.Function) -> bool | None:
 
 @pytest.fixture(scope="session")
 def jack_server() -> Iterator[str]:
-    """The name of a running JACK server.
-
-    Without one the tests are skipped, or fail where COMPANION_REQUIRE_MIDI=1 forbids that.
-    """
-    with a_server() as name:
-        yield name
-
-
-@contextlib.contextmanager
-def a_server() -> Iterator[str]:
-    """A server of the asynchronous kind, nobody else's; skips or fails as `jack_server` does."""
-    with pytest.MonkeyPatch.context() as patch, contextlib.ExitStack() as leaving:
-        asynchronous(patch)
-        try:
-            name = leaving.enter_context(jack.server())
-        except jack.NoServer as error:
-            if required():
-                pytest.fail(str(error))
-            pytest.skip(str(error))
+    """The name of a running JACK server."""
+    with server(jack.ASYNCHRONOUS) as name:
         yield name
 
 

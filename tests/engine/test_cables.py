@@ -172,7 +172,7 @@ def test_a_midi_system_that_dies_is_a_trouble_and_is_taken_up_again(
     # A server of this test's own: the other one is needed by others.
     with contextlib.ExitStack() as leaving:
         try:
-            name = leaving.enter_context(jack.server())
+            name = leaving.enter_context(jack.server(jack.ASYNCHRONOUS))
         except jack.NoServer as error:
             pytest.skip(f"no second server: {error}")
         environment = jack.environment(name)
@@ -191,7 +191,7 @@ def test_a_midi_system_that_dies_is_a_trouble_and_is_taken_up_again(
         players.close()
         with tempfile.TemporaryFile() as log:
             program = "jackd"
-            again = jack._spawn([program, "-n", name, *jack.COMMAND], name, log)
+            again = jack._spawn([program, "-n", name, *jack.ASYNCHRONOUS.words], name, log)
             leaving.callback(again.wait)
             leaving.callback(again.terminate)
             jack._wait_until_it_answers(again, name, log)

@@ -24,10 +24,10 @@ import pytest
 from companion.link.ask import ask_snapshot
 from companion.link.endpoint import FILE_NAME, find_endpoint
 from companion.link.messages import LinkError, Snapshot
-from tests.engine.conftest import Players, a_server
+from tests.engine.conftest import Players
 from tests.engine.waiting import until
 from tests.midi import jack
-from tests.midi.attempts import TIMEOUT_S
+from tests.midi.attempts import TIMEOUT_S, server
 from tests.midi.players import ROOT, Engine, Machine, lost_time
 
 pytestmark = pytest.mark.timeout(TIMEOUT_S)
@@ -69,7 +69,7 @@ class House:
         self.set_file = self._folder / "tidewater.yaml"
         self.set_file.write_text(SET)
         self._rig = contextlib.ExitStack()
-        environment = jack.environment(self._rig.enter_context(a_server()))
+        environment = jack.environment(self._rig.enter_context(server(jack.ASYNCHRONOUS)))
         self.environment = environment | {"COMPANION_STATE_DIR": str(self.state)}
         self._players = Players(environment)
         self._rig.callback(self._players.close)

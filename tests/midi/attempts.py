@@ -1,19 +1,20 @@
 """Rehearsing again what failed for a reason that lies in the computer and not in the program.
 
 A rehearsal that fails while the computer itself did not keep time, or lost a cable, proves nothing
-and is repeated. JACK without real time now and then loses a message on the way to one of those who
-take part, which nobody else sees: so one that fails on a steady computer is repeated once, with a
-warning, and has failed if it fails again. What cannot be told is skipped, or fails where
-COMPANION_REQUIRE_MIDI=1 forbids that.
+and is repeated; one that fails on a steady computer has failed. What cannot be told is skipped, or
+fails where COMPANION_REQUIRE_MIDI=1 forbids that.
 """
 
 from __future__ import annotations
 
+import contextlib
 import os
-import warnings
+from collections.abc import Iterator
 from typing import Protocol
 
 import pytest
+
+from tests.midi import jack
 
 ATTEMPTS = 4
 # With every attempt; a single one takes up to half a minute.
@@ -38,20 +39,29 @@ def required() -> bool:
     return os.environ.get("COMPANION_REQUIRE_MIDI") == "1"
 
 
+@contextlib.contextmanager
+def server(kind: jack.Kind) -> Iterator[str]:
+    """A JACK server for as long as the block lasts; gives its name, skips or fails without one."""
+    with contextlib.ExitStack() as leaving:
+        try:
+            name = leaving.enter_context(jack.server(kind))
+        except jack.NoServer as error:
+            if required():
+                pytest.fail(str(error))
+            pytest.skip(str(error))
+        yield name
+
+
 def rehearse(test: pytest.Function, rehearsal: Rehearsal) -> None:
     """Rehearse, and again if it failed while the computer stumbled."""
     wanted = {name: test.funcargs[name] for name in test._fixtureinfo.argnames}
-    failed = False
     for attempt in range(1, ATTEMPTS + 1):
         try:
             test.obj(**wanted)
             return
-        except AssertionError as error:
+        except AssertionError:
             stumbled, last = rehearsal.stumbled(), attempt == ATTEMPTS
-            if not stumbled and not failed and not last:
-                failed = True
-                warnings.warn(f"{test.name} failed once: {error}", stacklevel=2)
-            elif not stumbled or (last and required()):
+            if not stumbled or (last and required()):
                 raise
             rehearsal.close()
             if last:

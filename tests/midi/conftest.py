@@ -8,7 +8,7 @@ from pathlib import Path
 import pytest
 
 from tests.midi import jack
-from tests.midi.attempts import TIMEOUT_S, rehearse, required
+from tests.midi.attempts import TIMEOUT_S, rehearse, server
 from tests.midi.players import Stage
 
 HERE = Path(__file__).parent
@@ -33,19 +33,9 @@ def pytest_pyfunc_call(pyfuncitem: pytest.Function) -> bool | None:
 
 @pytest.fixture(scope="session")
 def jack_server() -> Iterator[str]:
-    """The name of a running JACK server.
-
-    Without one the tests are skipped, or fail where COMPANION_REQUIRE_MIDI=1 forbids that.
-    """
-    running = jack.server()
-    try:
-        name = running.__enter__()
-    except jack.NoServer as error:
-        if required():
-            pytest.fail(str(error))
-        pytest.skip(str(error))
-    yield name
-    running.__exit__(None, None, None)
+    """The name of a running JACK server."""
+    with server(jack.SYNCHRONOUS) as name:
+        yield name
 
 
 @pytest.fixture

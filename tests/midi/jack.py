@@ -15,7 +15,8 @@ import subprocess
 import sys
 import tempfile
 import time
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
 from pathlib import Path
 from typing import IO
 
@@ -24,14 +25,28 @@ from filelock import FileLock, Timeout
 PATIENCE_S = 20.0
 # Clients that were killed make the server wait for each of them before it ends.
 END_PATIENCE_S = 20.0
-# 64 frames at 48 kHz: a message waits at most 1.3 ms for the server. In its usual asynchronous mode
-# the server goes on without a client that is late, and what was to arrive then is lost: on a busy
-# machine of two cores 3 to 15 of 1205 clocks. In the synchronous mode, -S, none of as many. A
-# killed client holds the others up for some times the time-out, -t, in milliseconds.
-COMMAND = ("-S", "-t", "100", "--no-realtime", "-d", "dummy", "-r", "48000", "-p", "64")
-# JACK has room for eight servers on a machine, and one that was killed keeps its place until
-# another of the same name ends well. So names are few and used again, not made up for each run.
-NAMES = ("tide-0", "tide-1", "tide-2")
+
+
+@dataclass(frozen=True)
+class Kind:
+    """A kind of server: the words that begin one, and the names it may have.
+
+    JACK has room for eight servers on a machine, and one that was killed keeps its place until
+    another of the same name ends well. So names are few and used again, not made up for each run.
+    """
+
+    words: tuple[str, ...]
+    names: tuple[str, ...]
+
+
+# 64 frames at 48 kHz: a message waits at most 1.3 ms for the server. The time-out, -t, in ms.
+_WORDS = ("-t", "100", "--no-realtime", "-d", "dummy", "-r", "48000", "-p", "64")
+# The server waits for a client that is late, and loses nothing: of 1205 clocks on a busy machine of
+# two cores none. A killed client holds the others up for some times the time-out.
+SYNCHRONOUS = Kind(("-S", *_WORDS), ("tide-0", "tide-1", "tide-2"))
+# JACK's usual mode: it goes on without a client that is late, and what was to arrive then is lost,
+# 3 to 15 of as many clocks.
+ASYNCHRONOUS = Kind(_WORDS, ("tide-cable-0", "tide-cable-1", "tide-cable-2"))
 SHARED_MEMORY = Path("/dev/shm")
 
 # Instruments and sound servers have a priority that a busy test machine does not give by itself.
@@ -60,13 +75,13 @@ def haste() -> tuple[str, ...]:
 
 
 @contextlib.contextmanager
-def server() -> Iterator[str]:
-    """Run a server for as long as the block lasts; gives its name. Raises NoServer."""
+def server(kind: Kind = SYNCHRONOUS) -> Iterator[str]:
+    """Run a server of this kind for as long as the block lasts; gives its name. Raises NoServer."""
     program = shutil.which("jackd")
     if program is None:
         raise NoServer("jackd is not installed (Debian: apt install jackd2)")
-    with _free_name() as name, tempfile.TemporaryFile() as log:
-        process = _spawn([*haste(), program, "-n", name, *COMMAND], name, log)
+    with _free_name(kind.names) as name, tempfile.TemporaryFile() as log:
+        process = _spawn([*haste(), program, "-n", name, *kind.words], name, log)
         try:
             _wait_until_it_answers(process, name, log)
             yield name
@@ -82,9 +97,9 @@ def server() -> Iterator[str]:
 
 
 @contextlib.contextmanager
-def _free_name() -> Iterator[str]:
+def _free_name(names: Sequence[str]) -> Iterator[str]:
     """A name that no other run of these tests uses now."""
-    for name in NAMES:
+    for name in names:
         lock = FileLock(Path(tempfile.gettempdir()) / f"companion-tests-jack-{name}.lock")
         try:
             lock.acquire(timeout=0)
@@ -94,7 +109,7 @@ def _free_name() -> Iterator[str]:
             yield name
         lock.release()
         return
-    raise NoServer(f"{len(NAMES)} runs of these tests are under way already")
+    raise NoServer(f"{len(names)} runs of these tests are under way already")
 
 
 def _spawn(command: list[str], name: str, log: IO[bytes]) -> subprocess.Popen[bytes]:
