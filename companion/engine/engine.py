@@ -211,7 +211,7 @@ class Engine:
         """Do what presses ask for. Called under the lock."""
         for each in asked:
             if each.wanted.ask is Ask.FILL:
-                self._set.hold_fill(each.on)
+                # The presses know themselves what they hold; screens are to see it.
                 self._follower.conductor.count += 1
             else:
                 self._grant(each.wanted)

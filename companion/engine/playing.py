@@ -32,16 +32,14 @@ class Playing:
         self.mutes = MuteSending(setlist)
         self.heard = HeardMutes(setlist, matches)
         self.viewer = Viewer(setlist)
-        # Whether a press holds a fill, and whether anybody would say so if one were held.
-        self._pressed = False
         self._stretch: Stretch | None = None
+        # Whether anybody would say so if a fill were held.
         self._knows_fill = any(b.wish.ask is Ask.FILL for b in setlist.controls) or any(
             each.tells.fill is not None for each in setlist.instruments.values()
         )
 
     def take_over(self, before: Playing) -> None:
         """Know what was heard while `before`, which this takes the place of, was played."""
-        self._pressed = before._pressed
         self.presses.take_over(before.presses)
         self.announcing.take_over(before.announcing)
         self.heard.take_over(before.heard)
@@ -49,11 +47,7 @@ class Playing:
     @property
     def fill(self) -> bool:
         """Whether a fill is held, as far as anybody says."""
-        return self._pressed or self.announcing.fill
-
-    def hold_fill(self, on: bool) -> None:
-        """A press holds a fill from now on, or no longer."""
-        self._pressed = on
+        return self.presses.fill or self.announcing.fill
 
     def listen(
         self, port: str, t_ns: int, message: Sequence[int], conductor: Conductor

@@ -36,8 +36,14 @@ class Presses:
         return self._controls.hear(port, t_ns, message)
 
     def take_over(self, before: Presses) -> None:
-        """Know the messages of ours that `before` knew."""
+        """Know the messages of ours that `before` knew, and what is pressed."""
         self._echoes = before._echoes
+        self._controls.take_over(before._controls)
+
+    @property
+    def fill(self) -> bool:
+        """Whether a press holds a fill."""
+        return self._controls.fill
 
     def passed(self, now_ns: int) -> list[Asked]:
         """Tell that it is `now_ns`; returns what is asked for by a press that is held."""

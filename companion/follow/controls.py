@@ -68,6 +68,12 @@ class _Pad:
         """Whether it asks for something that lasts while it is held."""
         return self.short is not None and self.short.ask is Ask.FILL
 
+    @property
+    def fills_now(self) -> bool:
+        """Whether it holds a fill."""
+        held = self.filled if self.toggles else self.long is None and self.held_ns is not None
+        return self.fills and bool(held)
+
     def bounces(self, t_ns: int) -> bool:
         """Whether an edge at `t_ns` comes too soon after the latest to be meant."""
         return self.edge_ns is not None and t_ns - self.edge_ns < BOUNCE_NS
@@ -92,6 +98,28 @@ class Controls:
         self._found: dict[tuple[str, Kind, int, int], _Pad | None] = {}
         self._pads: dict[tuple[Binding | None, Binding | None], _Pad] = {}
         self._held: dict[int, _Pad] = {}
+
+    @property
+    def fill(self) -> bool:
+        """Whether a fill is held, by one pad or several."""
+        return any(pad.fills_now for pad in self._held.values())
+
+    def take_over(self, before: Controls) -> None:
+        """Know of each pad that asks for the same as in `before` what was known there.
+
+        What is held goes on being held, and is let go as ever; a fill of another pad ends.
+        """
+        own = set(self._bindings)
+        self._pads = {
+            pair: pad
+            for pair, pad in before._pads.items()
+            if all(each is None or each in own for each in pair)
+        }
+        for port, kind, channel, number in before._found:
+            key = (port, kind, channel, number)
+            self._found[key] = self._find(port, Noted(kind, channel, number, 127))
+        used = {id(pad) for pad in self._found.values()}
+        self._held = {each: pad for each, pad in before._held.items() if each in used}
 
     def hear(self, port: str, t_ns: int, message: Sequence[int]) -> list[Asked]:
         """Take one MIDI message (its bytes) that arrived on `port` at `t_ns`."""

@@ -31,6 +31,8 @@ songs:
       - {pattern: slack water, on: drums, program: 1, phrases: 2}
       - {pattern: ebb line, on: drums, program: 2}
 """
+PAD = "tide pad"
+CONTROLS = "controls:\n  - {press: {note: 60, channel: 16}, wish: fill}\n"
 MORE = SET.replace("songs:\n", "songs:\n  - {song: Neap, parts: [{pattern: ebb line}]}\n")
 BAD = SET.replace("phrases: 2", "phrases: soon").replace("channel: 10", "channel: 17")
 
@@ -157,7 +159,7 @@ class Night:
 
     def __init__(self, folder: Path, memory: Memory | None = None) -> None:
         self.path = folder / "tidewater.yaml"
-        self.path.write_text(SET)
+        self.path.write_text(SET + CONTROLS)
         saved = Saved(self.path)
         self.engine = Engine(read(self.path), Options(), None, memory, saved=saved)
         reloading = self.engine._saving
@@ -239,10 +241,22 @@ def test_the_kept_place_is_that_of_the_set_that_plays(tmp_path: Path) -> None:
 
 
 @pytest.mark.parametrize("held", [True, False])
-def test_what_is_held_and_known_lasts(tmp_path: Path, held: bool) -> None:
+def test_what_is_held_and_known_lasts_until_it_is_let_go(tmp_path: Path, held: bool) -> None:
     night = Night(tmp_path)
-    night.engine._set.hold_fill(held)
+    if held:
+        night.engine.press(PAD, night.now_ns, (0x9F, 60, 100))
+    night.clock(10)
+    night.save(MORE + CONTROLS)
+    seen = night.clock(PHRASE)
+    assert (seen.parts, seen.fill) == (3, held)
+    night.engine.press(PAD, night.now_ns, (0x8F, 60, 0))
+    assert not night.clock(10).fill
+
+
+def test_a_fill_whose_pad_the_saved_set_does_not_know_ends_with_the_old_one(tmp_path: Path) -> None:
+    night = Night(tmp_path)
+    night.engine.press(PAD, night.now_ns, (0x9F, 60, 100))
     night.clock(10)
     night.save(MORE)
     seen = night.clock(PHRASE)
-    assert (seen.parts, seen.fill) == (3, held)
+    assert (seen.parts, seen.fill) == (3, False)

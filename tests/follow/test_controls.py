@@ -44,7 +44,15 @@ def bind(
 NEXT = bind(Ask.NEXT, channel=0, port="*pads*")
 BACK = bind(Ask.BACK, channel=0, port="*pads*", long=True)
 FILL = bind(Ask.FILL, channel=0, port="*pads*")
+NEXT_BELOW = bind(Ask.NEXT, number=50)
 LOW_DRUM = Taken("*drum*", Address(Kind.NOTE, 36, 9), 9, "is what low drum plays")
+
+
+def take_over(before: Controls, *bindings: Binding) -> Controls:
+    """Controls that take the place of others, as when a set list is saved while it plays."""
+    made = Controls(bindings, matches=matches, taken=(LOW_DRUM,))
+    made.take_over(before)
+    return made
 
 
 class Hand:
@@ -299,6 +307,42 @@ def test_a_fill_ends_when_its_pad_is_unplugged() -> None:
     assert hand.controls.port_gone("far keys 9:0") == []
     assert hand.controls.port_gone(PADS) == [Asked(Wanted(Ask.FILL), False)]
     assert hand.controls.port_gone(PADS) == []
+
+
+def test_of_two_pads_that_hold_a_fill_the_latter_to_be_let_go_ends_it() -> None:
+    hand = Hand(FILL, bind(Ask.FILL, number=61)).send(0x90, 60, 90).wait(200).send(0x90, 61, 90)
+    hand.wait(200).send(0x80, 60, 0).wait(200)
+    assert hand.controls.fill
+    hand.send(0x80, 61, 0).wait(200)
+    assert not hand.controls.fill
+
+
+def test_what_is_held_goes_on_being_held_where_other_controls_take_over() -> None:
+    hand = Hand(FILL, NEXT_BELOW).send(0x90, 60, 90).send(0x90, 50, 90).wait(20)
+    hand.controls = take_over(hand.controls, FILL, NEXT_BELOW, bind(Ask.STAY, number=70))
+    assert hand.controls.fill
+    # The other pad was bouncing just then.
+    hand.send(0x90, 50, 90).wait(200).send(0x80, 60, 0).wait(200)
+    assert hand.wishes == ["fill", "next", "fill off"]
+    assert not hand.controls.fill
+
+
+@pytest.mark.parametrize("after", [[], [NEXT], [bind(Ask.FILL), FILL]])
+def test_a_fill_ends_where_its_pad_is_another_one_from_now_on(after: list[Binding]) -> None:
+    # Of the last two the one that names its port is obeyed.
+    hand = Hand(bind(Ask.FILL)).send(0x90, 60, 90).wait(200)
+    hand.controls = take_over(hand.controls, *after)
+    assert not hand.controls.fill
+    # Let go, it is no press.
+    assert hand.send(0x80, 60, 0).wait(200).wishes == ["fill"]
+
+
+def test_a_toggle_that_repeats_its_state_asks_for_nothing_though_other_controls_took_over() -> None:
+    toggle = bind(Ask.NEXT, Kind.CONTROLLER, 64, toggle=True)
+    hand = Hand(toggle).send(0xB0, 64, 127).wait(500)
+    hand.controls = take_over(hand.controls, toggle)
+    assert hand.send(0xB0, 64, 127).wait(500).wishes == ["next"]
+    assert hand.send(0xB0, 64, 0).wait(500).wishes == ["next", "next"]
 
 
 def test_a_note_of_the_music_is_refused_with_its_reason() -> None:
