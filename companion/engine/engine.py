@@ -68,7 +68,7 @@ class Engine:
         died_ns: int | None = None,
         saved: Saved | None = None,
     ) -> None:
-        sends = options.sends(system)
+        sends = options.sends(setlist, system)
         self._options = options
         self._lock = threading.Lock()
         self._memory = memory

@@ -14,7 +14,7 @@ from companion.engine.ear import Ear, Heard
 from companion.engine.matching import choose_output, device, matches, plain_name
 from companion.engine.ports import Input, MidiSystem, Output, PortError
 from companion.engine.renewal import Renewal
-from companion.engine.routing import Routes
+from companion.engine.routing import Routes, told
 from companion.setlist.model import SetList
 
 # How often ports are listed: a cable cannot be pulled and put back any faster.
@@ -137,7 +137,7 @@ class Keeper:
         wanted = [n for n in names if self._leads(n) or self._is_pressed(n)]
         new = [n for n in wanted if n not in self._inputs]
         if new and (system.light or self._is_quiet()):
-            system.prepare(len(new) + 1, len(self._used()) + 1)
+            system.prepare(len(new) + 1, len(told(self._setlist)) + 1)
         for name in new:
             # While something plays, the spare serves; the rest waits for a pause.
             if system.ready[0]:
@@ -191,7 +191,7 @@ class Keeper:
             return
         names = system.outputs()
         routes: dict[str, Output] = {}
-        for instrument in self._used():
+        for instrument in told(self._setlist):
             glob = self._setlist.instruments[instrument].port
             name = choose_output(names, glob, self._out_glob, self._beside())
             if name is None:
@@ -209,16 +209,6 @@ class Keeper:
         self._retired += [
             self._outputs.pop(name) for name in list(self._outputs) if name not in used
         ]
-
-    def _used(self) -> list[str]:
-        """Instruments that anything is ever sent to, in the order of the set."""
-        used: dict[str, None] = {}
-        for part in self._setlist.parts:
-            used |= dict.fromkeys(change.instrument for change in part.changes)
-            own = part.instrument
-            if own is not None and self._setlist.instruments[own].mute_sends:
-                used[own] = None
-        return list(used)
 
     # -- connections that look whole ---------------------------------------------------------
 

@@ -4,7 +4,10 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+from companion.engine.matching import choose_output
 from companion.engine.ports import MidiSystem
+from companion.engine.routing import told
+from companion.setlist.model import SetList
 
 
 @dataclass(frozen=True, slots=True)
@@ -22,15 +25,19 @@ class Options:
     tempo: float | None = None
     demo: bool = False
 
-    def sends(self, system: MidiSystem | None) -> bool:
-        """Whether anything is ever to be sent by `system`. Raises PortError.
+    def sends(self, setlist: SetList, system: MidiSystem | None) -> bool:
+        """Whether anything of the set is ever to be sent by `system`. Raises PortError.
 
-        Whoever follows an instrument waits for it; the internal clock does without those that are
-        not there when it begins.
+        Whoever follows an instrument waits for it; the internal clock does without, if none that
+        anything is sent to is there when it begins: a pad alone is nobody to send to.
         """
         if not self.send or system is None:
             return False
-        return not self.internal_clock or bool(system.outputs())
+        if not self.internal_clock:
+            return True
+        names = system.outputs()
+        globs = (setlist.instruments[name].port for name in told(setlist))
+        return any(choose_output(names, glob, self.out_glob, None) for glob in globs)
 
     def silence(self, sends: bool) -> str:
         """Why nothing is sent while nothing is; `sends`: whether there is anything to send to."""

@@ -8,6 +8,17 @@ from companion.follow.mutesends import MuteOrder
 from companion.setlist.model import ProgramChange, SetList
 
 
+def told(setlist: SetList) -> list[str]:
+    """Instruments that anything is ever sent to, in the order of the set."""
+    used: dict[str, None] = {}
+    for part in setlist.parts:
+        used |= dict.fromkeys(change.instrument for change in part.changes)
+        own = part.instrument
+        if own is not None and setlist.instruments[own].mute_sends:
+            used[own] = None
+    return list(used)
+
+
 class Routes:
     """Sends for the instruments of one set. `table` is replaced as a whole, never changed."""
 
