@@ -210,4 +210,6 @@ def test_a_gap_has_the_ticks_put_back_in_the_tempo_too() -> None:
     begin_ns = rehearsal.now_ns
     for tick in range(13, 60):
         hear(rehearsal, begin_ns + tick * period_ns, rng, 0.0)
+    assert rehearsal.conductor.sure
+    assert rehearsal.conductor.tick == BEFORE - 1 + 59
     assert rehearsal.follower.tempo.period_ns == pytest.approx(period_ns, abs=2)

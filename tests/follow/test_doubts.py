@@ -7,6 +7,7 @@ import pytest
 from companion.follow.transport import State
 from companion.follow.trust import (
     CLOCK_BROKE,
+    CLOCK_LOST,
     CLOCK_ODD,
     MOVED,
     NOWHERE,
@@ -169,6 +170,7 @@ def test_a_change_that_fails_while_stopped_leaves_the_part_in_doubt() -> None:
     rehearsal = Rehearsal(three_parts()).start().clock(20).stop()
     (send,) = rehearsal.conductor.go_next()
     rehearsal.conductor.report(send, False)
+    assert rehearsal.conductor.notice == "program 3 was not sent to drums: choose the part by hand"
     assert standing_doubt(rehearsal.start().clock()) == WHICH_PART
 
 
@@ -304,6 +306,19 @@ def test_another_instrument_does_not_take_over_while_the_first_is_lost_for_a_mom
     rehearsal.clock(30)
     assert rehearsal.conductor.sure
     assert rehearsal.where == (1, 49 + 77)
+
+
+def test_a_port_that_vanishes_is_a_lost_clock_at_once() -> None:
+    rehearsal = Rehearsal(three_parts()).start().clock(50)
+    rehearsal.follower.port_gone("other")
+    assert rehearsal.conductor.state is State.RUNNING
+    rehearsal.follower.port_gone("tide drum")
+    assert rehearsal.conductor.state is State.LOST
+    assert rehearsal.conductor.doubt == CLOCK_LOST
+    # Back before long, and on the line: it goes on, with the ticks put back.
+    rehearsal.now_ns += 30 * TICK_NS
+    assert rehearsal.clock(30).where == (1, 50 + 30 + 29)
+    assert rehearsal.conductor.sure
 
 
 def test_another_port_in_place_of_the_first_is_followed_but_not_sure() -> None:

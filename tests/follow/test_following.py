@@ -63,6 +63,9 @@ def test_continue_without_a_known_position_is_unsure() -> None:
     assert standing.state is State.RUNNING
     assert not standing.sure
     assert standing.doubt == JOINED
+    assert on_stage.where == (1, 4)
+    # Through the lead and over the boundary nothing leaves.
+    assert on_stage.clock(200).programs == []
 
 
 def test_song_position_counts_sixteenths_of_six_clocks() -> None:
