@@ -123,7 +123,7 @@ class Progress(Situation):
             # It was to choose the part for the next start.
             self._trust.part_known = False
             self.notice += ": choose the part by hand"
-        elif send.change.instrument == self.part.instrument:
+        elif not send.ticks_left and send.change.instrument == self.part.instrument:
             # It was to leave on the boundary itself.
             self._course.stay(send.change)
             self.notice += ": the part goes on for another phrase"

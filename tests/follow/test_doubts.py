@@ -166,6 +166,16 @@ def test_a_jump_after_the_change_went_out_does_not_send_it_again() -> None:
 # -- changes ---------------------------------------------------------------------------------
 
 
+def test_started_again_before_a_change_in_ms_left_it_is_not_sent_and_the_count_goes_on() -> None:
+    # It was let go a tick ahead; between two ticks, the engine holds it.
+    rehearsal = Rehearsal(three_parts(Span(130, Unit.MILLISECONDS))).start().clock(186)
+    ((_, send),) = rehearsal.sent
+    rehearsal.start()
+    rehearsal.conductor.report(send, False)
+    assert rehearsal.clock().where == (2, 0)
+    assert rehearsal.conductor.doubt == STOPPED_BEFORE_CHANGE
+
+
 def test_a_change_that_fails_while_stopped_leaves_the_part_in_doubt() -> None:
     rehearsal = Rehearsal(three_parts()).start().clock(20).stop()
     (send,) = rehearsal.conductor.go_next()
