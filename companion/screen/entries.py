@@ -172,7 +172,8 @@ def _together(snapshot: Snapshot, at: Spot, tick: int, when: str, found: list[Co
     """All there is to do at `tick` as one sentence."""
     due = [item for item in found if item.kind != "step" and item.tick == tick]
     # What needs a hand stands first: a narrow screen cuts the end.
-    due.sort(key=lambda item: item.kind == "change" and (snapshot.sending or snapshot.demo))
+    alone = snapshot.sending or snapshot.demo
+    due.sort(key=lambda item: item.kind == "change" and item.program is not None and alone)
     left = tick - at.tick
     return Entry(
         when,

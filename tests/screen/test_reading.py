@@ -62,6 +62,27 @@ def test_with_something_to_do_before_the_boundary_both_are_said() -> None:
     assert glance(500).boundary is None
 
 
+@pytest.mark.parametrize(
+    ("program", "sending", "demo", "first"),
+    [
+        (13, True, False, "mute gull"),
+        (13, False, True, "mute gull"),
+        (13, False, False, "change to high water"),
+        (None, True, False, "change to high water"),
+    ],
+)
+def test_what_needs_a_hand_stands_before_what_goes_by_itself(
+    program: int | None, sending: bool, demo: bool, first: str
+) -> None:
+    due = (
+        Coming(768, "change", "change to high water", program=program, part=2),
+        Coming(768, "cue", "mute gull", do="mute", tracks=("gull",)),
+    )
+    action = glance(700, coming=due, sending=sending, demo=demo).action
+    assert sorted(action.text.split("; ")) == ["change to high water", "mute gull"]
+    assert action.text.startswith(first)
+
+
 def test_a_boundary_with_nothing_to_do_says_so_before_the_agenda_goes_on_beyond_it() -> None:
     later = (Coming(1440, "fill", "hold the fill for 1 bar"),)
     reading = glance(500, coming=later)
