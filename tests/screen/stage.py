@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 import asyncio
-from collections.abc import Callable
+import contextlib
+from collections.abc import AsyncIterator, Callable
 from dataclasses import replace
 from typing import Any
 
 from rich.segment import Segment
 from textual.app import App
+from textual.pilot import Pilot
 
 from companion.link.messages import Coming, Snapshot, TrackView, Wish
 from companion.link.overview import MapRow, PatternMap, Plan, PlanPart, PlanSong
@@ -238,6 +240,19 @@ class Feed:
     def wish(self, wish: Wish) -> bool:
         self.wishes.append(wish)
         return self._answers
+
+
+@contextlib.asynccontextmanager
+async def shown(
+    app: App[Any], *keys: str, size: tuple[int, int] = (80, 24)
+) -> AsyncIterator[Pilot[Any]]:
+    """The screen in a terminal of that size, drawn, and once more after `keys` were pressed."""
+    async with app.run_test(size=size) as pilot:
+        await pilot.pause()
+        if keys:
+            await pilot.press(*keys)
+            await pilot.pause()
+        yield pilot
 
 
 def segments(app: App[Any]) -> list[list[Segment]]:

@@ -13,16 +13,17 @@ from companion.screen.reading import Reading, read
 from tests.screen.stage import (
     GOING,
     NOT_SENDING,
+    SIZES,
     STATES,
     STAYING,
     UNSURE,
     Clock,
     Feed,
+    shown,
     slack_water,
     words,
 )
 
-SIZES = ((40, 12), (80, 24), (120, 40), (200, 60))
 MOMENTS: dict[str, Snapshot] = STATES | {
     "to let it end": slack_water(500, wish="stay"),
     "taken back": slack_water(500, wish="back"),
@@ -82,10 +83,7 @@ async def test_the_row_of_keys_has_only_those_that_work(
     name: str, view: str, size: tuple[int, int]
 ) -> None:
     app = screen(MOMENTS[name])
-    async with app.run_test(size=size) as pilot:
-        await pilot.pause()
-        await pilot.press(*view)
-        await pilot.pause()
+    async with shown(app, *view, size=size):
         said = words(app)
         assert "q Close" in said
         for cap in ("n Next", "k Stay", "u Undo", "g Go to", "1 The one", "c Count right"):
@@ -94,10 +92,7 @@ async def test_the_row_of_keys_has_only_those_that_work(
 
 async def test_help_tells_that_it_only_looks_and_lists_no_key_that_would_do_nothing() -> None:
     app = screen(slack_water(100))
-    async with app.run_test(size=(100, 60)) as pilot:
-        await pilot.pause()
-        await pilot.press("h")
-        await pilot.pause()
+    async with shown(app, "h", size=(100, 60)):
         said = words(app)
         assert said.count("This screen only looks") == 1
         assert "Close this screen; the engine goes on" in said
@@ -110,10 +105,7 @@ async def test_help_tells_that_it_only_looks_and_lists_no_key_that_would_do_noth
 async def test_a_screen_that_only_looks_asks_for_nothing(key: str) -> None:
     feed = Feed(STATES["unsure"])
     app = screen(STATES["unsure"], feed)
-    async with app.run_test(size=(80, 24)) as pilot:
-        await pilot.pause()
-        await pilot.press(key)
-        await pilot.pause()
+    async with shown(app, key):
         assert "This screen only looks" in words(app)
         assert feed.wishes == []
 
@@ -123,18 +115,13 @@ async def test_a_screen_that_only_looks_closes_without_a_word_and_keeps_the_engi
     key: str,
 ) -> None:
     app = screen(slack_water(100))
-    async with app.run_test(size=(80, 24)) as pilot:
-        await pilot.pause()
-        await pilot.press(key)
-        await pilot.pause()
+    async with shown(app, key):
+        pass
     assert app.return_value == "keep"
 
 
 async def test_the_palette_of_a_screen_that_only_looks_offers_views_only() -> None:
     app = screen(slack_water(100))
-    async with app.run_test(size=(100, 60)) as pilot:
-        await pilot.pause()
-        await pilot.press("ctrl+p")
-        await pilot.pause()
+    async with shown(app, "ctrl+p", size=(100, 60)):
         assert "Where we are in the night" in words(app)
         assert "Go to the next part" not in words(app)

@@ -12,6 +12,7 @@ from tests.screen.stage import (
     Clock,
     Feed,
     seen,
+    shown,
     slack_water,
     slack_water_map,
     tidewater_plan,
@@ -31,8 +32,7 @@ def screen(*args: object, now_ns: Clock | None = None, **choices: bool) -> Stage
 @pytest.mark.parametrize("key", ["l", "m"])
 async def test_one_key_opens_a_view_and_the_same_or_escape_goes_back(key: str, back: str) -> None:
     app = screen(slack_water(100))
-    async with app.run_test(size=(80, 24)) as pilot:
-        await pilot.pause()
+    async with shown(app) as pilot:
         stage = seen(app)
         await pilot.press(key)
         await pilot.pause()
@@ -45,10 +45,7 @@ async def test_one_key_opens_a_view_and_the_same_or_escape_goes_back(key: str, b
 
 async def test_from_one_view_the_other_is_one_key_away() -> None:
     app = screen(slack_water(100))
-    async with app.run_test(size=(80, 24)) as pilot:
-        await pilot.pause()
-        await pilot.press("l", "m")
-        await pilot.pause()
+    async with shown(app, "l", "m"):
         assert "m Back" in words(app)
         assert "l List" in words(app)
         assert "phrase 2" in words(app)
@@ -61,10 +58,7 @@ async def test_the_countdown_stays_in_sight_at_every_size(
     name: str, key: str, size: tuple[int, int]
 ) -> None:
     app = screen(STATES[name])
-    async with app.run_test(size=size) as pilot:
-        await pilot.pause()
-        await pilot.press(key)
-        await pilot.pause()
+    async with shown(app, key, size=size):
         rows = seen(app)
         assert [len(row) for row in rows] == [size[0]] * size[1]
         reading = app.reading()
@@ -77,10 +71,7 @@ async def test_the_countdown_stays_in_sight_at_every_size(
 async def test_the_countdown_of_a_view_runs_on_with_the_clock_alone() -> None:
     clock = Clock()
     app = screen(slack_water(700), now_ns=clock)
-    async with app.run_test(size=(80, 18)) as pilot:
-        await pilot.pause()
-        await pilot.press("l")
-        await pilot.pause()
+    async with shown(app, "l", size=(80, 18)) as pilot:
         assert "3 beats get ready" in words(app)
         # A beat at 118 beats a minute lasts 0.508 s.
         clock.ns = SECOND * 51 // 100
@@ -92,8 +83,7 @@ async def test_the_countdown_of_a_view_runs_on_with_the_clock_alone() -> None:
 @pytest.mark.parametrize("key", ["l", "m"])
 async def test_the_window_changes_its_size_while_a_view_is_shown(key: str) -> None:
     app = screen(slack_water(100))
-    async with app.run_test(size=(240, 70)) as pilot:
-        await pilot.pause()
+    async with shown(app, size=(240, 70)) as pilot:
         await pilot.press(key)
         for size in ((40, 12), (120, 40), (1, 1), (80, 24)):
             await pilot.resize_terminal(*size)
@@ -105,10 +95,7 @@ async def test_the_window_changes_its_size_while_a_view_is_shown(key: str) -> No
 @pytest.mark.parametrize("key", ["l", "m"])
 async def test_an_alarm_is_told_in_every_view(key: str) -> None:
     app = screen(STATES["unsure"])
-    async with app.run_test(size=(80, 24)) as pilot:
-        await pilot.pause()
-        await pilot.press(key)
-        await pilot.pause()
+    async with shown(app, key):
         assert "UNSURE: Joined in the middle." in words(app)
 
 
@@ -116,18 +103,14 @@ async def test_an_alarm_is_told_in_every_view(key: str) -> None:
 async def test_wishes_are_taken_in_every_view(key: str) -> None:
     feed = Feed(slack_water(100))
     app = make_app(feed, now_ns=Clock())
-    async with app.run_test(size=(80, 24)) as pilot:
-        await pilot.pause()
+    async with shown(app) as pilot:
         await pilot.press(key, "n")
         assert feed.wishes == [Wish("next")]
 
 
 async def test_the_palette_finds_the_views_and_everything_else_by_name() -> None:
     app = screen(slack_water(100, started_ns=-SECOND))
-    async with app.run_test(size=(100, 90)) as pilot:
-        await pilot.pause()
-        await pilot.press("ctrl+p")
-        await pilot.pause()
+    async with shown(app, "ctrl+p", size=(100, 90)) as pilot:
         offered = words(app)
         for key in KEYS:
             assert (key.tooltip in offered) == (key in app.keys_now())
@@ -142,10 +125,7 @@ async def test_the_palette_finds_the_views_and_everything_else_by_name() -> None
 )
 async def test_help_explains_the_view_it_was_opened_in(keys: str, said: str) -> None:
     app = screen(slack_water(100))
-    async with app.run_test(size=(100, 70)) as pilot:
-        await pilot.pause()
-        await pilot.press(*keys, "h")
-        await pilot.pause()
+    async with shown(app, *keys, "h", size=(100, 70)):
         assert said in words(app)
         assert ("Further down" in words(app)) == bool(keys)
 
@@ -156,10 +136,7 @@ async def test_help_explains_the_view_it_was_opened_in(keys: str, said: str) -> 
 async def test_the_set_view_says_what_was_what_is_and_what_comes_next() -> None:
     running = slack_water(100, part=4, song_number=2, pattern="wading", next_part="tar")
     app = screen(running)
-    async with app.run_test(size=(80, 40)) as pilot:
-        await pilot.pause()
-        await pilot.press("l")
-        await pilot.pause()
+    async with shown(app, "l", size=(80, 40)):
         rows = [" ".join(row.split()) for row in seen(app)]
         assert "1 Slack water, tempo 118" in rows
         # 2 and 4 phrases of 8 bars at 118 beats a minute, 2 at 92: 0:00, 0:32.5, 1:37.6, 2:19.4.
@@ -173,10 +150,7 @@ async def test_the_set_view_compares_the_plan_with_the_time_since_the_start() ->
     clock = Clock()
     # 100 ticks at 118 beats a minute are 2.1 s; the set was started 40 s ago.
     app = screen(slack_water(100, **STARTED), now_ns=clock)
-    async with app.run_test(size=(80, 24)) as pilot:
-        await pilot.pause()
-        await pilot.press("l")
-        await pilot.pause()
+    async with shown(app, "l") as pilot:
         assert "0:37 later than planned" in words(app)
         clock.ns = SECOND
         app.draw()
@@ -187,10 +161,7 @@ async def test_the_set_view_compares_the_plan_with_the_time_since_the_start() ->
 
 async def test_a_long_night_can_be_looked_through() -> None:
     app = screen(slack_water(100))
-    async with app.run_test(size=(60, 14)) as pilot:
-        await pilot.pause()
-        await pilot.press("l")
-        await pilot.pause()
+    async with shown(app, "l", size=(60, 14)) as pilot:
         assert "making tide" not in words(app)
         await pilot.press("pagedown")
         await pilot.pause()
@@ -205,10 +176,7 @@ async def test_a_long_night_can_be_looked_through() -> None:
 
 async def test_the_pattern_view_is_read_without_colour() -> None:
     app = screen(slack_water(580))
-    async with app.run_test(size=(80, 24)) as pilot:
-        await pilot.pause()
-        await pilot.press("m")
-        await pilot.pause()
+    async with shown(app, "m"):
         rows = seen(app)
         head = next(row for row in rows if "▼" in row)
         # The seventh pass of the first phrase, which begins with the first.
@@ -221,8 +189,7 @@ async def test_the_pattern_view_is_read_without_colour() -> None:
 async def test_a_new_part_has_no_map_until_its_own_has_come() -> None:
     feed = Feed(slack_water(100))
     app = make_app(feed, now_ns=Clock())
-    async with app.run_test(size=(80, 24)) as pilot:
-        await pilot.pause()
+    async with shown(app) as pilot:
         await pilot.press("m")
         feed.say(slack_water(0, part=2, pattern="high water"))
         app.draw()
