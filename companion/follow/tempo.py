@@ -191,20 +191,19 @@ class TempoTracker:
         """The line after one more tick; `look` whether it may be held against departures now."""
         sums = self._sums
         count = self._count()
-        line = sums.line(count, self._curved)
-        if look and count >= SETTLED:
-            if (
-                self._near
-                or sums.n % EVERY == 0
-                or pressing(sums, count, line, self._noise.wandering)
-            ):
-                self._consider(count)
-                return
-        elif self._near:
+        look = look and count >= SETTLED
+        if self._near and not look:
             # While strays come, the line with its departure runs on.
             at, period, curve = self._line[1]
-            line = (at + period + curve, period + 2 * curve, curve)
-        self._line = (self._origin, line)
+            self._line = (self._origin, (at + period + curve, period + 2 * curve, curve))
+            return
+        line = sums.line(count, self._curved)
+        if look and (
+            self._near or sums.n % EVERY == 0 or pressing(sums, count, line, self._noise.wandering)
+        ):
+            self._consider(count, line)
+        else:
+            self._line = (self._origin, line)
 
     def _stray(self, t: int, expected: float, off: float) -> None:
         """Take a tick far off: near the line for now, as it is if more of them follow."""
@@ -239,7 +238,7 @@ class TempoTracker:
             if bend.chi2 > jump.chi2:
                 # A change of tempo says nothing of the noise.
                 self._noise.recall(self._quiet)
-            self._consider(count)
+            self._consider(count, line)
             return
         self._near = False
         self._line = (self._origin, self._jump(jump, line))
@@ -258,9 +257,8 @@ class TempoTracker:
         sums.replace([t - shift for t in sums.latest(jump.ticks)])
         return sums.line(self._count(), self._curved)
 
-    def _consider(self, count: int) -> None:
-        """Hold the line against departures."""
-        line = self._sums.line(count, self._curved)
+    def _consider(self, count: int, line: Line) -> None:
+        """Hold the line through `count` ticks against departures."""
         found = look(self._sums, count, line, self._noise.wandering)
         self._near = bool(found)
         grain = self._noise.grain
