@@ -26,7 +26,7 @@ from companion.link.endpoint import find_endpoint
 from companion.link.messages import LinkError, Snapshot
 from tests.engine.conftest import Players
 from tests.engine.test_cables import Desk, connections, pull
-from tests.engine.test_killed_live import House
+from tests.engine.test_killed_live import ONE_PART, House
 from tests.midi import jack
 
 GIVEN_UP_S = 15.0
@@ -86,6 +86,7 @@ def kills(rounds: int) -> None:
     """Kill and start again, at any moment of the part."""
     with tempfile.TemporaryDirectory() as folder:
         house = House(Path(folder))
+        house.set_file.write_text(ONE_PART)
         begin = time.perf_counter()
         house.engine()
         bare = time.perf_counter() - begin

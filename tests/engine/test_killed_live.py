@@ -54,6 +54,9 @@ songs:
     for number in range(1, 60)
 )
 
+# Here nothing is sent for most of an hour, so an instrument that is heard but no longer reached will do.
+ONE_PART = SET.replace("phrases: 1}", "phrases: 999}")
+
 
 class House:
     """A set list, a state folder, an instrument, and engines one after the other."""
@@ -251,13 +254,11 @@ def test_other_presses_make_no_other_set(house: House) -> None:
 def test_killed_after_its_file_was_saved_with_a_fault_it_goes_on_with_the_set_as_it_was(
     house: House,
 ) -> None:
-    # Nothing is sent here, so an instrument that is heard but no longer reached will do.
-    one_part = SET.replace("phrases: 1}", "phrases: 99}")
-    house.set_file.write_text(one_part)
+    house.set_file.write_text(ONE_PART)
     house.engine()
     house.plays()
     house.drum.reach(120)
-    house.set_file.write_text(one_part.replace("pass 4 of 4", "pass 5 of 4"))
+    house.set_file.write_text(ONE_PART.replace("pass 4 of 4", "pass 5 of 4"))
     until(lambda: house.complains("plays on"), "the fault is told")
     house.kill()
     house.engine()
@@ -265,7 +266,7 @@ def test_killed_after_its_file_was_saved_with_a_fault_it_goes_on_with_the_set_as
     house.agrees()
     until(lambda: house.complains("plays on"), "the fault is told again")
     # Mended and longer than before, it is taken over, and the place with it.
-    house.set_file.write_text(one_part + "  - {song: Neap, parts: [{pattern: slack water}]}\n")
+    house.set_file.write_text(ONE_PART + "  - {song: Neap, parts: [{pattern: slack water}]}\n")
 
     def taken() -> bool:
         found = house.snapshot()
