@@ -32,6 +32,7 @@ from companion.engine.wishing import wanted
 from companion.follow.conductor import Send
 from companion.follow.controls import Asked
 from companion.follow.follower import CLOCK, Follower
+from companion.follow.mutesends import Due, not_sent
 from companion.follow.steering import Steering
 from companion.follow.transport import State
 from companion.link.endpoint import EngineLock
@@ -160,9 +161,7 @@ class Engine:
                 self._obey(made.presses.hear(port, t_ns, message))
                 for send in self._listen(port, t_ns, message):
                     self._send(send)
-                for order in made.mutes.ticked(conductor):
-                    if not self._keeper.routes.send_mute(order):
-                        conductor.notice = f"{order.send.track}: mute was not sent"
+                self._mute(made.mutes.ticked(conductor))
                 for send in made.listen(port, t_ns, message, conductor):
                     self._send(send)
                 self._change_sets()
@@ -238,6 +237,15 @@ class Engine:
         now_ns = time.monotonic_ns()
         self._set.presses.sent(send.change, now_ns)
         self._set.announcing.sent(send, now_ns, self._follower.tempo.period_ns)
+
+    def _mute(self, due: Due) -> None:
+        """Let the mutes of a tick out, and tell of those that did not go. Called under the lock."""
+        send = self._keeper.routes.send_mute
+        lost = [*due.missed, *(order for order in due.now if not send(order))]
+        if lost:
+            conductor = self._follower.conductor
+            conductor.notice = not_sent(lost)
+            self._telling.renew(conductor.notice, time.monotonic_ns())
 
     def _expect(self, incoming: Incoming) -> None:
         """A whole set list was saved: have it taken over at the next boundary."""

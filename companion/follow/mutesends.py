@@ -7,6 +7,7 @@ never late, never while unsure or disarmed. What a message looks like is the eng
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import NamedTuple
 
 from companion.follow.conductor import Conductor
 from companion.follow.timeline import Stretch
@@ -32,7 +33,20 @@ class MuteOrder:
         return self.send.muted if self.muted else self.send.sounding
 
 
-NOTHING: list[MuteOrder] = []
+class Due(NamedTuple):
+    """What a tick brings: mutes to send `now`, and those whose tick went by and were not sent."""
+
+    now: list[MuteOrder]
+    missed: list[MuteOrder]
+
+
+NOTHING = Due([], [])
+
+
+def not_sent(orders: list[MuteOrder]) -> str:
+    """A sentence on mutes that the performer is to make by hand instead."""
+    whats = [f"{'mute' if order.muted else 'unmute'} {order.send.track}" for order in orders]
+    return f"not sent, do it by hand: {', '.join(dict.fromkeys(whats))}"
 
 
 class MuteSending:
@@ -46,10 +60,12 @@ class MuteSending:
         self._stretch: Stretch | None = None
         self._tick = -1
 
-    def ticked(self, conductor: Conductor) -> list[MuteOrder]:
+    def ticked(self, conductor: Conductor) -> Due:
         """Tell that `conductor` may have counted a tick; returns what is due by it.
 
-        A tick that does not follow the one before is a jump, and nothing is sent for it.
+        A tick that does not follow the one before is a jump, and nothing is sent for it. What
+        could not be sent because of that, or because the count was unsure, is missed; while
+        sending is off, nothing is.
         """
         if not self._any:
             return NOTHING
@@ -58,31 +74,34 @@ class MuteSending:
         if standing_in is before and tick == last:
             return NOTHING
         self._stretch, self._tick = standing_in, tick
-        armed = conductor.sends and conductor.armed
-        if not (armed and conductor.sure and conductor.state is State.RUNNING):
+        if not (conductor.sends and conductor.armed and conductor.state is State.RUNNING):
             return NOTHING
-        orders: list[MuteOrder] = []
-        if standing_in is not before:
-            if tick != 0:
-                return NOTHING
-            if before is not None and 0 < standing_in.start == before.start + last + 1:
+        part, end = conductor.part, conductor.standing().planned_end
+        if standing_in is before:
+            follows, passed = tick == last + 1, self._due(part, end, last + 1, tick)
+            now = self._due(part, end, tick, tick + 1) if tick > last else []
+        else:
+            follows, passed = tick == 0, []
+            now = self._due(part, end, 0, 1) if follows else []
+            if before is not None and _follows_on(standing_in, before):
+                length = standing_in.start - before.start
                 ended = self._setlist.parts[before.part_index]
-                orders += self._due(ended, last + 1, last + 1, at_end=True)
-        elif tick != last + 1:
-            return NOTHING
-        return orders + self._due(conductor.part, conductor.standing().planned_end, tick)
+                follows = follows and length == last + 1
+                passed = self._due(ended, length, last + 1, length) + self._due(part, end, 1, tick)
+                now = self._due(ended, length, length, length + 1, at_end=True) + now
+        return Due(now, passed) if conductor.sure and follows else Due([], passed + now)
 
     # -- inside ------------------------------------------------------------------------------
 
     def _due(
-        self, part: Part, end: int | None, tick: int, *, at_end: bool = False
+        self, part: Part, end: int | None, from_tick: int, until_tick: int, *, at_end: bool = False
     ) -> list[MuteOrder]:
         orders = []
         for cue in self._cues[part.number]:
             # A phrase that would begin where a part ends is the next part's.
             if at_end and cue.when.kind is not WhenKind.END:
                 continue
-            for _ in cue_ticks(cue.when, part.pattern, end, tick, tick + 1):
+            for _ in cue_ticks(cue.when, part.pattern, end, from_tick, until_tick):
                 orders += self._orders(part, cue)
         return orders
 
@@ -97,3 +116,8 @@ class MuteSending:
     def _sendable(self, part: Part) -> tuple[Cue, ...]:
         cues = (cue for cue in part.cues if cue.action in _MUTES)
         return tuple(cue for cue in cues if self._orders(part, cue))
+
+
+def _follows_on(stretch: Stretch, before: Stretch) -> bool:
+    """Whether the part of `stretch` came after that of `before`, with no start between."""
+    return stretch.part_index != before.part_index and stretch.start > before.start

@@ -12,7 +12,9 @@ from companion.engine.memory import Memory, this_moment
 from companion.engine.options import Options
 from companion.follow.place import Place, remember
 from companion.link.messages import Wish
-from tests.builders import Rehearsal, three_parts
+from companion.setlist.controls import MuteSend
+from companion.setlist.model import Action, Cue, Span, Unit, When, WhenKind
+from tests.builders import Rehearsal, SetBuilder, bar_pattern, three_parts
 
 PORT = "tide drum"
 
@@ -66,6 +68,24 @@ def test_what_cannot_be_kept_safe_is_the_last_of_its_troubles(tmp_path: Path) ->
     memory.trouble = "the position cannot be kept safe from a crash: no space left on device"
     running = engine(memory)
     assert running.snapshot().troubles[-1] == memory.trouble
+
+
+def test_a_mute_that_cannot_leave_is_asked_for_by_hand() -> None:
+    cue = Cue(When(WhenKind.NTH, Span(2, Unit.PASSES)), Action.MUTE, ("shaker",))
+    setlist = (
+        SetBuilder()
+        .instrument("drums", mute_sends=(MuteSend("shaker", 9, 21),))
+        .part(bar_pattern("slack water"), phrases=None, cues=[cue])
+        .build()
+    )
+    # Its ports are opened as it runs: there is no way to the instrument yet.
+    system: Any = object()
+    running = Engine(setlist, Options(), system)
+    running.hear(PORT, 10**9, (0xFA,))
+    for tick in range(97):
+        assert running.snapshot().notice == ""
+        running.hear(PORT, 10**9 + tick * 20_833_333, (0xF8,))
+    assert running.snapshot().notice == "not sent, do it by hand: mute shaker"
 
 
 def test_a_wish_to_stop_ends_it() -> None:

@@ -4,15 +4,16 @@ from __future__ import annotations
 
 import pytest
 
-from companion.follow.mutesends import MuteSending
+from companion.follow.mutesends import MuteSending, not_sent
 from companion.setlist.controls import MuteSend
 from companion.setlist.model import Action, Cue, SetList, Span, Unit, When, WhenKind
-from tests.builders import PORT, Rehearsal, SetBuilder, bar_pattern
+from tests.builders import PORT, TICK_NS, Rehearsal, SetBuilder, bar_pattern
 
 # A bar of 4/4 is 96 clocks (MIDI 1.0); phrases are two bars.
 BAR, PHRASE = 96, 192
 START, END = When(WhenKind.START), When(WhenKind.END)
 SECOND_BAR = When(WhenKind.NTH, Span(2, Unit.BARS))
+BY_HAND = "not sent, do it by hand:"
 SHAKER = MuteSend("shaker", 9, 21)
 
 
@@ -48,11 +49,16 @@ class Muted(Rehearsal):
         super().__init__(setlist, sends=sends)
         self.sending = MuteSending(setlist)
         self.told: list[tuple[int, str, int, int]] = []
+        # What the performer is asked to do by hand, and at which clock.
+        self.asked: list[tuple[int, str]] = []
 
     def hear(self, *message: int, port: str = PORT) -> None:
         super().hear(*message, port=port)
-        for each in self.sending.ticked(self.conductor):
+        due = self.sending.ticked(self.conductor)
+        for each in due.now:
             self.told.append((self.clocks, each.send.track, each.send.controller, each.value))
+        if due.missed:
+            self.asked.append((self.clocks, not_sent(due.missed)))
 
 
 def test_each_mute_leaves_on_the_tick_of_its_cue_once() -> None:
@@ -89,6 +95,9 @@ def test_nothing_leaves_while_program_changes_would_not(why: str) -> None:
         on_stage.conductor.suspect("the cable was pulled")
     on_stage.clock(BAR + 50)
     assert on_stage.told == []
+    # Who switched sending off knows it; a count in doubt nobody chose.
+    asked = [(0, f"{BY_HAND} mute shaker"), (BAR, f"{BY_HAND} unmute shaker")]
+    assert on_stage.asked == (asked if why == "unsure" else [])
 
 
 def test_armed_or_sure_again_later_no_mute_comes_late() -> None:
@@ -106,6 +115,30 @@ def test_a_cue_that_a_jump_passes_over_is_not_made_up_for() -> None:
     on_stage.conductor.nudge(Unit.PASSES, 1)
     on_stage.clock(20)
     assert on_stage.told == [(0, "shaker", 21, 127)]
+    assert on_stage.asked == [(50, f"{BY_HAND} unmute shaker")]
+
+
+def test_a_jump_back_asks_for_nothing() -> None:
+    on_stage = Muted(mutes(SHAKER))
+    on_stage.start().clock(BAR + 50)
+    on_stage.conductor.nudge(Unit.PASSES, -1)
+    on_stage.clock(20)
+    assert on_stage.told == [(0, "shaker", 21, 127), (BAR, "shaker", 21, 0)]
+    assert on_stage.asked == []
+
+
+@pytest.mark.parametrize("lost", [BAR, 2 * PHRASE])
+def test_a_mute_whose_tick_is_lost_is_asked_for_by_hand(lost: int) -> None:
+    on_stage = Muted(mutes(SHAKER))
+    on_stage.start().clock(lost)
+    on_stage.now_ns += TICK_NS
+    on_stage.clock(12)
+    assert on_stage.conductor.sure
+    assert all(at < lost for at, *_ in on_stage.told)
+    assert len(on_stage.asked) == 1
+    assert on_stage.asked[0][0] <= lost + 1
+    what = "unmute shaker" if lost == BAR else "mute shaker, unmute shaker"
+    assert on_stage.asked[0][1] == f"{BY_HAND} {what}"
 
 
 def test_stopped_and_started_the_part_mutes_again() -> None:
