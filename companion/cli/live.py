@@ -47,7 +47,7 @@ def play(set_file: Path, arguments: list[str], *, calm: bool, light: bool) -> No
 
     Raises Refused if it does not start, or cannot be started again.
     """
-    with tempfile.TemporaryFile() as complaints:
+    with _notepad() as complaints:
         process = _spawn(set_file, arguments, complaints, subprocess.PIPE)
         # While the engine reads the set list, this process loads the screen.
         import companion.screen.app  # noqa: F401
@@ -132,6 +132,13 @@ def _spawn(
         start_new_session=True,
         creationflags=flags,
     )
+
+
+def _notepad() -> IO[bytes]:
+    """A file without a name, in memory where there is a way: no disk has to take it."""
+    if sys.platform == "linux":
+        return open(os.memfd_create("complaints"), "w+b")
+    return tempfile.TemporaryFile()
 
 
 def _last_line(complaints: IO[bytes]) -> str:

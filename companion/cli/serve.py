@@ -20,7 +20,8 @@ from companion.engine.memory import Memory
 from companion.engine.options import Options
 from companion.engine.ports import MidiSystem, PortError
 from companion.engine.reloading import Saved
-from companion.link.endpoint import EngineLock, state_folder
+from companion.link.endpoint import EngineLock
+from companion.link.folders import folders
 from companion.link.messages import LinkError
 from companion.setlist.faults import SetListError
 from companion.setlist.loading import load_apart
@@ -56,7 +57,7 @@ def engine(
         resumed = None if internal_clock else _resumed(set_file, controls)
         if resumed is None:
             setlist, saved = load_apart(set_file, controls=controls), Saved(set_file, controls)
-            memory = None if internal_clock else Memory(state_folder(), *_identity(set_file))
+            memory = None if internal_clock else _memory(*_identity(set_file))
         else:
             setlist, memory, saved = resumed
         system = None
@@ -94,17 +95,22 @@ def _resumed(set_file: Path, controls: Path | None) -> tuple[SetList, Memory, Sa
     was kept: the engine goes on with that, and then takes over what was saved, or says what is
     wrong with it. None if no engine was killed.
     """
-    kept = find_kept(state_folder(), str(set_file.absolute()))
+    kept = find_kept(folders(), str(set_file.absolute()))
     if kept is None:
         return None
     setlist, digest = kept
-    memory = Memory(state_folder(), str(set_file.absolute()), digest)
+    memory = _memory(str(set_file.absolute()), digest)
     if memory.find() is None:
         return None
     with contextlib.suppress(Refused, SetListError):
         if _identity(set_file)[1] == digest:
             return load_apart(set_file, controls=controls), memory, Saved(set_file, controls)
     return setlist, memory, Saved(set_file, controls, played=digest)
+
+
+def _memory(set_file: str, digest: str) -> Memory:
+    folder, *spares = folders()
+    return Memory(folder, set_file, digest, spares)
 
 
 def _identity(set_file: Path) -> tuple[str, str]:

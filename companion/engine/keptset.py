@@ -8,9 +8,11 @@ from __future__ import annotations
 
 import json
 import pickle
+from collections.abc import Sequence
 from pathlib import Path
 
 import companion
+from companion.engine.safefiles import trusted
 from companion.setlist.model import SetList
 
 FILE_NAME = "set.kept"
@@ -24,10 +26,29 @@ def packed(setlist: SetList, set_file: str, digest: str) -> bytes:
     return json.dumps(head).encode() + b"\n" + pickle.dumps(setlist)
 
 
-def find_kept(folder: Path, set_file: str) -> tuple[SetList, str] | None:
-    """The set kept in `folder` that was read from `set_file`, with its digest; None if none is."""
+def find_kept(folders: Sequence[Path], set_file: str) -> tuple[SetList, str] | None:
+    """The set kept in one of `folders` that was read from `set_file`, with its digest, if any is.
+
+    The first folder is the state folder, the others its spares; the latest written counts.
+    """
+    found = [folder / FILE_NAME for folder in trusted(folders)]
+    for path in sorted(filter(Path.is_file, found), key=_written_ns, reverse=True):
+        kept = _read(path, set_file)
+        if kept is not None:
+            return kept
+    return None
+
+
+def _written_ns(path: Path) -> int:
     try:
-        with open(folder / FILE_NAME, "rb") as file:
+        return path.stat().st_mtime_ns
+    except OSError:
+        return 0
+
+
+def _read(path: Path, set_file: str) -> tuple[SetList, str] | None:
+    try:
+        with open(path, "rb") as file:
             head = json.loads(file.readline(1 << 16))
             if (head["version"], head["file"]) != (companion.__version__, set_file):
                 return None

@@ -10,21 +10,22 @@ from __future__ import annotations
 
 import contextlib
 import json
-import os
 import threading
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import asdict, dataclass, replace
 from math import isfinite
 from pathlib import Path
 from typing import Any, TypeVar
 
 from companion.engine import keptset
+from companion.engine.safefiles import SafeFiles
 from companion.follow.changes import Outcome
 from companion.follow.gap import Line
 from companion.follow.place import Place
 from companion.follow.transport import State
 from companion.follow.trust import Beat
+from companion.link.folders import reason
 from companion.setlist.model import SetList
 
 T = TypeVar("T")
@@ -67,13 +68,15 @@ class Found:
 class Memory:
     """Keeps the place of an engine that plays the set with this `digest` of its content.
 
-    `trouble` says in plain words why nothing can be kept, "" while it can. `started_ns` is kept
-    with each place: when the set was first started, by the monotonic clock, 0 before.
+    `trouble` says in plain words what cannot be kept, and why, "" while all can. `started_ns` is
+    kept with each place: when the set was first started, by the monotonic clock, 0 before.
     """
 
-    def __init__(self, folder: Path, set_file: str, digest: str) -> None:
-        """Touches nothing yet."""
-        self._folder = folder
+    def __init__(
+        self, folder: Path, set_file: str, digest: str, spares: Sequence[Path] = ()
+    ) -> None:
+        """`spares` stand in where `folder` cannot be written to. Touches nothing yet."""
+        self._files = SafeFiles(folder, spares)
         self._set_file = set_file
         # Of the content as it is played; another one when the file was saved and taken over.
         self.digest = digest
@@ -91,9 +94,9 @@ class Memory:
     def find(self, now: Now | None = None) -> Found | None:
         """Where the engine before stood, None if it ended well, long ago or with another set."""
         found: list[tuple[int, Found]] = []
-        for name in (FILE_NAME, KEPT_NAME):
+        for path in (*self._files.paths(FILE_NAME), *self._files.paths(KEPT_NAME)):
             with contextlib.suppress(OSError, ValueError, TypeError, KeyError, RecursionError):
-                with open(self._folder / name, "rb") as file:
+                with open(path, "rb") as file:
                     body = json.loads(file.read(MAX_FILE))
                 place = _found(body, self.digest, now or this_moment())
                 if place is not None:
@@ -122,9 +125,7 @@ class Memory:
         if self._thread.is_alive():
             self._thread.join(timeout=1.0)
         if forget:
-            for name in (FILE_NAME, KEPT_NAME, keptset.FILE_NAME):
-                with contextlib.suppress(OSError):
-                    (self._folder / name).unlink(missing_ok=True)
+            self._files.take_away((FILE_NAME, KEPT_NAME, keptset.FILE_NAME))
 
     def write(self, place: Place, now: Now, digest: str = "") -> None:
         """Write `place` as it is `now`, of the set that is played or that of `digest`.
@@ -132,10 +133,10 @@ class Memory:
         Raises OSError.
         """
         body = encode(place, self._set_file, digest or self.digest, now, self.started_ns)
-        _write(self._folder / FILE_NAME, body, to_disk=False)
+        self._files.put(FILE_NAME, body, to_disk=False)
         key = (place.part, place.armed)
         if key != self._kept or now.monotonic_ns - self._kept_ns > KEPT_EVERY_NS:
-            _write(self._folder / KEPT_NAME, body, to_disk=True)
+            self._files.put(KEPT_NAME, body, to_disk=True)
             self._kept, self._kept_ns = key, now.monotonic_ns
 
     def _run(self) -> None:
@@ -149,16 +150,15 @@ class Memory:
                 if setlist is not None:
                     # Before any place in it.
                     body = keptset.packed(setlist, self._set_file, self.digest)
-                    _write(self._folder / keptset.FILE_NAME, body, to_disk=True)
+                    self._files.put(keptset.FILE_NAME, body, to_disk=True)
                     if self._set is setlist:
                         self._set = None
                 if place is not None:
                     self.write(place[0], this_moment(), place[1])
-                self.trouble = ""
+                why = self._files.trouble
+                self.trouble = f"the position is not safe from a power cut: {why}" if why else ""
             except Exception as error:
-                words = error.strerror if isinstance(error, OSError) else None
-                why = (words or str(error)).lower()
-                self.trouble = f"the position cannot be kept safe from a crash: {why}"
+                self.trouble = f"the position cannot be kept safe from a crash: {reason(error)}"
 
 
 def this_moment() -> Now:
@@ -176,18 +176,6 @@ def encode(place: Place, set_file: str, digest: str, now: Now, started_ns: int =
     body["state"], body["beat"] = place.state.value, place.beat.value
     body["outcomes"] = [outcome.value for outcome in place.outcomes]
     return json.dumps(body).encode()
-
-
-def _write(path: Path, body: bytes, *, to_disk: bool) -> None:
-    """Put a file in place in one step, readable by this user alone."""
-    fresh = path.with_name(path.name + ".new")
-    handle = os.open(fresh, os.O_WRONLY | os.O_CREAT | os.O_TRUNC, 0o600)
-    with open(handle, "wb") as file:
-        file.write(body)
-        file.flush()
-        if to_disk:
-            os.fsync(handle)
-    os.replace(fresh, path)
 
 
 def _found(body: dict[str, Any], digest: str, now: Now) -> Found | None:

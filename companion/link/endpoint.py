@@ -2,7 +2,7 @@
 
 The engine holds a lock in the user's state folder for as long as it lives and leaves a file beside
 it with port and token. The operating system frees the lock however the engine ends, so a file
-without a lock is a leftover.
+without a lock is a leftover. Where that folder cannot be written to, both stand in a spare one.
 """
 
 from __future__ import annotations
@@ -10,19 +10,19 @@ from __future__ import annotations
 import contextlib
 import json
 import os
-import stat
+import sys
+from collections.abc import Callable
 from dataclasses import asdict, dataclass, field
 from pathlib import Path
 from types import TracebackType
 
 from filelock import FileLock, Timeout
-from platformdirs import user_state_dir
 
+from companion.link.folders import Unwritable, folders, is_own, make_ready, reason
 from companion.link.messages import PROTOCOL, LinkError
 
 FILE_NAME = "engine.json"
 LOCK_NAME = "engine.lock"
-OVERRIDE = "COMPANION_STATE_DIR"
 # A client that looks whether the lock is free holds it for some microseconds; an engine that
 # starts in that moment waits it out.
 LOCK_PATIENCE_S = 0.3
@@ -52,12 +52,6 @@ class Endpoint:
     set_name: str = ""
 
 
-def state_folder() -> Path:
-    """The folder for engine.json and engine.lock; COMPANION_STATE_DIR overrides the system's."""
-    override = os.environ.get(OVERRIDE)
-    return Path(override).absolute() if override else _own_folder()
-
-
 def find_endpoint(folder: Path | None = None) -> Endpoint:
     """Where the running engine is.
 
@@ -65,14 +59,24 @@ def find_endpoint(folder: Path | None = None) -> Endpoint:
     one counts as none) and LinkError if the folder cannot be read or the engine speaks another
     version.
     """
-    path = (folder or state_folder()) / FILE_NAME
+    errors: list[LinkError] = []
+    for each in _to_look_in(folder):
+        try:
+            return _find_in(each)
+        except LinkError as error:
+            errors.append(error)
+    raise next((each for each in errors if not isinstance(each, NoEngine)), errors[0])
+
+
+def _find_in(folder: Path) -> Endpoint:
+    path = folder / FILE_NAME
     try:
         with open(path, "rb") as file:
             text = file.read(MAX_FILE)
     except (FileNotFoundError, NotADirectoryError) as error:
         raise NoEngine("no engine is running") from error
     except OSError as error:
-        raise LinkError(f"cannot read {path}: {_reason(error)}") from error
+        raise LinkError(f"cannot read {path}: {reason(error)}") from error
     if _lock_is_free(path.with_name(LOCK_NAME)):
         raise NoEngine("no engine is running; the last one ended without saying so")
     return _parse(text, path)
@@ -88,51 +92,54 @@ class EngineLock:
     def __init__(self, folder: Path | None = None) -> None:
         """`folder` defaults to state_folder(). Touches nothing yet."""
         self._given = folder
-        self._lock: FileLock | None = None
+        self._locks: dict[Path, FileLock] = {}
 
     def acquire(self) -> None:
-        """Take the lock; raises AlreadyRunning, or LinkError if the folder does not allow it."""
-        folder = _ready_folder(self._given)
-        lock = FileLock(folder / LOCK_NAME, mode=0o600, thread_local=False)
-        try:
-            lock.acquire(timeout=LOCK_PATIENCE_S, poll_interval=0.02)
-        except Timeout as error:
-            raise AlreadyRunning(_already(folder)) from error
-        except (OSError, NotImplementedError) as error:
-            raise LinkError(f"cannot lock {folder / LOCK_NAME}: {_reason(error)}") from error
-        self._lock = lock
-        # Whatever stands there is of an engine that is gone.
-        with contextlib.suppress(OSError):
-            (folder / FILE_NAME).unlink(missing_ok=True)
+        """Take the lock; raises AlreadyRunning, or LinkError if no folder allows it."""
+        for spare in _to_look_in(self._given)[1:]:
+            # An engine that could not write in the folder itself when it began.
+            if not _lock_is_free(spare / LOCK_NAME):
+                raise AlreadyRunning(_already(spare))
+        self._each_until_done(lambda _: None)
 
     def publish(self, port: int, token: str, set_name: str = "") -> None:
         """Write engine.json, readable by this user alone, in one step. Raises LinkError."""
-        if self._lock is None:
+        if not self._locks:
             raise LinkError("only the engine that holds the lock can say where it is")
         endpoint = Endpoint(port, token, os.getpid(), PROTOCOL, set_name)
         text = json.dumps(asdict(endpoint)).encode()
-        path = Path(self._lock.lock_file).with_name(FILE_NAME)
-        fresh = path.with_name(FILE_NAME + ".new")
-        try:
-            fresh.unlink(missing_ok=True)
-            handle = os.open(fresh, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600)
-            with open(handle, "wb") as file:
-                file.write(text)
-            os.replace(fresh, path)
-        except OSError as error:
-            with contextlib.suppress(OSError):
-                fresh.unlink(missing_ok=True)
-            raise LinkError(f"cannot write {path}: {_reason(error)}") from error
+        self._each_until_done(lambda folder: _put(folder / FILE_NAME, text))
+
+    def _each_until_done(self, do: Callable[[Path], None]) -> None:
+        """Do something in the first folder that can be locked and allows it."""
+        trouble: Unwritable | None = None
+        for index, folder in enumerate(folders(self._given)):
+            try:
+                if folder not in self._locks:
+                    make_ready(folder, spare=index > 0)
+                    self._locks[folder] = _locked(folder)
+                do(folder)
+            except Unwritable as error:
+                trouble = trouble or error
+            except AlreadyRunning:
+                raise
+            except LinkError:
+                # A spare that is no use is no reason to say so: the folder itself is.
+                if trouble is None:
+                    raise
+            else:
+                return
+        assert trouble is not None
+        raise trouble
 
     def release(self) -> None:
         """Take engine.json away and free the lock; harmless when not held."""
-        lock, self._lock = self._lock, None
-        if lock is None:
-            return
-        with contextlib.suppress(OSError):
-            Path(lock.lock_file).with_name(FILE_NAME).unlink(missing_ok=True)
-        with contextlib.suppress(OSError):
-            lock.release()
+        locks, self._locks = self._locks, {}
+        for folder, lock in locks.items():
+            with contextlib.suppress(OSError):
+                (folder / FILE_NAME).unlink(missing_ok=True)
+            with contextlib.suppress(OSError):
+                lock.release()
 
     def __enter__(self) -> EngineLock:
         self.acquire()
@@ -147,29 +154,46 @@ class EngineLock:
         self.release()
 
 
-def _own_folder() -> Path:
-    return Path(user_state_dir("companion", appauthor=False)).absolute()
+def _to_look_in(given: Path | None) -> list[Path]:
+    first, *spares = folders(given)
+    # In a folder of somebody else's anything might stand.
+    return [first, *(spare for spare in spares if is_own(spare))]
 
 
-def _ready_folder(given: Path | None) -> Path:
-    folder = given or state_folder()
+def _locked(folder: Path) -> FileLock:
+    """The lock of a folder that is ready, and no address in it but a future one of ours."""
+    path = folder / LOCK_NAME
+    lock = FileLock(path, mode=0o600, thread_local=False)
     try:
-        folder.mkdir(mode=0o700, parents=True, exist_ok=True)
-        mode = stat.S_IMODE(folder.stat().st_mode)
-        if os.name == "posix" and mode & 0o077:
-            if folder == _own_folder():
-                folder.chmod(0o700)
-            elif mode & 0o022:
-                # Who can write here can put another engine's address in our place. A folder of
-                # the user's choosing is his to change.
-                raise LinkError(
-                    f"others can write to {folder}; choose a folder of your own, or chmod go-w it"
-                )
-    except FileExistsError as error:
-        raise LinkError(f"{folder} is not a folder") from error
+        lock.acquire(timeout=LOCK_PATIENCE_S, poll_interval=0.02)
+    except Timeout as error:
+        raise AlreadyRunning(_already(folder)) from error
+    except (OSError, NotImplementedError) as error:
+        if path.exists() and not _looks_free(path):
+            raise AlreadyRunning(_already(folder)) from error
+        raise Unwritable(f"cannot lock {path}: {reason(error)}") from error
+    try:
+        # Whatever stands there is of an engine that is gone.
+        (folder / FILE_NAME).unlink(missing_ok=True)
     except OSError as error:
-        raise LinkError(f"cannot use the folder {folder}: {_reason(error)}") from error
-    return folder
+        # It would be taken for ours while the lock is held.
+        lock.release()
+        raise Unwritable(f"cannot write in {folder}: {reason(error)}") from error
+    return lock
+
+
+def _put(path: Path, text: bytes) -> None:
+    fresh = path.with_name(FILE_NAME + ".new")
+    try:
+        fresh.unlink(missing_ok=True)
+        handle = os.open(fresh, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600)
+        with open(handle, "wb") as file:
+            file.write(text)
+        os.replace(fresh, path)
+    except OSError as error:
+        with contextlib.suppress(OSError):
+            fresh.unlink(missing_ok=True)
+        raise Unwritable(f"cannot write {path}: {reason(error)}") from error
 
 
 def _lock_is_free(path: Path) -> bool:
@@ -181,9 +205,23 @@ def _lock_is_free(path: Path) -> bool:
     except Timeout:
         return False
     except (OSError, NotImplementedError):
-        # Cannot tell: whether anyone answers at the port will.
-        return False
+        return _looks_free(path)
     lock.release()
+    return True
+
+
+def _looks_free(path: Path) -> bool:
+    """Whether a lock is free that cannot be written to; False where nobody can tell."""
+    if sys.platform == "win32":
+        # Whether anyone answers at the port will tell.
+        return False
+    import fcntl
+
+    try:
+        with open(path, "rb") as file:
+            fcntl.flock(file, fcntl.LOCK_EX | fcntl.LOCK_NB)
+    except OSError:
+        return False
     return True
 
 
@@ -219,8 +257,3 @@ def _has_other_version(text: bytes) -> bool:
 
 def _other_version() -> str:
     return "the running engine is of another version of companion; stop it and start it again"
-
-
-def _reason(error: Exception) -> str:
-    words = error.strerror if isinstance(error, OSError) else None
-    return (words or str(error)).lower()

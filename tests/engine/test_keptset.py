@@ -27,7 +27,7 @@ def kept_soon(folder: Path, digest: str) -> None:
     """Wait until the set of that digest is kept."""
     done = threading.Event()
     for _ in range(500):
-        found = find_kept(folder, "tidewater.yaml")
+        found = find_kept([folder], "tidewater.yaml")
         if found is not None and found[1] == digest:
             return
         done.wait(0.01)
@@ -36,8 +36,8 @@ def kept_soon(folder: Path, digest: str) -> None:
 
 def test_it_comes_back_as_it_was(tmp_path: Path) -> None:
     keep(tmp_path, packed(three_parts(), "tidewater.yaml", "digest"))
-    assert find_kept(tmp_path, "tidewater.yaml") == (three_parts(), "digest")
-    assert find_kept(tmp_path, "other.yaml") is None
+    assert find_kept([tmp_path], "tidewater.yaml") == (three_parts(), "digest")
+    assert find_kept([tmp_path], "other.yaml") is None
 
 
 @pytest.mark.parametrize(
@@ -53,11 +53,11 @@ def test_it_comes_back_as_it_was(tmp_path: Path) -> None:
 )
 def test_half_of_it_or_that_of_another_version_is_none(tmp_path: Path, spoilt) -> None:  # type: ignore[no-untyped-def]
     keep(tmp_path, spoilt(packed(three_parts(), "tidewater.yaml", "digest")))
-    assert find_kept(tmp_path, "tidewater.yaml") is None
+    assert find_kept([tmp_path], "tidewater.yaml") is None
 
 
 def test_no_file_is_none(tmp_path: Path) -> None:
-    assert find_kept(tmp_path, "tidewater.yaml") is None
+    assert find_kept([tmp_path], "tidewater.yaml") is None
 
 
 def test_the_memory_keeps_the_set_it_plays_for_this_user_alone(tmp_path: Path) -> None:
@@ -70,7 +70,7 @@ def test_the_memory_keeps_the_set_it_plays_for_this_user_alone(tmp_path: Path) -
     other = SetBuilder().part(bar_pattern("neap")).build()
     memory.play(other, "second")
     kept_soon(tmp_path, "second")
-    assert find_kept(tmp_path, "tidewater.yaml") == (other, "second")
+    assert find_kept([tmp_path], "tidewater.yaml") == (other, "second")
     memory.close(forget=True)
     assert list(tmp_path.iterdir()) == []
 

@@ -54,7 +54,7 @@ songs:
     for number in range(1, 60)
 )
 
-# Here nothing is sent for most of an hour, so an instrument that is heard but no longer reached will do.
+# Nothing is sent for most of an hour: an instrument that is heard but no longer reached will do.
 ONE_PART = SET.replace("phrases: 1}", "phrases: 999}")
 
 

@@ -12,6 +12,7 @@ from typing import Any
 
 import pytest
 
+from companion.engine import keptset
 from companion.engine.memory import (
     FILE_NAME,
     KEPT_NAME,
@@ -223,3 +224,41 @@ def test_a_full_disk_is_a_trouble_and_the_old_place_stays(tmp_path: Path) -> Non
     found = memory(tmp_path).find(later(2))
     assert found is not None
     assert found.place.tick == 7
+
+
+def test_a_disk_that_is_full_has_a_spare_stand_in(tmp_path: Path) -> None:
+    folder, spare = tmp_path / "state", tmp_path / "spare"
+    folder.mkdir()
+    writing = Memory(folder, "tidewater.yaml", "digest", [spare])
+    writing.write(replace(a_place(), tick=7), this_moment())
+    for name in (FILE_NAME, KEPT_NAME, keptset.FILE_NAME):
+        (folder / f"{name}.new").symlink_to("/dev/full")
+    writing.start()
+    writing.play(three_parts(), "digest")
+    writing.note(replace(a_place(), tick=8))
+    until(lambda: "power cut" in writing.trouble, "a trouble")
+    assert "no space left" in writing.trouble
+
+    another = Memory(folder, "tidewater.yaml", "digest", [spare])
+    until(lambda: tick_of(another) == 8, "the later place")
+    assert keptset.find_kept([folder, spare], "tidewater.yaml") == (three_parts(), "digest")
+    # In a folder that others can write to anything may stand.
+    spare.chmod(0o755)
+    assert tick_of(another) == 7
+    assert keptset.find_kept([folder, spare], "tidewater.yaml") is None
+    spare.chmod(0o700)
+
+    for name in (FILE_NAME, KEPT_NAME, keptset.FILE_NAME):
+        (folder / f"{name}.new").unlink()
+    writing.note(replace(a_place(), tick=9))
+    until(lambda: not writing.trouble, "no trouble")
+    assert tick_of(another) == 9
+    # What had to stand in the spare has reached the disk.
+    assert keptset.find_kept([folder], "tidewater.yaml") == (three_parts(), "digest")
+    writing.close(forget=True)
+    assert [*folder.iterdir(), *spare.iterdir()] == []
+
+
+def tick_of(reading: Memory) -> int | None:
+    found = reading.find()
+    return None if found is None else found.place.tick

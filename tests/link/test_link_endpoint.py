@@ -3,14 +3,18 @@
 from __future__ import annotations
 
 import contextlib
+import errno
 import json
 import os
+import shutil
 import signal
 import stat
 import subprocess
 import sys
 import threading
+from collections.abc import Callable
 from pathlib import Path
+from typing import Any
 
 import pytest
 from filelock import FileLock
@@ -25,8 +29,8 @@ from companion.link.endpoint import (
     EngineLock,
     NoEngine,
     find_endpoint,
-    state_folder,
 )
+from companion.link.folders import folders, state_folder
 from companion.link.messages import PROTOCOL, LinkError
 
 posix = pytest.mark.skipif(os.name != "posix", reason="modes are POSIX")
@@ -226,12 +230,133 @@ def test_a_file_where_the_folder_should_be_is_one_plain_line(tmp_path: Path) -> 
             find_endpoint(folder)
 
 
-@pytest.mark.skipif(sys.platform == "win32" or os.geteuid() == 0, reason="root may write anywhere")
-def test_a_read_only_folder_is_one_plain_line(tmp_path: Path) -> None:
-    tmp_path.chmod(0o500)
-    with pytest.raises(LinkError, match="permission denied") as caught:
-        EngineLock(tmp_path).acquire()
-    assert "\n" not in str(caught.value)
+class Disk:
+    """Takes nothing more in a folder and below, whoever asks (chmod does not hold for root)."""
+
+    def __init__(self, folder: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+        self.folder = folder
+        # What a write says, and whether names can be taken away still.
+        self.errno = 0
+        self.keeps_names = False
+        real_open, real_unlink = os.open, os.unlink
+
+        def opened(path: Any, flags: int, *words: Any, **more: Any) -> int:
+            if flags & (os.O_WRONLY | os.O_RDWR | os.O_CREAT):
+                self._refuse(path)
+            return real_open(path, flags, *words, **more)
+
+        def unlinked(path: Any, **more: Any) -> None:
+            if self.keeps_names and Path(path).exists():
+                self._refuse(path)
+            real_unlink(path, **more)
+
+        monkeypatch.setattr(os, "open", opened)
+        monkeypatch.setattr(os, "unlink", unlinked)
+
+    def becomes_full(self) -> None:
+        self.errno = errno.ENOSPC
+
+    def becomes_read_only(self) -> None:
+        self.errno, self.keeps_names = errno.EROFS, True
+
+    def is_well_again(self) -> None:
+        self.errno = 0
+
+    def _refuse(self, path: Any) -> None:
+        if self.errno and Path(path).is_relative_to(self.folder):
+            raise OSError(self.errno, os.strerror(self.errno))
+
+
+@pytest.fixture
+def disk(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Disk:
+    """The disk of a state folder that has been used before; the spares are elsewhere."""
+    runtime = tmp_path / "run"
+    runtime.mkdir()
+    monkeypatch.setenv("XDG_RUNTIME_DIR", str(runtime))
+    folder = tmp_path / "state"
+    with EngineLock(folder) as lock:
+        lock.publish(1, "token")
+    return Disk(folder, monkeypatch)
+
+
+linux = pytest.mark.skipif(sys.platform != "linux", reason="the spare follows XDG")
+
+
+@linux
+@pytest.mark.parametrize("becomes", [Disk.becomes_full, Disk.becomes_read_only])
+def test_where_nothing_can_be_written_the_engine_is_found_in_a_spare_folder(
+    disk: Disk, becomes: Callable[[Disk], None]
+) -> None:
+    becomes(disk)
+    with EngineLock(disk.folder) as lock:
+        lock.publish(4711, "token", "Tidewater")
+        found = find_endpoint(disk.folder)
+        assert (found.port, found.token, found.set_name) == (4711, "token", "Tidewater")
+        spare = folders(disk.folder)[1]
+        assert stat.S_IMODE(spare.stat().st_mode) == 0o700
+        assert stat.S_IMODE((spare / FILE_NAME).stat().st_mode) == 0o600
+        for _ in range(2):
+            with pytest.raises(AlreadyRunning, match="Tidewater"):
+                EngineLock(disk.folder).acquire()
+            # It stays the only one when there is room again.
+            disk.is_well_again()
+    with pytest.raises(NoEngine):
+        find_endpoint(disk.folder)
+
+
+@linux
+@pytest.mark.parametrize("becomes", [Disk.becomes_full, Disk.becomes_read_only])
+def test_an_engine_is_the_only_one_though_its_disk_fails_later(
+    disk: Disk, becomes: Callable[[Disk], None]
+) -> None:
+    child = hold(disk.folder)
+    becomes(disk)
+    with pytest.raises(AlreadyRunning):
+        EngineLock(disk.folder).acquire()
+    assert find_endpoint(disk.folder).pid == child.pid
+    child.kill()
+    child.communicate()
+    # What it left can neither be locked nor taken away, and is no engine.
+    with pytest.raises(NoEngine):
+        find_endpoint(disk.folder)
+    with EngineLock(disk.folder) as lock:
+        lock.publish(4712, "token")
+        assert find_endpoint(disk.folder).port == 4712
+
+
+@linux
+def test_a_disk_that_fills_up_between_lock_and_address(disk: Disk) -> None:
+    with EngineLock(disk.folder) as lock:
+        disk.becomes_full()
+        lock.publish(4711, "token")
+        assert find_endpoint(disk.folder).port == 4711
+        disk.is_well_again()
+        with pytest.raises(AlreadyRunning):
+            EngineLock(disk.folder).acquire()
+
+
+@linux
+@pytest.mark.parametrize("how", ["a link", "for others"])
+def test_a_spare_folder_of_somebody_elses_is_neither_read_nor_written(
+    disk: Disk, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, how: str
+) -> None:
+    # Where everybody can write, somebody may have been quicker.
+    monkeypatch.setattr("companion.link.folders._spare_roots", lambda: [tmp_path / "run"])
+    spare = folders(disk.folder)[1]
+    theirs = tmp_path / "theirs" if how == "a link" else spare
+    theirs.mkdir(mode=0o700 if how == "a link" else 0o755)
+    if how == "a link":
+        spare.symlink_to(theirs)
+    child = hold(theirs)
+    disk.becomes_full()
+    with pytest.raises(NoEngine):
+        find_endpoint(disk.folder)
+    before = sorted(theirs.iterdir())
+    with pytest.raises(LinkError, match="no space left"):
+        EngineLock(disk.folder).acquire()
+    assert sorted(theirs.iterdir()) == before
+    child.kill()
+    child.communicate()
 
 
 @posix
@@ -253,3 +378,5 @@ def test_a_full_disk_is_one_plain_line_and_leaves_the_old_address(tmp_path: Path
     said, left = done.stdout.splitlines()
     assert said.startswith(f"cannot write {tmp_path / FILE_NAME}: ")
     assert left == str([FILE_NAME, LOCK_NAME])
+    for spare in folders(tmp_path)[1:]:
+        shutil.rmtree(spare, ignore_errors=True)
