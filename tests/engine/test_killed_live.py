@@ -23,6 +23,7 @@ import pytest
 
 from companion.link.ask import ask_snapshot
 from companion.link.endpoint import FILE_NAME, find_endpoint
+from companion.link.folders import folders
 from companion.link.messages import LinkError, Snapshot
 from tests.engine.conftest import Players
 from tests.engine.waiting import until
@@ -274,6 +275,40 @@ def test_killed_after_its_file_was_saved_with_a_fault_it_goes_on_with_the_set_as
 
     until(taken, "the saved set list is taken over")
     house.agrees()
+
+
+@pytest.fixture
+def small_disk(house: House) -> Iterator[Path]:
+    """The state folder on a disk of its own, as small as can be."""
+    house.state.mkdir()
+    made = ["mount", "-t", "tmpfs", "-o", "size=64k,mode=0700", "tmpfs", str(house.state)]
+    if sys.platform != "linux" or subprocess.run(made, capture_output=True).returncode:
+        pytest.skip("no disk can be mounted here")
+    try:
+        yield house.state
+    finally:
+        house.close()
+        subprocess.run(["umount", str(house.state)], check=True)
+        for spare in folders(house.state)[1:]:
+            shutil.rmtree(spare, ignore_errors=True)
+
+
+def test_killed_on_a_full_disk_it_goes_on_all_the_same(house: House, small_disk: Path) -> None:
+    (small_disk / "recordings").write_bytes(bytes(1 << 16))
+    house.set_file.write_text(ONE_PART)
+    house.engine()
+    house.plays()
+    house.drum.reach(250)
+    until(lambda: house.complains("power cut"), "the full disk is told")
+    house.kill()
+    house.engine()
+    house.snapshot_when("running")
+    house.agrees()
+    assert house.drum.where()["tick_in_part"] > 250
+    # There is room again.
+    (small_disk / "recordings").unlink()
+    until((small_disk / "position.json").exists, "the place is on the disk")
+    until(lambda: not house.complains("power cut"), "no trouble any more")
 
 
 def engine_process(state: Path) -> int:
