@@ -115,6 +115,8 @@ class Stage:
         self.two_clocks_until_ns = 0
         # Called with each tick that the box plays: whoever plays by ear.
         self.on_tick: Callable[[], None] = lambda: None
+        # Called when a change waits for its time between two ticks.
+        self.on_held: Callable[[], None] = lambda: None
         # Called with each tick of the running box that arrived.
         self.on_heard: Callable[[], None] = lambda: None
 
@@ -214,6 +216,8 @@ class Stage:
             # Its boundary, in the box's ticks: it may leave a tick later than it was let go.
             self._ends[id(send)] = send, self.judge.truth.tick + send.ticks_left
             self._timed.put(send, due, self.now_ns)
+        if self._timed.waits:
+            self.on_held()
         self._keep_time()
 
     def _keep_time(self) -> None:
