@@ -22,7 +22,8 @@ class Entry:
     """One plain sentence and its own small countdown; `stage` is how near it is.
 
     `announced` says that its warning time has come, `muted` that it will not be heard, `differs`
-    that it is no cue, but puts right what is not as planned.
+    that it is no cue, but puts right what is not as planned. `brief` is what there is to do one by
+    one and in fewer words, the most needed first; () where there are none.
     """
 
     when: str
@@ -31,6 +32,7 @@ class Entry:
     announced: bool
     muted: bool = False
     differs: bool = False
+    brief: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -171,16 +173,45 @@ def _at_boundary(snapshot: Snapshot, at: Spot, found: list[Coming]) -> Entry:
 def _together(snapshot: Snapshot, at: Spot, tick: int, when: str, found: list[Coming]) -> Entry:
     """All there is to do at `tick` as one sentence."""
     due = [item for item in found if item.kind != "step" and item.tick == tick]
-    # What needs a hand stands first: a narrow screen cuts the end.
-    alone = snapshot.sending or snapshot.demo
-    due.sort(key=lambda item: item.kind == "change" and item.program is not None and alone)
+    # What needs a hand stands first: a narrow screen has no room for the end.
+    by_itself = [item for item in due if _goes_by_itself(snapshot, item)]
+    by_hand = [item for item in due if item not in by_itself]
     left = tick - at.tick
     return Entry(
         when,
-        "; ".join(item.text for item in due),
+        "; ".join(_once([item.text for item in (*by_hand, *by_itself)])),
         reckon.ticks_stage(snapshot, left),
         any(left <= item.warn_ticks for item in due),
+        brief=(
+            *_once([item.text for item in by_hand]),
+            # Where the set goes is what matters then, not with which program.
+            *dict.fromkeys(item.text.rpartition(_DETAIL)[0] or item.text for item in by_itself),
+        ),
     )
+
+
+# What stands between where a change leads and how.
+_DETAIL = ": "
+
+
+def _goes_by_itself(snapshot: Snapshot, item: Coming) -> bool:
+    if item.kind != "change" or item.program is None:
+        return False
+    return item.sent or snapshot.demo or (snapshot.sending and snapshot.sure)
+
+
+def _once(texts: list[str]) -> list[str]:
+    """The sentences, those that begin with the same words before a colon made one."""
+    said: list[str] = []
+    last = ""
+    for text in texts:
+        head, _, detail = text.rpartition(_DETAIL)
+        if head and head == last:
+            said[-1] += f", {detail}"
+        else:
+            said.append(text)
+        last = head
+    return said
 
 
 def _goes_on(snapshot: Snapshot) -> str:
