@@ -188,7 +188,7 @@ class Viewer:
         if item.outcome is Outcome.BY_HAND or not sending:
             return f"change to {to} by hand: {program} on {name}"
         by_then = " if sure by then" if _in_doubt(standing) else ""
-        return f"change to {to}: {program} goes to {name}{by_then}"
+        return f"change to {to}{by_then}: {program} goes to {name}"
 
 
 def _track(name: str, muted: frozenset[str], heard: Mapping[str, TrackState]) -> TrackView:

@@ -54,13 +54,12 @@ def fold_entry(entry: Entry, width: int, height: int) -> list[str]:
     What is left out is counted.
     """
     over = f"{entry.when}: " if entry.when else ""
-    whole = fold(over + entry.text, width, height + 1)
-    if len(whole) <= height:
-        return whole
-    for count in range(len(entry.brief), 0, -1):
-        left_out = len(entry.brief) - count
-        more = f"; and {left_out} more" if left_out else ""
-        lines = fold(over + "; ".join(entry.brief[:count]) + more, width, height + 1)
+    said = [entry.text, *map("; ".join, (entry.brief, entry.briefest))]
+    for count in range(len(entry.briefest) - 1, 0, -1):
+        left_out = len(entry.briefest) - count
+        said.append("; ".join((*entry.briefest[:count], f"and {left_out} more")))
+    for text in filter(None, said):
+        lines = fold(over + text, width, height + 1)
         if len(lines) <= height:
             return lines
     return fold(over + entry.text, width, height)
@@ -69,7 +68,7 @@ def fold_entry(entry: Entry, width: int, height: int) -> list[str]:
 def _large(entry: Entry, width: int, height: int) -> list[str]:
     """As much of the sentence in large letters as fits: all, without its when, or its beginning."""
     over = [f"{entry.when}:"] if entry.when else []
-    for text in dict.fromkeys((entry.text, "; ".join(entry.brief) or entry.text)):
+    for text in filter(None, dict.fromkeys((entry.text, "; ".join(entry.brief)))):
         whole = render_sentence(" ".join([*over, text]), width, height)
         if whole:
             return whole

@@ -22,8 +22,8 @@ class Entry:
     """One plain sentence and its own small countdown; `stage` is how near it is.
 
     `announced` says that its warning time has come, `muted` that it will not be heard, `differs`
-    that it is no cue, but puts right what is not as planned. `brief` is what there is to do one by
-    one and in fewer words, the most needed first; () where there are none.
+    that it is no cue, but puts right what is not as planned. `brief` and `briefest` are what there
+    is to do one by one, the most needed first, and in fewer words; () where there are none.
     """
 
     when: str
@@ -33,6 +33,7 @@ class Entry:
     muted: bool = False
     differs: bool = False
     brief: tuple[str, ...] = ()
+    briefest: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -182,11 +183,9 @@ def _together(snapshot: Snapshot, at: Spot, tick: int, when: str, found: list[Co
         "; ".join(_once([item.text for item in (*by_hand, *by_itself)])),
         reckon.ticks_stage(snapshot, left),
         any(left <= item.warn_ticks for item in due),
-        brief=(
-            *_once([item.text for item in by_hand]),
-            # Where the set goes is what matters then, not with which program.
-            *dict.fromkeys(item.text.rpartition(_DETAIL)[0] or item.text for item in by_itself),
-        ),
+        # Where the set goes is what matters then, not with which program.
+        brief=(*_once([item.text for item in by_hand]), *_heads(by_itself)),
+        briefest=(*_heads(by_hand), *_heads(by_itself)),
     )
 
 
@@ -198,6 +197,12 @@ def _goes_by_itself(snapshot: Snapshot, item: Coming) -> bool:
     if item.kind != "change" or item.program is None:
         return False
     return item.sent or snapshot.demo or (snapshot.sending and snapshot.sure)
+
+
+def _heads(items: list[Coming]) -> tuple[str, ...]:
+    """The sentences, those of changes without how, each of them once."""
+    said = (i.text.rpartition(_DETAIL)[0] if i.kind == "change" else "" for i in items)
+    return tuple(dict.fromkeys(head or i.text for head, i in zip(said, items, strict=True)))
 
 
 def _once(texts: list[str]) -> list[str]:

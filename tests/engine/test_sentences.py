@@ -24,7 +24,7 @@ def test_a_change_goes_out_only_if_the_count_is_sure_by_then() -> None:
     on_stage = Rehearsal(three_parts()).start().clock(30)
     assert change(on_stage) == "change to ebb line: program 3 goes to drums"
     on_stage.position(1).clock(2)
-    assert change(on_stage) == "change to ebb line: program 3 goes to drums if sure by then"
+    assert change(on_stage) == "change to ebb line if sure by then: program 3 goes to drums"
     on_stage.conductor.confirm()
     assert change(on_stage) == "change to ebb line: program 3 goes to drums"
 

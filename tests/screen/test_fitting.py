@@ -63,6 +63,7 @@ def test_a_change_that_may_need_a_hand_keeps_its_program_and_its_place(
     entry = action(DUE[::-1], **changes)
     said = "change to ebb line: program 1 goes to sampler, program 13 goes to drums"
     assert entry.brief == ("breathe, look up", "mute low drum and shaker", said)
+    assert entry.briefest[-1] == "change to ebb line"
 
 
 def test_what_will_not_be_heard_gives_way_to_what_will() -> None:
