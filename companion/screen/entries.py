@@ -88,25 +88,28 @@ def hold_on(before: Snapshot | None, snapshot: Snapshot) -> Snapshot:
     """`snapshot` with the fills that `before` had and that are not to be released yet.
 
     An engine lets go of what is due a beat after; whoever holds a fill wants to see when it ends.
-    A fill that goes on into the next part is counted in that part's ticks.
+    A fill that goes on into the next part is counted in that part's ticks. So is what was to be
+    done at the very end of the part before, which its engine tells no more once the next part is
+    there: it stays for a beat, as all that is due does.
     """
     if before is None or before.set_name != snapshot.set_name:
         return snapshot
-    back = 0
+    back, ended = 0, False
     if before.part != snapshot.part:
         if before.part_ticks_left is None:
             return snapshot
         back = before.tick + before.part_ticks_left
+        ended = before.part_ticks_left <= before.beat_ticks and before.change_part == snapshot.part
     known = {(c.kind, c.tick, c.text) for c in snapshot.coming}
     kept = [
         moved
         for c in before.coming
-        if c.kind == "fill"
-        # Of the part before only what was begun: its end may have come sooner than was known.
-        if not back or c.tick <= before.tick
         for moved in [replace(c, tick=c.tick - back)]
+        if c.kind == "fill" or (c.kind == "cue" and moved.tick == 0)
+        # Of the part before only what was begun: its end may have come sooner than was known.
+        if not back or c.tick <= before.tick or (ended and moved.tick == 0)
         if moved.tick < snapshot.tick + 1 <= moved.tick + c.hold_ticks + snapshot.beat_ticks
-        and ("fill", moved.tick, moved.text) not in known
+        and (c.kind, moved.tick, moved.text) not in known
     ]
     return replace(snapshot, coming=(*kept, *snapshot.coming)) if kept else snapshot
 
