@@ -62,7 +62,11 @@ def fold_entry(entry: Entry, width: int, height: int) -> list[str]:
         lines = fold(over + text, width, height + 1)
         if len(lines) <= height:
             return lines
-    return fold(over + entry.text, width, height)
+    if len(entry.briefest) < 2:
+        return fold(over + entry.text, width, height)
+    lines = fold(over + entry.briefest[0], width, height)
+    more = f"; and {len(entry.briefest) - 1} more"
+    return [*lines[:-1], cut(lines[-1], width - len(more)) + more]
 
 
 def _large(entry: Entry, width: int, height: int) -> list[str]:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import pytest
 
 from companion.link.messages import Coming
+from companion.screen.canvas import cut
 from companion.screen.drawing import draw_agenda, draw_alarms, fold_entry
 from companion.screen.entries import Entry
 from companion.screen.reading import read
@@ -41,7 +42,7 @@ def test_a_change_told_to_two_instruments_is_one_change() -> None:
         (36, 2, ["At the boundary: mute low drum and", "shaker; breathe, look up; and 1 more"]),
         (60, 1, ["At the boundary: mute low drum and shaker; and 2 more"]),
         # Not even the first finds room: dots say so.
-        (24, 1, ["At the boundary: mute l…"]),
+        (40, 1, ["At the boundary: mute low d…; and 2 more"]),
     ],
 )
 def test_with_less_room_fewer_words_and_then_the_number_of_what_is_left_out(
@@ -83,6 +84,11 @@ def test_a_trouble_with_no_room_leaves_out_its_brackets_and_not_what_to_do() -> 
     assert said == "TROUBLE: No MIDI input matches '*drum*': plug the instrument in."
     rows = draw_alarms(alarms, 80, 2)
     assert "tide sampler" in "".join(text for row in rows for text, _ in row)
+
+
+def test_a_number_that_is_cut_is_no_other_number() -> None:
+    assert cut("change by hand: program 113 on drums", 27) == "change by hand: program …"
+    assert cut("change by hand: program 113 on drums", 28) == "change by hand: program 113…"
 
 
 def test_an_entry_with_nothing_to_leave_out_is_cut_with_dots() -> None:
