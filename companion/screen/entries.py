@@ -194,10 +194,12 @@ def _together(snapshot: Snapshot, at: Spot, tick: int, when: str, found: list[Co
 
 # What stands between where a change leads and how.
 _DETAIL = ": "
+# The engine's words for a change that did not go out, or will not.
+_HANDS = (" by hand", " was not sent ")
 
 
 def _goes_by_itself(snapshot: Snapshot, item: Coming) -> bool:
-    if item.kind != "change" or item.program is None:
+    if item.kind != "change" or item.program is None or any(w in item.text for w in _HANDS):
         return False
     return item.sent or snapshot.demo or (snapshot.sending and snapshot.sure)
 

@@ -67,6 +67,18 @@ def test_a_change_that_may_need_a_hand_keeps_its_program_and_its_place(
     assert entry.briefest[-1] == "change to ebb line"
 
 
+@pytest.mark.parametrize(
+    "text",
+    [
+        "program 13 was not sent to drums: ebb line does not come by itself",
+        "change to ebb line by hand: program 13 on drums",
+    ],
+)
+def test_a_change_that_did_not_go_out_stands_first_and_whole(text: str) -> None:
+    missed = Coming(768, "change", text, program=13, part=2)
+    assert action((missed, DUE[2])).brief == (text, "mute low drum and shaker")
+
+
 def test_what_will_not_be_heard_gives_way_to_what_will() -> None:
     silent = [Coming(t, "step", "gull, step 3, muted by then", muted=True) for t in (710, 730, 750)]
     reading = read(slack_water(700, coming=(*silent, *DUE[2:], Coming(900, "cue", "later"))), 0)
