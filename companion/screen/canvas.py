@@ -84,7 +84,7 @@ def cut(text: str, width: int) -> str:
     if len(text) <= width:
         return text
     end = max(0, width - 1)
-    while 0 < end and text[end - 1].isdigit() and text[end].isdigit():
+    while end > 0 and text[end - 1].isdigit() and text[end].isdigit():
         end -= 1
     return text[:end] + "…"
 
