@@ -147,7 +147,9 @@ def status_lines(snapshot: Snapshot) -> list[str]:
         f"boundary in {snapshot.phrase_ticks_left} ticks",
         f"tempo {snapshot.tempo:.1f}, clock from {snapshot.clock_port or 'nowhere yet'}, "
         f"jitter {snapshot.jitter_ms:.2f} ms",
-        "program changes go out" if snapshot.sending else f"not sending: {snapshot.sending_note}",
+        f"program changes go out{'' if snapshot.sure else ' once sure'}"
+        if snapshot.sending
+        else f"not sending: {snapshot.sending_note}",
     ]
     lines += [f"! {trouble}" for trouble in snapshot.troubles]
     coming = [item for item in snapshot.coming if item.tick >= snapshot.tick]
