@@ -58,7 +58,8 @@ class Leave(ModalScreen[str]):
 
     BINDINGS: ClassVar[list[BindingType]] = [
         Binding("k", "answer('keep')", "Keep it running"),
-        Binding("s", "answer('stop')", "Stop it too"),
+        # No letter that does something on the stage: whoever came here by mistake plays on.
+        Binding("e", "answer('stop')", "End it too"),
         Binding("b,escape", "answer('')", "Back"),
         Binding("down,right,tab", "app.focus_next", "Down", show=False),
         Binding("up,left,shift+tab", "app.focus_previous", "Up", show=False),
@@ -73,7 +74,7 @@ class Leave(ModalScreen[str]):
         with Vertical():
             yield Static("This screen closes. Does the engine go on?")
             yield Choice("k", "Keep the engine running", KEEP)
-            yield Choice("s", "Stop the engine too", STOP)
+            yield Choice("e", "End the engine too", STOP)
             yield Choice("b", "Back to the screen", BACK)
 
     def action_answer(self, answer: str) -> None:

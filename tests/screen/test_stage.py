@@ -274,7 +274,7 @@ async def test_in_a_wider_window_the_keys_that_would_do_nothing_make_room_first(
     [
         (["enter"], "keep"),
         (["k"], "keep"),
-        (["s"], "stop"),
+        (["e"], "stop"),
         (["down", "enter"], "stop"),
         (["right", "enter"], "stop"),
         (["up", "up", "enter"], "stop"),
@@ -288,6 +288,15 @@ async def test_closing_asks_what_becomes_of_the_engine(keys: list[str], answer: 
         await pilot.press(*keys)
         await pilot.pause()
     assert app.return_value == answer
+
+
+async def test_no_key_of_the_stage_ends_the_engine_from_the_question() -> None:
+    for key in {one for each in KEYS for one in each.key.split(",") if one}:
+        app = make_app(Feed(slack_water(100)), now_ns=Clock())
+        async with app.run_test(size=(80, 24)) as pilot:
+            await pilot.press("q", key)
+            await pilot.pause()
+        assert app.return_value != "stop", key
 
 
 @pytest.mark.parametrize("keys", [["b"], ["escape"], ["down", "down", "enter"]])
