@@ -130,6 +130,10 @@ def forecast(
             if number is not None or _has_steps(part, together)
         ]
         if not answers:
+            for part in parts:
+                if _has_tracks(part, together):
+                    # Only steps are missing; which it has is told.
+                    _step_names(part, together)
             raise Refused(f"no part has {' and '.join(together)}; write TRACK:STEP as in the file")
         if as_json:
             _print_json([found for found, _ in answers], number)
@@ -185,6 +189,11 @@ def _has_steps(part: Part, words: tuple[str, ...]) -> bool:
     except Refused:
         return False
     return True
+
+
+def _has_tracks(part: Part, words: tuple[str, ...]) -> bool:
+    names = {track.name.lower() for track in part.pattern.tracks}
+    return all(word.rpartition(":")[0].strip().lower() in names for word in words)
 
 
 def _together(
