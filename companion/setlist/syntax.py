@@ -46,6 +46,9 @@ _WORDS = (
     ("directive", "a line that begins with % reads as an order to YAML", "take it out"),
 )
 
+_PLAIN = "type plain spaces"
+# No-break spaces and the like, as they come along with text that is copied from a page.
+_ODD_SPACE = re.compile(r"(?m)^[ \t]*([\u00a0\u1680\u2000-\u200b\u202f\u205f\u3000])")
 _CLOSE = {"[": "]", "{": "}"}
 _INDENT = re.compile(r"[ \t-]*")
 _TABBED = re.compile(r"(?m)^(?:- |[ ])*(\t)[ \t]*[^\s#]")
@@ -75,6 +78,8 @@ def in_plain_words(error: yaml.YAMLError, text: str, spot: Spot) -> list[Fault]:
     start = _line_start(text, index)
     here = text[index : index + 1]
     indent = _INDENT.match(text, start)
+    if odd := _odd_space(text, index):
+        return [Fault(*spot(odd[0]), f"the space {odd[1]} cannot be used for indentation", _PLAIN)]
     if "tab character" in said or (indent and "\t" in indent[0] and index <= indent.end()):
         tabs = [Fault(*spot(match.start(1)), *_TAB) for match in _TABBED.finditer(text)]
         return tabs or [Fault(*spot(index), *_TAB)]
@@ -112,6 +117,14 @@ def _index(mark: yaml.Mark | None, otherwise: int) -> int:
 
 def _line_start(text: str, index: int) -> int:
     return max(text.rfind("\n", 0, index), text.rfind("\r", 0, index)) + 1
+
+
+def _odd_space(text: str, index: int) -> tuple[int, str] | None:
+    """A space that YAML takes for a letter, where the line of `index` or one above it begins."""
+    begin = _line_start(text, max(0, index - _BACK)) if index > _BACK else 0
+    end = text.find("\n", index)
+    match = _ODD_SPACE.search(text, begin, len(text) if end < 0 else min(end, index + _BACK))
+    return None if match is None else (match.start(1), f"U+{ord(match[1]):04X}")
 
 
 def _ended(text: str, opened: int, start: int) -> bool:

@@ -23,6 +23,7 @@ BROKEN = [
     ("    recount", "  \trecount", "11:3: a tab cannot be used for indentation; use spaces"),
     ('"*drum*"', "*drum*", "4:16: an asterisk at the start reads as a reference; put it in quotes"),
     ('"*drum*"', "*drum", "4:11: `*drum` refers to an anchor `&drum` not set above; put text that begins with an asterisk in quotes"),
+    ("    tempo", "  \u00a0 tempo", "34:3: the space U+00A0 cannot be used for indentation; type plain spaces"),
     ("set: Tidewater", "set:Tidewater", "1:5: there is no space after `set:`"),
     ("1: always", "1:always", "23:13: there is no space after `1:`"),
     ("chance 60%", "chance: 60%", "24:20: this line has a second colon; put text with a colon in quotes"),
