@@ -221,3 +221,10 @@ def test_every_state_says_what_to_do_next(name: str) -> None:
     reading = read(STATES[name], 0)
     assert reading.figure
     assert reading.action.text
+
+
+@pytest.mark.parametrize(("lost", "said"), [(0, "jitter"), (1, "1 tick lost"), (2, "2 ticks lost")])
+def test_lost_ticks_are_counted(lost: int, said: str) -> None:
+    quiet = glance(100, clocks_lost=lost).quiet
+    (clock,) = [fact.long for fact in quiet if "jitter" in fact.long]
+    assert clock.endswith(said)
