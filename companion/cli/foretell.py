@@ -25,6 +25,9 @@ from companion.setlist.reading import read_set_list
 # A map wider than this many phrases says nothing new for most patterns.
 MAP_PHRASES = 2
 MOST_MAP_PASSES = 512
+# A picture of more is wider than the 2^16 pixels that matplotlib draws (at 150 dots an inch and
+# 0.22 inches a pass), and takes minutes.
+MOST_PICTURE_PASSES = 1900
 
 
 def read(set_file: Path) -> SetList:
@@ -248,6 +251,8 @@ def map_(
     parts = chosen(setlist, number)
     if picture is not None and len(parts) > 1:
         raise Refused("a picture shows one part; say which: --part N")
+    if picture is not None and (passes or 0) > MOST_PICTURE_PASSES:
+        raise Refused(f"a picture shows at most {MOST_PICTURE_PASSES} passes; ask for fewer")
     for part in parts:
         pattern = part.pattern
         width = passes or min(

@@ -142,6 +142,14 @@ def test_a_part_that_is_not_there(program: Program, slack: Path) -> None:
         assert "parts 1 to 1" in done.stderr
 
 
+def test_a_picture_that_would_be_too_wide_is_refused_at_once(program: Program, slack: Path) -> None:
+    target = program.folder / "map.svg"
+    done = program.run("map", slack, "--passes", "100000", "-o", target)
+    assert (done.returncode, done.stderr.count("\n")) == (1, 1)
+    assert "at most 1900 passes" in done.stderr
+    assert not target.exists()
+
+
 def test_for_people(program: Program, slack: Path) -> None:
     said = program.run("forecast", slack).stdout
     assert "bar 4 beat 4, at 0:08: low drum, step 16" in said
