@@ -138,12 +138,6 @@ def coming_object(item: Coming, tick: int) -> dict[str, Any]:
     return out
 
 
-def _sending(snapshot: Snapshot) -> str:
-    if not snapshot.sending:
-        return f"not sending: {snapshot.sending_note}"
-    return "program changes go out" if snapshot.sure else "nothing is sent while unsure"
-
-
 def status_lines(snapshot: Snapshot) -> list[str]:
     """The same for people."""
     lines = [
@@ -155,7 +149,9 @@ def status_lines(snapshot: Snapshot) -> list[str]:
         f"boundary in {snapshot.phrase_ticks_left} ticks",
         f"tempo {snapshot.tempo:.1f}, clock from {snapshot.clock_port or 'nowhere yet'}, "
         f"jitter {snapshot.jitter_ms:.2f} ms",
-        _sending(snapshot),
+        f"program changes go out{'' if snapshot.sure else ' once sure'}"
+        if snapshot.sending
+        else f"not sending: {snapshot.sending_note}",
     ]
     lines += [f"! {trouble}" for trouble in snapshot.troubles]
     coming = [item for item in snapshot.coming if item.tick >= snapshot.tick]

@@ -19,6 +19,8 @@ from companion.setlist.loading import load_apart
 from companion.setlist.model import SetList
 
 LOOK_S = 0.3
+# What matters on stage, before what is wrong: a narrow screen cuts the end.
+_PLAYS_ON = "the set as it was plays on"
 
 
 @dataclass(frozen=True, slots=True)
@@ -89,7 +91,7 @@ class Reloading:
         self._settled = True
         content = _content(self._saved)
         if content is None:
-            self._tell(f"{self._saved.path.name} cannot be read; the set as it was plays on")
+            self._tell(f"{_PLAYS_ON}: {self._saved.path.name} cannot be read")
         elif content == self._content:
             self._tell("")
         else:
@@ -110,7 +112,7 @@ class Reloading:
         except SetListError as error:
             first, more = error.faults[0], len(error.faults) - 1
             also = f", and {more} more" if more else ""
-            self._tell(f"{first.render(error.path.name)}{also}; the set as it was plays on")
+            self._tell(f"{_PLAYS_ON}: {first.render(error.path.name)}{also}")
             return
         if _content(self._saved) != content:
             # Saved again meanwhile: what was read may be half of each.

@@ -12,10 +12,11 @@ from companion.follow.changes import Outcome
 from companion.follow.conductor import Standing
 from companion.follow.mutes import TrackState
 from companion.follow.tellings import Difference, differs
+from companion.follow.transport import State
 from companion.link.messages import Coming, Snapshot, TrackView
 from companion.link.overview import PatternMap, Plan
 from companion.setlist.cues import hold_ticks
-from companion.setlist.model import Action, Cue, Part, ProgramChange, SetList
+from companion.setlist.model import Action, Cue, ProgramChange, SetList
 
 # What an instrument has, whoever told it.
 HELD = (Outcome.SENT, Outcome.TOLD)
@@ -118,7 +119,7 @@ class Viewer:
             fill=around.fill,
             coming=(
                 *differing(standing, muted, around),
-                *(self._coming(item, sending, around.demo, part) for item in items),
+                *(self._coming(item, sending, around.demo, standing) for item in items),
             ),
             tracks=tuple(_track(t.name, muted, around.heard) for t in pattern.tracks),
             clock_port=around.clock_port,
@@ -132,7 +133,7 @@ class Viewer:
     def _shown(self, change: ProgramChange) -> int:
         return self._setlist.instruments[change.instrument].shown(change.program)
 
-    def _coming(self, item: Item, sending: bool, demo: bool, part: Part) -> Coming:
+    def _coming(self, item: Item, sending: bool, demo: bool, standing: Standing) -> Coming:
         if item.event is not None:
             event = item.event
             sentence = step_sentence(event.track, event.step, event.what, event.chance)
@@ -158,20 +159,19 @@ class Viewer:
                 hold_ticks=hold_ticks(cue, pattern),
                 warn_ticks=cue.warn.ticks(pattern),
             )
-        new_song = item.part.song != part.song
         return Coming(
             tick=item.tick,
             kind=item.kind.value,
-            text=self._change_sentence(item, sending, demo, new_song),
+            text=self._change_sentence(item, sending, demo, standing),
             program=None if item.change is None else self._shown(item.change),
             part=item.part.number,
             sent=item.outcome in HELD,
-            warn_ticks=part.pattern.meter.bar_ticks,
+            warn_ticks=standing.part.pattern.meter.bar_ticks,
         )
 
-    def _change_sentence(self, item: Item, sending: bool, demo: bool, new_song: bool) -> str:
+    def _change_sentence(self, item: Item, sending: bool, demo: bool, standing: Standing) -> str:
         to = item.part.pattern.name
-        if new_song:
+        if item.part.song != standing.part.song:
             to = f"{self._setlist.songs[item.part.song].title}, {to}"
         if item.change is None:
             return f"change to {to} by hand"
@@ -187,7 +187,8 @@ class Viewer:
             return f"change to {to}: {program} would go to {name}"
         if item.outcome is Outcome.BY_HAND or not sending:
             return f"change to {to} by hand: {program} on {name}"
-        return f"change to {to}: {program} goes to {name}"
+        by_then = " if sure by then" if _in_doubt(standing) else ""
+        return f"change to {to}{by_then}: {program} goes to {name}"
 
 
 def _track(name: str, muted: frozenset[str], heard: Mapping[str, TrackState]) -> TrackView:
@@ -256,7 +257,13 @@ def cue_sentence(cue: Cue) -> str:
         case Action.RELOAD:
             return "reload the pattern"
         case Action.SWEEP:
-            return f"sweep {cue.text}"
+            # What to move is in the performer's own words, not always the name of a thing.
+            return f"sweep: {cue.text}"
+
+
+def _in_doubt(standing: Standing) -> bool:
+    """Whether a count goes on that may be wrong, so that nothing is sent for now."""
+    return not standing.sure and standing.state not in (State.WAITING, State.READY)
 
 
 def _to_boundary(standing: Standing, phrase_ticks_left: int) -> int:

@@ -156,7 +156,10 @@ class Conductor(Progress):
         if armed and not self.armed and (not self._trust.sure or course.is_changing(True)):
             self._handed_back = course.end
         self.armed = armed
-        self.notice = "armed: program changes go out" if armed else "disarmed: change by hand"
+        self.notice = "disarmed: change by hand"
+        if armed:
+            doubtful = self._known and not self._trust.sure
+            self.notice = f"armed: program changes go out{' once sure' if doubtful else ''}"
 
     # -- where we are ------------------------------------------------------------------------
 

@@ -12,6 +12,7 @@ from typing import ClassVar
 
 from textual.app import App, ComposeResult, SystemCommand
 from textual.binding import Binding, BindingType
+from textual.command import CommandPalette
 from textual.events import Resize
 from textual.screen import Screen
 
@@ -27,7 +28,7 @@ from companion.screen.keyrow import KeyRow
 from companion.screen.keys import KEY, KEYS, LOOK_ONLY, LOOKING, refusal
 from companion.screen.night import Night, read_night
 from companion.screen.painting import Painter, scroll_range
-from companion.screen.palette import KeyProvider
+from companion.screen.palette import ANYTHING, KeyProvider
 from companion.screen.passmap import MapReader, PassMap
 from companion.screen.reading import Reader, Reading
 from companion.screen.reckon import seconds_to_step, spot
@@ -41,6 +42,8 @@ from companion.screen.wording import Alarm
 FRAME_S = 0.04
 # Late enough to be on the right side of the step.
 AFTER_STEP_S = 0.001
+# By this name the framework knows that it is open.
+_PALETTE = "--command-palette"
 
 
 class StageApp(App[str]):
@@ -141,6 +144,8 @@ class StageApp(App[str]):
         first = self._connected is None
         self._snapshot = hold_on(self._snapshot, snapshot)
         self._connected = True
+        if isinstance(self.screen, ChoosePart):
+            self.screen.hear(snapshot)
         if first:
             self.draw()
 
@@ -172,7 +177,8 @@ class StageApp(App[str]):
         reading = self.reading()
         notice = self._asking.notice
         shown = self._shown_beside(reading)
-        key = (self._view, reading, shown, self._scroll, notice, self.size)
+        above = self.screen
+        key = (self._view, reading, shown, self._scroll, notice, self.size, above)
         if key == self._drawn:
             return
         self._drawn = key
@@ -180,7 +186,10 @@ class StageApp(App[str]):
         # An answer to a key comes first: that is what is looked for, and it is soon gone.
         said = (Alarm("", notice, urgent=False),) if notice else ()
         alarms = (*said, *reading.alarms, *reading.bands)
-        if shown is None:
+        if isinstance(above, Help):
+            rows, has_keys = self._painter.over(reading, alarms, width, height), False
+            above.leave_free(len(rows))
+        elif shown is None:
             rows, has_keys = self._painter.stage(reading, alarms, width, height)
         else:
             rows, has_keys = self._painter.view(reading, alarms, shown, self._scroll, width, height)
@@ -238,7 +247,7 @@ class StageApp(App[str]):
     def action_command_palette(self) -> None:
         """Find something by name, from the stage and the views; a question is answered first."""
         if len(self.screen_stack) == 1:
-            super().action_command_palette()
+            self.push_screen(CommandPalette(placeholder=ANYTHING, id=_PALETTE))
 
     def action_show(self, name: str) -> None:
         """Show a view; the same key again goes back to the stage."""
@@ -259,6 +268,7 @@ class StageApp(App[str]):
         """Show keys and cautions."""
         keys = [(key, self.refusal_now(key)) for key in self._offered]
         self.push_screen(Help(self._view, keys, LOOK_ONLY if self.look_only else ""))
+        self.draw()
 
     def action_leave(self) -> None:
         """Ask whether the engine goes on, then close; a screen that only looks just closes."""

@@ -77,8 +77,16 @@ class Canvas:
 
 
 def cut(text: str, width: int) -> str:
-    """`text`, ended with an ellipsis where it is longer than `width`."""
-    return text if len(text) <= width else text[: max(0, width - 1)] + "…"
+    """`text`, ended with an ellipsis where it is longer than `width`.
+
+    No number is parted: what is left of it would be another one.
+    """
+    if len(text) <= width:
+        return text
+    end = max(0, width - 1)
+    while end > 0 and text[end - 1].isdigit() and text[end].isdigit():
+        end -= 1
+    return text[:end] + "…"
 
 
 def fold(text: str, width: int, height: int) -> list[str]:

@@ -11,7 +11,7 @@ from rich.text import Text
 from textual.app import ComposeResult
 from textual.binding import Binding, BindingType
 from textual.containers import Vertical
-from textual.events import Click, Key, Resize
+from textual.events import Click, Resize
 from textual.screen import ModalScreen
 from textual.widget import Widget
 from textual.widgets import Static
@@ -47,6 +47,12 @@ class PartRows(Widget, can_focus=True):
         self._snapshot = snapshot
         numbers = [part.number for part in plan.parts]
         self.picked = numbers.index(snapshot.part) if snapshot.part in numbers else 0
+
+    def hear(self, snapshot: Snapshot) -> None:
+        """Mark which part is now and which is next anew."""
+        if _marked(snapshot) != _marked(self._snapshot):
+            self.refresh()
+        self._snapshot = snapshot
 
     def fit(self, rows: int) -> None:
         """Take up to `rows` rows."""
@@ -109,6 +115,10 @@ class PartRows(Widget, can_focus=True):
         )
 
 
+def _marked(snapshot: Snapshot) -> tuple[int, int | None]:
+    return snapshot.part, snapshot.change_part
+
+
 class ChoosePart(ModalScreen[int | None]):
     """Asks which part to go to; returns its number, or None."""
 
@@ -119,6 +129,8 @@ class ChoosePart(ModalScreen[int | None]):
         Binding("up", "move(-1)", "Up", show=False),
         Binding("pagedown", "move(10)", show=False),
         Binding("pageup", "move(-10)", show=False),
+        # As bindings, all of them: two ways would overtake one another when keys come fast.
+        *(Binding(digit, f"digit('{digit}')", show=False) for digit in "0123456789"),
         Binding("backspace", "erase", show=False),
         Binding("g,ctrl+q,ctrl+c,ctrl+p,tab,shift+tab", "nothing", show=False),
     ]
@@ -145,11 +157,13 @@ class ChoosePart(ModalScreen[int | None]):
         self._rows.fit(height - height * _COUNT // 100 - 2)
         self._say()
 
-    def on_key(self, event: Key) -> None:
-        """A digit goes on with the number."""
-        if event.character is not None and event.character in "0123456789":
-            event.stop()
-            self._type((self._typed + event.character)[-_MOST_DIGITS:])
+    def hear(self, snapshot: Snapshot) -> None:
+        """Take the newest snapshot: the set goes on under the list."""
+        self._rows.hear(snapshot)
+
+    def action_digit(self, digit: str) -> None:
+        """Go on with the number."""
+        self._type((self._typed + digit)[-_MOST_DIGITS:])
 
     def action_erase(self) -> None:
         """Take back the last digit."""

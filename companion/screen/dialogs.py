@@ -10,7 +10,7 @@ from rich.text import Text
 from textual.app import ComposeResult
 from textual.binding import Binding, BindingType
 from textual.containers import Vertical, VerticalScroll
-from textual.events import Click
+from textual.events import Click, Resize
 from textual.screen import ModalScreen
 from textual.widget import Widget
 from textual.widgets import Static
@@ -90,7 +90,7 @@ class Leave(ModalScreen[str]):
 
 
 class Help(ModalScreen[None]):
-    """What is seen here, which keys work here, and the cautions."""
+    """What is seen here, which keys work here, and the cautions; the count goes on above it."""
 
     BINDINGS: ClassVar[list[BindingType]] = [
         Binding("h,escape,q,question_mark,enter", "close", "Close"),
@@ -105,14 +105,30 @@ class Help(ModalScreen[None]):
         self._view = view
         self._keys = keys
         self._remark = remark
+        self._body = Vertical()
+        self._pages = VerticalScroll()
+        self._more = Static(id="more")
+
+    def leave_free(self, rows: int) -> None:
+        """Leave so many rows at the top to what lies under this."""
+        self._body.styles.margin = (rows, 0, 0, 0)
+
+    def on_mount(self) -> None:
+        """Say whether there is more, now and whenever that may have changed."""
+        for changing in ("scroll_y", "virtual_size", "show_vertical_scrollbar"):
+            self.watch(self._pages, changing, self._say_later)
+
+    def on_resize(self, event: Resize) -> None:
+        """Say whether there is more in the new size."""
+        self._say_later()
 
     def compose(self) -> ComposeResult:
-        """What is seen, keys in two columns, cautions."""
+        """What is seen, keys in two columns, cautions; under it whether there is more."""
         works = [_key_row(key, "") for key, why in self._keys if key.key and not why]
         named = [_key_row(key, "") for key, why in self._keys if not key.key and not why]
         idle = [_key_row(key, why) for key, why in self._keys if why and self._view in key.views]
         find = ("ctrl+p", Text.assemble(("Find", "bold"), ": Type what you want, and choose it."))
-        with VerticalScroll():
+        with self._body, self._pages:
             yield Static(_SEEN[self._view])
             if self._remark:
                 yield Static(self._remark)
@@ -127,11 +143,25 @@ class Help(ModalScreen[None]):
             yield Static("Cautions", classes="heading")
             for caution in CAUTIONS:
                 yield Static(caution, classes="caution")
-            yield Static("h or escape goes back.")
+        with self._body:
+            yield self._more
 
     def action_close(self) -> None:
         """Back to where it was opened."""
         self.dismiss(None)
+
+    def _say_later(self) -> None:
+        # Once everything has its place.
+        self.call_after_refresh(self._say)
+
+    def _say(self) -> None:
+        pages = self._pages
+        back = "h or escape goes back."
+        if pages.scroll_offset.y < pages.max_scroll_y:
+            back = f"More below: down or page down. {back}"
+        elif pages.max_scroll_y:
+            back = f"This is the end. {back}"
+        self._more.update(back)
 
 
 _SEEN = {

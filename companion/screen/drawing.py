@@ -42,29 +42,50 @@ def draw_action(reading: Reading, width: int, height: int) -> list[Row]:
 
 def _action(entry: Entry, width: int, height: int) -> list[Row]:
     role = "soon" if _pressing(entry) else "strong"
-    whole = f"{entry.when}: {entry.text}" if entry.when else entry.text
     lines = _large(entry, width - _LARGE_INDENT - 2, height) if height > 2 else []
     indent = _LARGE_INDENT if lines else 2
     mark = ("▌" if role == "soon" else "").ljust(indent)
-    return [((mark, role), (line, role)) for line in lines or fold(whole, width - 4, height)]
+    return [((mark, role), (line, role)) for line in lines or fold_entry(entry, width - 4, height)]
+
+
+def fold_entry(entry: Entry, width: int, height: int) -> list[str]:
+    """The entry on at most `height` lines: in full, in fewer words, or as much as fits.
+
+    What is left out is counted.
+    """
+    over = f"{entry.when}: " if entry.when else ""
+    said = [entry.text, *map("; ".join, (entry.brief, entry.briefest))]
+    for count in range(len(entry.briefest) - 1, 0, -1):
+        left_out = len(entry.briefest) - count
+        said.append("; ".join((*entry.briefest[:count], f"and {left_out} more")))
+    for text in filter(None, said):
+        lines = fold(over + text, width, height + 1)
+        if len(lines) <= height:
+            return lines
+    if len(entry.briefest) < 2:
+        return fold(over + entry.text, width, height)
+    lines = fold(over + entry.briefest[0], width, height)
+    more = f"; and {len(entry.briefest) - 1} more"
+    return [*lines[:-1], cut(lines[-1], width - len(more)) + more]
 
 
 def _large(entry: Entry, width: int, height: int) -> list[str]:
     """As much of the sentence in large letters as fits: all, without its when, or its beginning."""
     over = [f"{entry.when}:"] if entry.when else []
-    whole = render_sentence(" ".join([*over, entry.text]), width, height)
-    if whole:
-        return whole
-    alone = render_sentence(entry.text, width, height - len(over))
-    if alone:
-        return [*over, *alone]
-    breaks = [entry.text.find(mark) for mark in _BREAKS if mark in entry.text]
-    if not breaks:
-        return []
-    head, tail = entry.text[: min(breaks)], entry.text[min(breaks) + 1 :].strip()
-    rest = fold(tail, width, 2)
-    beginning = render_sentence(head, width, height - len(over) - len(rest))
-    return [*over, *beginning, *rest] if beginning else []
+    for text in filter(None, dict.fromkeys((entry.text, "; ".join(entry.brief)))):
+        whole = render_sentence(" ".join([*over, text]), width, height)
+        if whole:
+            return whole
+        alone = render_sentence(text, width, height - len(over))
+        if alone:
+            return [*over, *alone]
+    # The longest beginning that fits.
+    for at in sorted({i for i, mark in enumerate(entry.text) if mark in _BREAKS}, reverse=True):
+        rest = fold(entry.text[at + 1 :].strip(), width, 2)
+        beginning = render_sentence(entry.text[:at], width, height - len(over) - len(rest))
+        if beginning:
+            return [*over, *beginning, *rest]
+    return []
 
 
 def draw_agenda(reading: Reading, width: int, height: int) -> list[Row]:
@@ -82,11 +103,16 @@ def draw_agenda(reading: Reading, width: int, height: int) -> list[Row]:
 
 
 def _in_sight(agenda: tuple[Entry, ...], height: int) -> list[Entry]:
-    """The entries there is room for; what is not as planned, told with the tracks, has half."""
+    """The entries there is room for; what is not as planned, told with the tracks, has half.
+
+    A muted step is shown only where all that will be heard is.
+    """
     amiss = [entry for entry in agenda if entry.differs]
     ahead = [entry for entry in agenda if not entry.differs]
     room = max(1, height // 2, height - len(ahead))
-    return [*amiss[:room], *ahead][:height]
+    shown = amiss[:room]
+    heard_first = sorted(range(len(ahead)), key=lambda index: ahead[index].muted)
+    return [*shown, *(ahead[index] for index in sorted(heard_first[: max(0, height - len(shown))]))]
 
 
 def _large_entry(entry: Entry, width: int) -> list[Row]:

@@ -22,7 +22,8 @@ class Entry:
     """One plain sentence and its own small countdown; `stage` is how near it is.
 
     `announced` says that its warning time has come, `muted` that it will not be heard, `differs`
-    that it is no cue, but puts right what is not as planned.
+    that it is no cue, but puts right what is not as planned. `brief` and `briefest` are what there
+    is to do one by one, the most needed first, and in fewer words; () where there are none.
     """
 
     when: str
@@ -31,6 +32,8 @@ class Entry:
     announced: bool
     muted: bool = False
     differs: bool = False
+    brief: tuple[str, ...] = ()
+    briefest: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -85,25 +88,28 @@ def hold_on(before: Snapshot | None, snapshot: Snapshot) -> Snapshot:
     """`snapshot` with the fills that `before` had and that are not to be released yet.
 
     An engine lets go of what is due a beat after; whoever holds a fill wants to see when it ends.
-    A fill that goes on into the next part is counted in that part's ticks.
+    A fill that goes on into the next part is counted in that part's ticks. So is what was to be
+    done at the very end of the part before, which its engine tells no more once the next part is
+    there: it stays for a beat, as all that is due does.
     """
     if before is None or before.set_name != snapshot.set_name:
         return snapshot
-    back = 0
+    back, ended = 0, False
     if before.part != snapshot.part:
         if before.part_ticks_left is None:
             return snapshot
         back = before.tick + before.part_ticks_left
+        ended = before.part_ticks_left <= before.beat_ticks and before.change_part == snapshot.part
     known = {(c.kind, c.tick, c.text) for c in snapshot.coming}
     kept = [
         moved
         for c in before.coming
-        if c.kind == "fill"
-        # Of the part before only what was begun: its end may have come sooner than was known.
-        if not back or c.tick <= before.tick
         for moved in [replace(c, tick=c.tick - back)]
+        if c.kind == "fill" or (c.kind == "cue" and moved.tick == 0)
+        # Of the part before only what was begun: its end may have come sooner than was known.
+        if not back or c.tick <= before.tick or (ended and moved.tick == 0)
         if moved.tick < snapshot.tick + 1 <= moved.tick + c.hold_ticks + snapshot.beat_ticks
-        and ("fill", moved.tick, moved.text) not in known
+        and (c.kind, moved.tick, moved.text) not in known
     ]
     return replace(snapshot, coming=(*kept, *snapshot.coming)) if kept else snapshot
 
@@ -171,16 +177,51 @@ def _at_boundary(snapshot: Snapshot, at: Spot, found: list[Coming]) -> Entry:
 def _together(snapshot: Snapshot, at: Spot, tick: int, when: str, found: list[Coming]) -> Entry:
     """All there is to do at `tick` as one sentence."""
     due = [item for item in found if item.kind != "step" and item.tick == tick]
-    # What needs a hand stands first: a narrow screen cuts the end.
-    alone = snapshot.sending or snapshot.demo
-    due.sort(key=lambda item: item.kind == "change" and item.program is not None and alone)
+    # What needs a hand stands first: a narrow screen has no room for the end.
+    by_itself = [item for item in due if _goes_by_itself(snapshot, item)]
+    by_hand = [item for item in due if item not in by_itself]
     left = tick - at.tick
     return Entry(
         when,
-        "; ".join(item.text for item in due),
+        "; ".join(_once([item.text for item in (*by_hand, *by_itself)])),
         reckon.ticks_stage(snapshot, left),
         any(left <= item.warn_ticks for item in due),
+        # Where the set goes is what matters then, not with which program.
+        brief=(*_once([item.text for item in by_hand]), *_heads(by_itself)),
+        briefest=(*_heads(by_hand), *_heads(by_itself)),
     )
+
+
+# What stands between where a change leads and how.
+_DETAIL = ": "
+# The engine's words for a change that did not go out, or will not.
+_HANDS = (" by hand", " was not sent ")
+
+
+def _goes_by_itself(snapshot: Snapshot, item: Coming) -> bool:
+    if item.kind != "change" or item.program is None or any(w in item.text for w in _HANDS):
+        return False
+    return item.sent or snapshot.demo or (snapshot.sending and snapshot.sure)
+
+
+def _heads(items: list[Coming]) -> tuple[str, ...]:
+    """The sentences, those of changes without how, each of them once."""
+    said = (i.text.rpartition(_DETAIL)[0] if i.kind == "change" else "" for i in items)
+    return tuple(dict.fromkeys(head or i.text for head, i in zip(said, items, strict=True)))
+
+
+def _once(texts: list[str]) -> list[str]:
+    """The sentences, those that begin with the same words before a colon made one."""
+    said: list[str] = []
+    last = ""
+    for text in texts:
+        head, _, detail = text.rpartition(_DETAIL)
+        if head and head == last:
+            said[-1] += f", {detail}"
+        else:
+            said.append(text)
+        last = head
+    return said
 
 
 def _goes_on(snapshot: Snapshot) -> str:

@@ -62,6 +62,15 @@ class Painter:
         ]
         return [row for region in regions for row in region], shares.keys > 0
 
+    def over(
+        self, reading: Reading, alarms: tuple[Alarm, ...], width: int, height: int
+    ) -> list[Row]:
+        """What stands over every view but the stage: what is not in order, and the countdown."""
+        alarm_rows = self._alarms(alarms, width, height)
+        shares = plan_view(height, len(alarm_rows))
+        strip = draw_strip(reading, width, shares.strip, self._calm)
+        return [*alarm_rows, *strip, *blank(shares.above_view)]
+
     def view(
         self,
         reading: Reading,
@@ -72,8 +81,8 @@ class Painter:
         height: int,
     ) -> tuple[list[Row], bool]:
         """The set list or the pass map under a strip of countdown; as `stage`."""
-        alarm_rows = self._alarms(alarms, width, height)
-        shares = plan_view(height, len(alarm_rows))
+        over = self.over(reading, alarms, width, height)
+        shares = plan_view(height, len(self._alarms(alarms, width, height)))
 
         def drawn() -> list[Row]:
             if isinstance(shown, Night):
@@ -81,9 +90,7 @@ class Painter:
             return draw_map(shown, width, shares.view, scroll)
 
         rows = [
-            *alarm_rows,
-            *draw_strip(reading, width, shares.strip, self._calm),
-            *blank(shares.above_view),
+            *over,
             *self._region("view", shares.view, (shown, scroll, width), drawn),
         ]
         return rows, shares.keys > 0

@@ -9,6 +9,9 @@ from textual.command import DiscoveryHit, Hit, Hits, Provider
 
 from companion.screen.key import Key
 
+# Stands where nothing is typed yet.
+ANYTHING = "Type what you want…"
+
 
 class Asked(Protocol):
     """What the palette needs of the app."""

@@ -168,6 +168,9 @@ def _begun(snapshot: Snapshot, at: Spot) -> str:
     if at.left > 0:
         return snapshot.pattern if snapshot.phrase == 1 else f"phrase {snapshot.phrase}"
     change = snapshot.change_ticks
-    if change is not None and change <= at.tick - snapshot.tick:
+    # Unsure, nothing is sent, and an instrument that was not told plays on.
+    untold = snapshot.sending and not snapshot.sure and not snapshot.change_sent
+    untold = untold and snapshot.change_program is not None
+    if change is not None and change <= at.tick - snapshot.tick and not untold:
         return snapshot.next_part
     return f"phrase {snapshot.phrase + 1}"

@@ -6,7 +6,7 @@ Pure drawing of a reading into rows. The countdown that fills the stage is in di
 from __future__ import annotations
 
 from companion.screen.canvas import Canvas, Row, cut
-from companion.screen.entries import Entry
+from companion.screen.drawing import fold_entry
 from companion.screen.figures import render_figures, render_sentence
 from companion.screen.frame import Rails, draw_line, facts, plain_role
 from companion.screen.reading import Reading
@@ -53,7 +53,7 @@ def _middle(canvas: Canvas, reading: Reading, role: str, left: int, room: int, h
     if large:
         lines = [f"{action.when}:", *large]
     else:
-        lines = [reading.word or reading.condition, *_said(reading)]
+        lines = [reading.word or reading.condition, *_said(reading, room)]
     for row, text in enumerate(lines[:height]):
         canvas.put(left, row, cut(text, room), plain_role(role))
 
@@ -62,13 +62,9 @@ def _widest(reading: Reading) -> tuple[str, ...]:
     return ("00 BARS", "0 BEATS") if reading.unit else ()
 
 
-def _said(reading: Reading) -> list[str]:
+def _said(reading: Reading, room: int) -> list[str]:
     entries = [reading.action] if reading.boundary is None else [reading.action, reading.boundary]
-    return [_sentence(entry) for entry in entries]
-
-
-def _sentence(entry: Entry) -> str:
-    return f"{entry.when}: {entry.text}" if entry.when else entry.text
+    return [line for entry in entries for line in fold_entry(entry, room, 1)]
 
 
 def _one_line(canvas: Canvas, reading: Reading, role: str, width: int) -> None:

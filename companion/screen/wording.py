@@ -5,6 +5,7 @@ Pure. What comes and when is reading's.
 
 from __future__ import annotations
 
+import re
 from dataclasses import dataclass
 
 from companion.link.messages import Snapshot
@@ -56,6 +57,8 @@ _WATCHED = (
     "Nothing will be sent until the performer says that the count is right.",
     "nothing will be sent until the count is right",
 )
+# What there is instead, and the like: left out of a trouble where there is no room for it.
+_BRACKETED = re.compile(r" \([^()]*\)")
 _OFF = "automatic changes are off; s turns them on"
 
 
@@ -70,7 +73,7 @@ def alarms(snapshot: Snapshot, condition: str, *, look_only: bool = False) -> tu
         doubt = _sentence(snapshot.doubt or "the count may be wrong")
         said, short = _WATCHED if look_only else _PRESS
         found.append(Alarm("UNSURE", f"{doubt} {said}", short))
-    found += [Alarm("TROUBLE", _sentence(trouble)) for trouble in snapshot.troubles]
+    found += [_trouble(trouble) for trouble in snapshot.troubles]
     if not snapshot.sending and not found and not snapshot.demo:
         off = "automatic changes are off" if look_only else _OFF
         note = _sentence(snapshot.sending_note or off)
@@ -112,7 +115,7 @@ def quiet_facts(snapshot: Snapshot, at: Spot, condition: str) -> tuple[Fact, ...
 
 def _sending(snapshot: Snapshot, condition: str) -> str:
     if snapshot.sending and condition != "gone":
-        return "sending"
+        return "sending once sure" if doubtful(snapshot, condition) else "sending"
     return "demonstration: nothing is sent" if snapshot.demo else "not sending"
 
 
@@ -138,6 +141,11 @@ def _clock(snapshot: Snapshot, condition: str) -> Fact:
     lost = f", {snapshot.clocks_lost} {ticks} lost" if snapshot.clocks_lost else ""
     short = "clock lost" if condition == "lost" else f"clock {snapshot.clock_port}"
     return Fact(6, f"clock {snapshot.clock_port}, {state}{lost}", short)
+
+
+def _trouble(text: str) -> Alarm:
+    said = _sentence(text)
+    return Alarm("TROUBLE", said, _BRACKETED.sub("", said))
 
 
 def _sentence(text: str) -> str:

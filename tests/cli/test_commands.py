@@ -151,8 +151,7 @@ def test_a_set_saved_while_it_plays_is_taken_over_or_its_fault_told(
         program.status_when(state="running", parts=2)
         good.write_text(GOOD.replace("always", "allways"))
         (trouble,) = program.status_when(parts=2, troubles=Something())["troubles"]
-        assert trouble.startswith(f"{good.name}:8:")
-        assert trouble.endswith("the set as it was plays on")
+        assert trouble.startswith(f"the set as it was plays on: {good.name}:8:")
         good.write_text(GOOD + "  - {song: Neap, parts: [{pattern: ebb line}]}\n")
         found = program.status_when(troubles=[])
         assert found["sure"]

@@ -110,8 +110,9 @@ def test_a_broken_file_is_told_where_and_why_and_a_mended_one_clears_it(tmp_path
     desk.looks(10)
     assert desk.reads == 1
     assert desk.taken == []
-    assert desk.reloading.trouble.startswith("tidewater.yaml:3:20: ")
-    assert desk.reloading.trouble.endswith(", and 1 more; the set as it was plays on")
+    said = "the set as it was plays on: tidewater.yaml:3:20: "
+    assert desk.reloading.trouble.startswith(said)
+    assert desk.reloading.trouble.endswith(", and 1 more")
     assert desk.changes == 1
     # Back as it was: nothing to take over, nothing wrong.
     desk.save(SET)
@@ -128,7 +129,7 @@ def test_a_file_that_vanishes_is_told_and_comes_back(tmp_path: Path) -> None:
     desk = Desk(tmp_path)
     desk.path.unlink()
     desk.looks()
-    assert desk.reloading.trouble == "tidewater.yaml cannot be read; the set as it was plays on"
+    assert desk.reloading.trouble == "the set as it was plays on: tidewater.yaml cannot be read"
     desk.save(SET)
     desk.looks()
     assert (desk.taken, desk.reloading.trouble) == ([], "")

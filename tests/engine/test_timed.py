@@ -56,8 +56,14 @@ def test_while_no_tempo_is_known_it_leaves_with_its_tick() -> None:
 
 def test_it_never_waits_longer_than_a_tick() -> None:
     tracker = tempo_of(96)
-    asked_early = 90 * TICK_NS
-    assert due_ns(send(), FIVE_MS, tracker, asked_early) == asked_early + tracker.period_ns
+    early = 95 * TICK_NS + TICK_NS // 2
+    assert due_ns(send(), FIVE_MS, tracker, early) == early + tracker.period_ns
+
+
+def test_what_is_wished_for_right_now_does_not_wait_for_a_lead() -> None:
+    tracker = tempo_of(96)
+    asked_ns = 96 * TICK_NS + 3 * MS
+    assert due_ns(send(48), FIVE_MS, tracker, asked_ns) == asked_ns
 
 
 class Desk:

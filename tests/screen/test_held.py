@@ -155,6 +155,28 @@ def test_another_part_that_came_sooner_than_planned_brings_no_release() -> None:
     assert hold_on(before, after).coming == ()
 
 
+RELOAD = Coming(1536, "cue", "reload the pattern", do="reload")
+
+
+def test_what_is_to_be_done_at_the_end_is_said_for_a_beat_of_the_part_that_follows() -> None:
+    last = slack_water(1530, coming=(RELOAD, Coming(1536, "cue", "mute gull")))
+    begun = {"part": 2, "pattern": "high water", "coming": (Coming(0, "cue", "mute gull"),)}
+    first = hold_on(last, slack_water(2, **begun))
+    assert [c.text for c in first.coming] == ["reload the pattern", "mute gull"]
+    assert read(first, 0).action.text == "reload the pattern; mute gull"
+    second = hold_on(first, slack_water(20, **begun))
+    assert "reload the pattern" in [c.text for c in second.coming]
+    third = hold_on(second, slack_water(24, **begun))
+    assert "reload the pattern" not in [c.text for c in third.coming]
+
+
+@pytest.mark.parametrize(("tick", "part"), [(1300, 2), (1530, 3)])
+def test_an_end_that_did_not_come_as_planned_leaves_nothing_to_do(tick: int, part: int) -> None:
+    # Gone at once to the next part, long before the end; or to another part in the last beat.
+    before = slack_water(tick, coming=(RELOAD,))
+    assert hold_on(before, slack_water(0, part=part, coming=())).coming == ()
+
+
 def test_something_to_do_while_a_fill_is_held_comes_first_and_the_fill_stays_in_sight() -> None:
     fill = Coming(384, "fill", "hold the fill for 2 bars", hold_ticks=192)
     cue = Coming(480, "cue", "unmute shaker", warn_ticks=96)

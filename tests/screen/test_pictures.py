@@ -126,5 +126,5 @@ def test_calm(snap_compare: Any) -> None:
 
 @pytest.mark.parametrize("key", ["q", "h", "ctrl+p"])
 def test_laid_over_the_stage(snap_compare: Any, key: str) -> None:
-    """The question and the palette leave the count in view; help fills the window."""
+    """All leave the count in view; help says that there is more of it."""
     assert snap_compare(stage("far"), terminal_size=(80, 24), press=[key])

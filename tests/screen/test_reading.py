@@ -228,3 +228,19 @@ def test_lost_ticks_are_counted(lost: int, said: str) -> None:
     quiet = glance(100, clocks_lost=lost).quiet
     (clock,) = [fact.long for fact in quiet if "jitter" in fact.long]
     assert clock.endswith(said)
+
+
+@pytest.mark.parametrize("changes", [UNSURE, LOST])
+def test_while_the_count_may_be_wrong_nothing_is_said_to_be_sending(
+    changes: dict[str, object],
+) -> None:
+    reading = glance(500, **{**changes, "sending": True})
+    assert "sending once sure" in [fact.short for fact in reading.quiet]
+    assert "sending" not in [fact.short for fact in reading.quiet]
+
+
+def test_an_instrument_that_is_not_told_is_not_said_to_begin_the_next_part() -> None:
+    # The count has run on to the end of the part, and the engine has not spoken since.
+    unsure = {**UNSURE, "sending": True}
+    assert glance(1535, now_ns=10**8, **unsure).word == "phrase 3 begins"
+    assert glance(1535, now_ns=10**8, **unsure, change_sent=True).word == "high water begins"

@@ -20,6 +20,7 @@ from tests.screen.stage import (
     Clock,
     Feed,
     seen,
+    shown,
     slack_water,
     words,
 )
@@ -354,6 +355,32 @@ async def test_help_says_of_a_key_that_would_do_nothing_why() -> None:
         await pilot.pause()
         _, idle = words(app).split("Keys that do nothing now")
         assert "c Count right: The count is sure already." in idle
+
+
+async def test_help_leaves_the_count_in_view_and_says_that_there_is_more() -> None:
+    clock = Clock()
+    app = make_app(Feed(slack_water(100, **UNSURE)), now_ns=clock)
+    async with shown(app, "h", size=(80, 24)) as pilot:
+        assert "pass 2 of 8" in words(app)
+        assert "UNSURE" in words(app)
+        assert "More below: down or page down." in seen(app)[-1]
+        clock.ns = 1_990_000_000
+        app.draw()
+        await pilot.pause()
+        assert "pass 3 of 8" in words(app)
+        await pilot.press("end")
+        await pilot.pause()
+        assert "This is the end." in seen(app)[-1]
+        assert "Do not operate it while driving" in words(app)
+        await pilot.press("h")
+        await pilot.pause()
+        assert "This is the stage" not in words(app)
+
+
+async def test_help_that_shows_all_says_nothing_of_more() -> None:
+    app = make_app(Feed(slack_water(100)), now_ns=Clock())
+    async with shown(app, "h", size=(100, 100)):
+        assert seen(app)[-1].strip() == "h or escape goes back."
 
 
 async def test_the_palette_offers_only_what_would_work_now() -> None:

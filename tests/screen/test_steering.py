@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import pytest
+from textual.events import Key
 
 from companion.link.messages import Snapshot, Wish
 from companion.link.overview import Plan, PlanPart, PlanSong
@@ -420,3 +421,29 @@ async def test_with_no_plan_yet_a_number_can_be_typed() -> None:
         await pilot.press("g", "down", "enter", "2", "enter")
         await pilot.pause()
         assert feed.wishes == [Wish("part", "2")]
+
+
+async def test_while_the_list_is_open_it_says_which_part_is_now() -> None:
+    app, feed = on(slack_water(1530))
+    async with app.run_test(size=(80, 24)) as pilot:
+        await pilot.press("g")
+        await pilot.pause()
+        assert "> now     1  slack water" in "\n".join(seen(app))
+        feed.say(slack_water(4, part=2, pattern="high water", change_part=3))
+        await pilot.pause()
+        shown = "\n".join(seen(app))
+        assert ">         1  slack water" in shown
+        assert "  now     2  high water" in shown
+        assert "  next    3  mudflat" in shown
+
+
+async def test_keys_that_come_all_at_once_are_taken_in_their_order() -> None:
+    app, feed = on(slack_water(100))
+    async with app.run_test(size=(80, 24)) as pilot:
+        await pilot.press("g")
+        await pilot.pause()
+        for key in ("9", "9", "backspace", "backspace", "4", "enter"):
+            app.post_message(Key(key, key if len(key) == 1 else None))
+        await pilot.pause()
+        await pilot.pause()
+        assert feed.wishes == [Wish("part", "4")]
