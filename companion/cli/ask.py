@@ -11,7 +11,7 @@ from companion.cli.exits import Refused
 from companion.cli.needed import engine_needed
 from companion.engine.wishing import as_wish
 from companion.link.ask import ask_snapshot, send_wish
-from companion.link.endpoint import find_endpoint
+from companion.link.endpoint import NoEngine, find_endpoint
 from companion.link.messages import Coming, LinkError, Snapshot, Wish
 from companion.setlist.faults import BadText
 from companion.setlist.wishtext import wish as read_wish
@@ -48,6 +48,8 @@ def stop() -> None:
     """End the engine. Raises Refused if none runs."""
     try:
         send_wish(find_endpoint(), Wish("stop"))
+    except NoEngine as error:
+        raise Refused(f"{error}; there is nothing to end") from error
     except LinkError as error:
         raise Refused(str(error)) from error
     click.echo("The engine has ended.")

@@ -25,6 +25,9 @@ from companion.setlist.reading import read_set_list
 # A map wider than this many phrases says nothing new for most patterns.
 MAP_PHRASES = 2
 MOST_MAP_PASSES = 512
+# A picture of more is wider than the 2^16 pixels that matplotlib draws (at 150 dots an inch and
+# 0.22 inches a pass), and takes minutes.
+MOST_PICTURE_PASSES = 1900
 
 
 def read(set_file: Path) -> SetList:
@@ -130,6 +133,10 @@ def forecast(
             if number is not None or _has_steps(part, together)
         ]
         if not answers:
+            for part in parts:
+                if _has_tracks(part, together):
+                    # Only steps are missing; which it has is told.
+                    _step_names(part, together)
             raise Refused(f"no part has {' and '.join(together)}; write TRACK:STEP as in the file")
         if as_json:
             _print_json([found for found, _ in answers], number)
@@ -187,6 +194,11 @@ def _has_steps(part: Part, words: tuple[str, ...]) -> bool:
     return True
 
 
+def _has_tracks(part: Part, words: tuple[str, ...]) -> bool:
+    names = {track.name.lower() for track in part.pattern.tracks}
+    return all(word.rpartition(":")[0].strip().lower() in names for word in words)
+
+
 def _together(
     setlist: SetList, part: Part, words: tuple[str, ...], from_pass: int, fill: bool
 ) -> tuple[dict[str, Any], str]:
@@ -239,6 +251,8 @@ def map_(
     parts = chosen(setlist, number)
     if picture is not None and len(parts) > 1:
         raise Refused("a picture shows one part; say which: --part N")
+    if picture is not None and (passes or 0) > MOST_PICTURE_PASSES:
+        raise Refused(f"a picture shows at most {MOST_PICTURE_PASSES} passes; ask for fewer")
     for part in parts:
         pattern = part.pattern
         width = passes or min(

@@ -13,7 +13,7 @@ from companion.cli import exits
 from companion.setlist.advice import advise
 from companion.setlist.clashes import combined
 from companion.setlist.faults import Fault, SetListError
-from companion.setlist.longcycles import long_cycles
+from companion.setlist.longcycles import find_long_cycles, folded, long_cycles
 from companion.setlist.model import SetList
 from companion.setlist.notices import Advice
 from companion.setlist.reading import read_controls, read_with_places
@@ -39,7 +39,9 @@ def check(set_files: tuple[Path, ...], as_json: bool, controls: Path | None = No
         else:
             sets[path] = setlist
             _tell_advice(path, setlist, advise(setlist, places), report, as_json)
-            _tell_cycles(long_cycles(setlist, places), report, as_json)
+            report["advice"] += map(_advice_object, long_cycles(setlist, places))
+            if not as_json:
+                _tell_cycles(setlist)
     if controls is not None:
         report = {"file": str(controls), "faults": [], "advice": []}
         reports.append(report)
@@ -112,35 +114,31 @@ def _tell_advice(
         advised = f"; {_many(len(found), 'piece')} of advice" if found else ""
         click.echo(f"{path}: no faults; {', '.join(what)}{advised}")
     for advice in found:
-        report["advice"].append(
-            {
-                "line": advice.line,
-                "column": advice.column,
-                "text": advice.text,
-                "notice": advice.notice,
-                "better": advice.better,
-            }
-        )
+        report["advice"].append(_advice_object(advice))
         if not as_json:
             click.echo(advice.render(path))
 
 
-def _tell_cycles(found: list[Advice], report: dict[str, Any], as_json: bool) -> None:
-    # Often meant, so for people it is a list to know and not advice line by line.
-    report["advice"] += [
-        {
-            "line": advice.line,
-            "column": advice.column,
-            "text": advice.text,
-            "notice": advice.notice,
-            "better": advice.better,
-        }
-        for advice in found
-    ]
-    if found and not as_json:
-        click.echo("  Longer than their phrase (all but chance; see companion map):")
-        for advice in found:
-            click.echo(f"    {advice.text}")
+def _advice_object(advice: Advice) -> dict[str, Any]:
+    return {
+        "line": advice.line,
+        "column": advice.column,
+        "text": advice.text,
+        "notice": advice.notice,
+        "better": advice.better,
+    }
+
+
+def _tell_cycles(setlist: SetList) -> None:
+    # Often meant, so for people it is a few lines to know and not advice, a line for each.
+    found = folded(find_long_cycles(setlist))
+    if found:
+        click.echo(
+            "  Longer than their phrase (all but chance; see companion map). "
+            "Pattern and phrases come round after:"
+        )
+        for line in found:
+            click.echo(f"    {line}")
 
 
 def _many(number: int, thing: str) -> str:

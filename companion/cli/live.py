@@ -82,7 +82,9 @@ def show(
     Raises Refused if the engine cannot be ended, or if `supervisor` had to give it up.
     """
     from companion.screen.app import make_app
+    from companion.screen.terminal import outlive_input
 
+    outlive_input()
     find: Callable[[], Endpoint] = find_endpoint if supervisor is None else supervisor.find
     choice = make_app(Client(find), calm=calm, light=light, look_only=look_only).run()
     if supervisor is not None:

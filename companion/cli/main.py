@@ -67,6 +67,7 @@ def play(
 @click.option("--internal-clock", is_flag=True, help="Tick by itself, without an instrument.")
 @click.option(
     "--tempo",
+    metavar="BPM",
     type=click.FloatRange(20, 400),
     help="Beats a minute of the internal clock; default: each song's.",
 )
@@ -120,7 +121,12 @@ def screen(calm: bool, light: bool, look_only: bool) -> None:
     help="Address to serve at; 0.0.0.0 for the whole network, for those with the link.",
 )
 @click.option(
-    "--port", metavar="NUMBER", type=click.IntRange(0, 65535), default=8600, show_default=True
+    "--port",
+    metavar="NUMBER",
+    type=click.IntRange(0, 65535),
+    default=8600,
+    show_default=True,
+    help="Network port to serve at; 0 for any that is free.",
 )
 @click.option("--control", is_flag=True, help="Let the page ask things of the engine too.")
 def web(calm: bool, light: bool, host: str, port: int, control: bool) -> None:
@@ -244,7 +250,6 @@ def check(set_files: tuple[Path, ...], controls: Path | None, as_json: bool) -> 
     "from_pass",
     metavar="P",
     type=click.IntRange(1),
-    default=1,
     help="With --together: from pass P on.",
 )
 @options.json_option
@@ -256,7 +261,7 @@ def forecast(
     fill: bool,
     every_step: bool,
     together: tuple[str, ...],
-    from_pass: int,
+    from_pass: int | None,
     as_json: bool,
 ) -> None:
     """What is coming in SET, part by part, computed and not played."""
@@ -264,6 +269,8 @@ def forecast(
 
     if more and not together:
         raise click.UsageError(f"one SET at a time; what is {more[0]!r}?")
+    if from_pass is not None and not together:
+        raise click.UsageError("--from is where --together begins to look; add --together")
     foretell.forecast(
         set_file,
         number,
@@ -271,7 +278,7 @@ def forecast(
         every_step=every_step,
         fill=fill,
         together=(*together, *more),
-        from_pass=from_pass,
+        from_pass=from_pass or 1,
         as_json=as_json,
     )
 
@@ -284,7 +291,7 @@ def forecast(
     "picture",
     metavar="FILE",
     type=options.PATH,
-    help="Draw into FILE (.svg or .png) instead.",
+    help="Draw one part into FILE (.svg or .png) instead.",
 )
 def map_(
     set_file: Path, number: int | None, passes: int | None, fill: bool, picture: Path | None

@@ -10,6 +10,7 @@ import contextlib
 import hmac
 import ipaddress
 import logging
+import os
 import re
 import secrets
 import shlex
@@ -142,7 +143,7 @@ async def _serve(pages: Pages, host: str, port: int, control: bool) -> None:
         try:
             await web.TCPSite(runner, host, port).start()
         except (OSError, UnicodeError) as error:
-            why = getattr(error, "strerror", None) or str(error)
+            why = _why(error)
             raise Refused(
                 f"cannot serve at {host}, port {port}: {why.lower()}; "
                 "give another: --host ADDRESS, --port NUMBER"
@@ -151,6 +152,13 @@ async def _serve(pages: Pages, host: str, port: int, control: bool) -> None:
         await ended.wait()
     finally:
         await runner.cleanup()
+
+
+def _why(error: OSError | UnicodeError) -> str:
+    """What is wrong with the address or port, without what asyncio says around it."""
+    if isinstance(error, OSError) and error.errno and not isinstance(error, socket.gaierror):
+        return os.strerror(error.errno)
+    return getattr(error, "strerror", None) or str(error)
 
 
 def _say(pages: Pages, host: str, port: int, control: bool) -> None:

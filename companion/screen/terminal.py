@@ -1,10 +1,11 @@
-"""Notices that the terminal is gone though no signal said so, and ends the screen.
+"""The ends of the terminal: a screen ends with it, and outlives the end of its input.
 
 Knows nothing of what is drawn. Where a hang-up is signalled, the signal ends the process first.
 """
 
 from __future__ import annotations
 
+import contextlib
 import os
 import select
 import stat
@@ -16,6 +17,8 @@ import time
 HUNG_UP = 129
 # A terminal that is gone keeps its reader busy, so not much longer; a look takes microseconds.
 LOOK_S = 0.5
+# Set by textual-serve, which runs the screen of a page (Textual: how it draws, if not as usual).
+BROWSER = "TEXTUAL_DRIVER"
 
 
 def end_with_terminal() -> None:
@@ -28,6 +31,28 @@ def end_with_terminal() -> None:
     ends = [end for end in _standard_ends() if _may_hang_up(end)]
     if ends:
         threading.Thread(target=_watch, args=(ends,), name="terminal-watch", daemon=True).start()
+
+
+def outlive_input() -> None:
+    """Let standard input that is no terminal fall silent at its end, instead of being over.
+
+    Textual reads on at the end of a file or a pipe as fast as it can. So it gets a pipe that stays
+    open, into which all that comes is passed on. To be called before the screen runs.
+    """
+    if sys.platform == "win32" or sys.__stdin__ is None:
+        # Windows has the keys from its console.
+        return
+    if BROWSER in os.environ:
+        # There the end of the input is that of the screen.
+        return
+    theirs = sys.__stdin__.fileno()
+    if os.isatty(theirs) or (_may_hang_up(theirs) and is_gone(theirs)):
+        return
+    source = os.dup(theirs)
+    silent, fed = os.pipe()
+    os.dup2(silent, theirs)
+    os.close(silent)
+    threading.Thread(target=_pass_on, args=(source, fed), name="keys", daemon=True).start()
 
 
 def is_gone(end: int) -> bool:
@@ -45,6 +70,12 @@ def _watch(ends: list[int]) -> None:
     while not any(map(is_gone, ends)):
         time.sleep(LOOK_S)
     os._exit(HUNG_UP)
+
+
+def _pass_on(source: int, fed: int) -> None:
+    with contextlib.suppress(OSError):
+        while said := os.read(source, 4096):
+            os.write(fed, said)
 
 
 def _standard_ends() -> list[int]:

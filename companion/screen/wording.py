@@ -137,7 +137,8 @@ def _clock(snapshot: Snapshot, condition: str) -> Fact:
     if not snapshot.clock_port:
         return _both(6, "no clock")
     state = "lost" if condition == "lost" else f"{snapshot.jitter_ms:.1f} ms jitter"
-    lost = f", {snapshot.clocks_lost} ticks lost" if snapshot.clocks_lost else ""
+    ticks = "tick" if snapshot.clocks_lost == 1 else "ticks"
+    lost = f", {snapshot.clocks_lost} {ticks} lost" if snapshot.clocks_lost else ""
     short = "clock lost" if condition == "lost" else f"clock {snapshot.clock_port}"
     return Fact(6, f"clock {snapshot.clock_port}, {state}{lost}", short)
 

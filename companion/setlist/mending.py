@@ -15,6 +15,7 @@ LONGEST_CHARACTERS = 200_000
 
 # `key: value` or `- value`, where what breaks is the value.
 _KEY = re.compile(r"( *(?:- +)*[^\s:#\[\]{}\"'&*!|>%@`,?-][^:#\[\]{}\"'\t]*: +)\S.*")
+_SAYS = re.compile(r"(?<=[\r\n]) *[^\s#][^\r\n]*")
 _ENTRY = re.compile(r"( *(?:- +)+)[\[{\"'*&@`%!].*")
 
 
@@ -43,9 +44,20 @@ def _without_value(text: str, line: int) -> str | None:
     start, end = Lines(text).bounds(line)
     said = text[start:end]
     bare = re.sub(r"\"(?:[^\"\\]|\\.)*\"|'[^']*'", "", said)
-    if any(bare.count(a) != bare.count(b) for a, b in ("[]", "{}")):
+    open_ended = any(bare.count(a) != bare.count(b) for a, b in ("[]", "{}"))
+    if open_ended and _inset(_next_line(text, end)) > _inset(said):
         return None
     match = _KEY.fullmatch(said) or _ENTRY.fullmatch(said)
     if match is None:
         return None
     return text[:start] + match[1] + SET_ASIDE + text[end:]
+
+
+def _next_line(text: str, end: int) -> str:
+    """The next line below `end` that says something, "" if there is none."""
+    match = _SAYS.search(text, end)
+    return "" if match is None else match[0]
+
+
+def _inset(line: str) -> int:
+    return len(line) - len(line.lstrip(" "))

@@ -42,7 +42,7 @@ _SET = _Sort(
     "set list",
     "set-list file",
     "it begins with `set:` and the name of the set",
-    "start from `companion new FILE`",
+    "start from a copy of one in `setlists/`",
 )
 _CONTROLS = _Sort(
     "file of controls",

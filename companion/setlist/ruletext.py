@@ -156,6 +156,8 @@ def _right(said: str, tracks: Sequence[str] | None) -> str:
     """What the writer of a term that cannot be read probably meant."""
     if not said:
         return "write a term on each side of a comma, or `always`"
+    if joined := _joined(said):
+        return f"put commas between the terms: {quoted(joined)}"
     for shape, form in _CODES:
         if (match := re.fullmatch(shape, said)) and _readable(match.expand(form)):
             return f"write {quoted(match.expand(form))}"
@@ -166,6 +168,20 @@ def _right(said: str, tracks: Sequence[str] | None) -> str:
     return "write `always`, `pass 1 of 4`, `chance 50%`, `first pass`, `fill` or `if last played`"
 
 
+def _joined(said: str) -> str:
+    """Terms that stand without commas between them with commas, "" if they are not several."""
+    terms = [match[0] for match in _TERM.finditer(said)]
+    between = _TERM.sub(" ", said).split()
+    if not 1 < len(terms) <= MOST_TERMS or set(between) - {"and"}:
+        return ""
+    return ", ".join(terms) if all(map(_readable, terms)) else ""
+
+
+_TERM = re.compile(
+    r"\b(?:(?:not )?pass ?[0-9]{1,3} of [0-9]{1,3}|chance ?[0-9]{1,6} in [0-9]{1,6}"
+    r"|chance ?[0-9]{1,3}(?:\.[0-9]{1,6})? ?%|(?:after )?first pass|(?:no )?fill"
+    r"|if last (?:played|silent))(?!\w)"
+)
 # What people write for a term, and the term.
 _CODES = (
     (r"([0-9]{1,3}) ?[:/] ?([0-9]{1,3})", r"pass \1 of \2"),
@@ -173,6 +189,7 @@ _CODES = (
     (r"not ([0-9]{1,3}) ?(?:[:/]|of) ?([0-9]{1,3})", r"not pass \1 of \2"),
     (r"pass ([0-9]{1,3}) ?[:/] ?([0-9]{1,3})", r"pass \1 of \2"),
     (r"every ([0-9]{1,3})(?:st|nd|rd|th)?(?: pass| passes)?", r"pass \1 of \1"),
+    (r"([0-9]{1,3})(?:st|nd|rd|th) pass", r"pass \1 of \1"),
     (r"(?:chance )?([0-9]{1,3}(?:\.[0-9]{1,6})?)(?: ?%| percent)?", r"chance \1%"),
     (r"([0-9]{1,6}) in ([0-9]{1,6})", r"chance \1 in \2"),
     (r"pass ([0-9]{1,3})", r"pass \1 of 4"),

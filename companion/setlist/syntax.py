@@ -46,6 +46,10 @@ _WORDS = (
     ("directive", "a line that begins with % reads as an order to YAML", "take it out"),
 )
 
+_PLAIN = "type plain spaces"
+# No-break spaces and the like, as they come along with text that is copied from a page.
+_ODD_SPACE = re.compile(r"(?m)^[ \t]*([\u00a0\u1680\u2000-\u200b\u202f\u205f\u3000])")
+_CLOSE = {"[": "]", "{": "}"}
 _INDENT = re.compile(r"[ \t-]*")
 _TABBED = re.compile(r"(?m)^(?:- |[ ])*(\t)[ \t]*[^\s#]")
 # A quote that opens a value and is not closed on its line.
@@ -74,6 +78,8 @@ def in_plain_words(error: yaml.YAMLError, text: str, spot: Spot) -> list[Fault]:
     start = _line_start(text, index)
     here = text[index : index + 1]
     indent = _INDENT.match(text, start)
+    if odd := _odd_space(text, index):
+        return [Fault(*spot(odd[0]), f"the space {odd[1]} cannot be used for indentation", _PLAIN)]
     if "tab character" in said or (indent and "\t" in indent[0] and index <= indent.end()):
         tabs = [Fault(*spot(match.start(1)), *_TAB) for match in _TABBED.finditer(text)]
         return tabs or [Fault(*spot(index), *_TAB)]
@@ -88,7 +94,13 @@ def in_plain_words(error: yaml.YAMLError, text: str, spot: Spot) -> list[Fault]:
     if "mapping values are not allowed" in said:
         if _TWO_COLONS.match(text, start):
             return [Fault(*spot(index), "this line has a second colon", _MERGED)]
-        return [Fault(*spot(index), "this line does not line up with the line above it", _LINE_UP)]
+        # The parser stops at the colon; what does not line up is where the line begins.
+        begin = indent.end() if indent else index
+        return [Fault(*spot(begin), "this line does not line up with the line above it", _LINE_UP)]
+    opened = text[context : context + 1]
+    if "expected ',' or" in said and opened in _CLOSE and _ended(text, context, start):
+        right = f"close it with {_CLOSE[opened]}"
+        return [Fault(*spot(context), f"a {opened} is opened here and not closed", right)]
     for part, wrong, right in _WORDS:
         if part in said:
             # For these two the parser notices late; what is wrong is where it began.
@@ -105,6 +117,27 @@ def _index(mark: yaml.Mark | None, otherwise: int) -> int:
 
 def _line_start(text: str, index: int) -> int:
     return max(text.rfind("\n", 0, index), text.rfind("\r", 0, index)) + 1
+
+
+def _odd_space(text: str, index: int) -> tuple[int, str] | None:
+    """A space that YAML takes for a letter, where the line of `index` or one above it begins."""
+    begin = _line_start(text, max(0, index - _BACK)) if index > _BACK else 0
+    end = text.find("\n", index)
+    match = _ODD_SPACE.search(text, begin, len(text) if end < 0 else min(end, index + _BACK))
+    return None if match is None else (match.start(1), f"U+{ord(match[1]):04X}")
+
+
+def _ended(text: str, opened: int, start: int) -> bool:
+    """Whether the line at `start`, below that of `opened`, is not indented as if it went on."""
+    first = _line_start(text, opened)
+    return first < start and _inset(text, start) <= _inset(text, first)
+
+
+def _inset(text: str, start: int) -> int:
+    end = start
+    while text[end : end + 1] == " ":
+        end += 1
+    return end - start
 
 
 def _open_quote(text: str, index: int) -> tuple[int, str, str] | None:

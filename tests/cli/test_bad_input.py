@@ -90,6 +90,8 @@ def test_asking_where_no_engine_runs(program: Program, words: list[str]) -> None
     assert done.returncode == 1
     assert len(done.stderr.splitlines()) == 1
     assert "no engine is running" in done.stderr
+    what_to_do = "there is nothing to end" if words == ["stop"] else "companion play SET"
+    assert what_to_do in done.stderr
 
 
 def test_a_machine_without_midi_says_what_to_do(program: Program, good: Path) -> None:

@@ -22,6 +22,32 @@ def test_advice_alone_leaves_the_status_at_0(program: Program, good: Path) -> No
     ]
 
 
+def test_patterns_longer_than_their_phrase_are_folded_for_people_and_not_for_programs(
+    program: Program,
+) -> None:
+    # A phrase of GOOD is two passes.
+    path = program.write("long.yaml", GOOD.replace("chance 50%", "pass 8 of 8"))
+    done = program.run("check", path)
+    assert done.stdout.splitlines()[1:] == [
+        "  Longer than their phrase (all but chance; see companion map). "
+        "Pattern and phrases come round after:",
+        "    phrase of 2 passes: `slack water` 4 passes and 2 phrases, `ebb line` 8 and 4",
+    ]
+    told = json.loads(program.run("check", "--json", path).stdout)["files"][0]["advice"]
+    assert [(advice["line"], advice["text"]) for advice in told][-2:] == [
+        (
+            5,
+            "`slack water` repeats after 4 passes, its phrase is 2 passes; "
+            "phrases differ, and come round after 2 phrases",
+        ),
+        (
+            9,
+            "`ebb line` repeats after 8 passes, its phrase is 2 passes; "
+            "phrases differ, and come round after 4 phrases",
+        ),
+    ]
+
+
 def test_advice_as_json(program: Program) -> None:
     late = program.write("late.yaml", GOOD.replace("pass 4 of 4", "'fill, no fill'"))
     done = program.run("check", "--json", late)

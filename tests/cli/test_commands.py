@@ -3,8 +3,13 @@
 from __future__ import annotations
 
 import json
+import os
 import signal
+import subprocess
+import sys
 from pathlib import Path
+
+import pytest
 
 from tests.cli.conftest import GOOD, Program
 
@@ -59,6 +64,32 @@ def test_ctrl_c_and_termination_end_the_engine_cleanly(program: Program, good: P
             engine.send_signal(number)
             assert engine.wait(timeout=10) == 0
         assert program.run("status").returncode == 1
+
+
+@pytest.mark.skipif(sys.platform != "linux", reason="looks into /proc")
+def test_a_screen_without_a_keyboard_does_not_read_its_end_over_and_over(
+    program: Program, good: Path
+) -> None:
+    with program.start(good, "--internal-clock"):
+        terminal, inner = os.openpty()
+        screen = subprocess.Popen(
+            [sys.executable, "-m", "companion", "screen"],
+            stdin=subprocess.DEVNULL,
+            stdout=inner,
+            stderr=inner,
+            env=program.environment | {"TERM": "xterm-256color"},
+        )
+        os.close(inner)
+        try:
+            drawn = b""
+            while b"Slack water" not in drawn:
+                drawn += os.read(terminal, 1 << 16)
+            assert os.readlink(f"/proc/{screen.pid}/fd/0") != os.devnull
+        finally:
+            screen.kill()
+            screen.wait()
+            os.close(terminal)
+        program.run("stop")
 
 
 def test_check_as_json(program: Program, good: Path) -> None:

@@ -118,11 +118,36 @@ def test_together_with_a_step_that_is_not_there(program: Program, slack: Path, w
     assert len(done.stderr.splitlines()) == 1
 
 
+def test_together_with_a_step_that_no_part_has_tells_those_there_are(
+    program: Program, slack: Path
+) -> None:
+    done = program.run("forecast", slack, "--together", "low drum:2")
+    assert done.returncode == 1
+    assert done.stderr.startswith("companion: low drum has no step 2 in the file; it has: ")
+
+
+def test_from_a_pass_is_for_steps_together(program: Program, slack: Path) -> None:
+    done = program.run("forecast", slack, "--from", "3")
+    assert done.returncode == 2
+    assert "add --together" in done.stderr
+    together = ("--together", "low drum:16", "--json")
+    found = json.loads(program.run("forecast", slack, "--from", "5", *together).stdout)
+    assert found["parts"][0]["next"]["pass"] == 8
+
+
 def test_a_part_that_is_not_there(program: Program, slack: Path) -> None:
     for command in ("forecast", "map"):
         done = program.run(command, slack, "--part", "9")
         assert done.returncode == 1
         assert "parts 1 to 1" in done.stderr
+
+
+def test_a_picture_that_would_be_too_wide_is_refused_at_once(program: Program, slack: Path) -> None:
+    target = program.folder / "map.svg"
+    done = program.run("map", slack, "--passes", "100000", "-o", target)
+    assert (done.returncode, done.stderr.count("\n")) == (1, 1)
+    assert "at most 1900 passes" in done.stderr
+    assert not target.exists()
 
 
 def test_for_people(program: Program, slack: Path) -> None:

@@ -223,6 +223,13 @@ def test_every_state_says_what_to_do_next(name: str) -> None:
     assert reading.action.text
 
 
+@pytest.mark.parametrize(("lost", "said"), [(0, "jitter"), (1, "1 tick lost"), (2, "2 ticks lost")])
+def test_lost_ticks_are_counted(lost: int, said: str) -> None:
+    quiet = glance(100, clocks_lost=lost).quiet
+    (clock,) = [fact.long for fact in quiet if "jitter" in fact.long]
+    assert clock.endswith(said)
+
+
 @pytest.mark.parametrize("changes", [UNSURE, LOST])
 def test_while_the_count_may_be_wrong_nothing_is_said_to_be_sending(
     changes: dict[str, object],

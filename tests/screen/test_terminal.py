@@ -1,4 +1,4 @@
-"""A screen whose terminal is gone ends by itself, though no signal says so."""
+"""A screen ends with its terminal though no signal says so, and not with its input."""
 
 from __future__ import annotations
 
@@ -27,7 +27,9 @@ ROOT = Path(__file__).parent.parent.parent
 SCREEN = """
 import fcntl, signal, termios
 from companion.screen.app import make_app
+from companion.screen.terminal import outlive_input
 from tests.screen.stage import Clock, Feed, slack_water
+outlive_input()
 signal.signal(signal.SIGHUP, signal.SIG_IGN)
 fcntl.ioctl(2, termios.TIOCSCTTY, 0)
 raise SystemExit(make_app(Feed(slack_water(100)), look_only=True, now_ns=Clock()).run() != "keep")
@@ -138,6 +140,54 @@ def test_keys_that_come_down_a_pipe_work_and_the_end_of_the_pipe_is_not_that_of_
         # Longer than a screen takes to notice that a terminal is gone.
         with pytest.raises(subprocess.TimeoutExpired):
             process.wait(2)
+
+
+LISTEN = """
+import os, select
+from companion.screen.terminal import outlive_input
+outlive_input()
+print(os.read(0, 100).decode() if {reads} else "", select.select([0], [], [], {patience_s})[0])
+"""
+
+
+def heard(stdin: int, *, reads: bool, **environment: str) -> str:
+    """What a process finds at its standard input, and whether there is more, or the end of it."""
+    done = subprocess.run(
+        # The end would be noticed at once.
+        [sys.executable, "-c", LISTEN.format(reads=reads, patience_s=0.2)],
+        stdin=stdin,
+        capture_output=True,
+        text=True,
+        env=os.environ | environment,
+        cwd=ROOT,
+        timeout=PATIENCE_S,
+        check=True,
+    )
+    return done.stdout.strip()
+
+
+def test_input_without_keys_is_silent_and_not_over() -> None:
+    # Read at its end as fast as can be, it kept a processor busy.
+    assert heard(subprocess.DEVNULL, reads=False) == "[]"
+
+
+def test_keys_come_down_a_pipe_and_then_it_is_silent() -> None:
+    ours, theirs = os.pipe()
+    os.write(theirs, b"mm")
+    os.close(theirs)
+    try:
+        assert heard(ours, reads=True) == "mm []"
+    finally:
+        os.close(ours)
+
+
+def test_a_screen_in_a_browser_hears_the_end_of_its_input() -> None:
+    assert heard(subprocess.DEVNULL, reads=False, TEXTUAL_DRIVER="any") == "[0]"
+
+
+def test_a_terminal_is_read_as_it_is(terminal: Terminal) -> None:
+    os.write(terminal.outer, b"m\n")
+    assert heard(terminal.inner, reads=True).split() == ["m", "[]"]
 
 
 def test_a_key_closes_a_screen_as_ever(terminal: Terminal) -> None:

@@ -23,6 +23,7 @@ BROKEN = [
     ("    recount", "  \trecount", "11:3: a tab cannot be used for indentation; use spaces"),
     ('"*drum*"', "*drum*", "4:16: an asterisk at the start reads as a reference; put it in quotes"),
     ('"*drum*"', "*drum", "4:11: `*drum` refers to an anchor `&drum` not set above; put text that begins with an asterisk in quotes"),
+    ("    tempo", "  \u00a0 tempo", "34:3: the space U+00A0 cannot be used for indentation; type plain spaces"),
     ("set: Tidewater", "set:Tidewater", "1:5: there is no space after `set:`"),
     ("1: always", "1:always", "23:13: there is no space after `1:`"),
     ("chance 60%", "chance: 60%", "24:20: this line has a second colon; put text with a colon in quotes"),
@@ -34,9 +35,12 @@ BROKEN = [
     ("[shaker]", "@shaker", "41:31: text cannot begin with `@`; put it in quotes"),
     ("chance 60%", "%60", "24:14: text cannot begin with `%`; put it in quotes"),
     ("chance 60%", "`60`", "24:14: text cannot begin with"),
-    ("do: reload}", "do: reload", "46:1: an entry in { } is not closed, or lacks a comma"),
+    ("do: reload}", "do: reload", "45:13: a { is opened here and not closed; close it with }"),
     ("        on: drums", "       on: drums", "37:8: this line does not line up with the "),
-    ("        on: drums", "          on: drums", "37:13: this line does not line up with the line above it"),
+    ("        on: drums", "          on: drums", "37:11: this line does not line up with the line above it"),
+    ("mute: [shaker]}", "mute: shaker", "41:13: a { is opened here and not closed; close it with }"),
+    ("mute: [shaker]}", "mute: [shaker", "41:31: a [ is opened here and not closed; close it with ]"),
+    ("{at: start, mute: [shaker]}", "{at: start,\n             mute: shaker\n             say: go}", "43:17: an entry in { } is not closed, or lacks a comma"),
     ("patterns:", "  patterns:", "14:3: this line does not line up with the keys above it"),
     ("1: always", '1: "alw\\qays"', "23:14: \\ and this letter mean nothing in double quotes"),
     ("1: always", "1: &", "23:"),
@@ -93,6 +97,13 @@ def test_several_broken_lines_are_all_told() -> None:
         ("do: reload", "do: relaod"),
     )
     assert [fault.split(":")[0] for fault in faults(text)] == ["4", "41", "44", "45"]
+
+
+def test_a_bracket_that_is_not_closed_does_not_hide_the_rest() -> None:
+    text = edited(
+        TIDEWATER, ("warn: 2 bars}", "warn: 2 bars"), ("fill: 1 bar}", "fill: 1 baa}"), ("12", "0")
+    )
+    assert [fault.split(":")[0] for fault in faults(text)] == ["27", "42", "43"]
 
 
 def test_a_file_broken_off_in_the_middle_tells_only_what_is_certain() -> None:

@@ -62,7 +62,7 @@ def test_a_file_one_may_not_read(tmp_path: Path) -> None:
 )
 def test_an_empty_file(tmp_path: Path, data: bytes) -> None:
     assert refused(written(tmp_path, data)) == [
-        "FILE:1:1: this set list is empty; start from `companion new FILE`"
+        "FILE:1:1: this set list is empty; start from a copy of one in `setlists/`"
     ]
 
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from companion.setlist.longcycles import long_cycles
+from companion.setlist.longcycles import LongCycle, folded, long_cycles
 from companion.setlist.reading import read_text
 
 TEXT = """\
@@ -48,3 +48,26 @@ def test_rules_of_two_three_four_and_five_do_not_fit_an_eight_bar_phrase() -> No
 )
 def test_only_what_does_not_divide_the_phrase_is_told(phrase: str, rule: str, silent: bool) -> None:
     assert (told(phrase, rule) == []) is silent
+
+
+def test_many_are_told_in_few_lines_with_all_their_numbers() -> None:
+    cycles = [
+        LongCycle("slack water", 60, "8 passes", 15),
+        LongCycle("deep", 10**55, "8 passes", 10**55),
+        LongCycle("neap", 252, "2 passes", 126),
+        LongCycle("ebb line", 24, "8 passes", 3),
+    ]
+    assert folded(cycles) == [
+        "phrase of 8 passes: `slack water` 60 passes and 15 phrases, `ebb line` 24 and 3,",
+        "  `deep` about 10^55 passes (a number of 56 digits)",
+        "phrase of 2 passes: `neap` 252 passes and 126 phrases",
+    ]
+    assert folded([]) == []
+
+
+def test_however_many_there_are_no_line_is_long_and_none_is_left_out() -> None:
+    names = [f"tide {number}" for number in range(200)]
+    lines = folded(LongCycle(name, 1236, "8 passes", 309) for name in names)
+    assert max(map(len, lines)) <= 100
+    assert len(lines) < 70
+    assert all(f"`{name}` 1 236" in " ".join(lines) for name in names)

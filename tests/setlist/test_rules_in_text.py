@@ -76,6 +76,18 @@ def test_capitals_and_spaces_do_not_matter(loose: str, exact: str) -> None:
     [
         ("pas 1 of 4", 0, "did you mean `pass 1 of 4`?"),
         ("1:4", 0, "write `pass 1 of 4`"),
+        ("4th pass", 0, "write `pass 4 of 4`"),
+        (
+            "pass 4 of 4 chance 50%",
+            0,
+            "put commas between the terms: `pass 4 of 4, chance 50%`",
+        ),
+        (
+            "fill, not pass 4 of 4 and chance 1 in 2 and if last played",
+            6,
+            "put commas between the terms: `not pass 4 of 4, chance 1 in 2, if last played`",
+        ),
+        ("pass 1 of 4 or fill", 0, "did you mean `pass 1 of 4`?"),
         ("3/4", 0, "write `pass 3 of 4`"),
         ("fill, 2:3", 6, "write `pass 2 of 3`"),
         ("60%", 0, "write `chance 60%`"),
