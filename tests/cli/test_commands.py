@@ -122,6 +122,9 @@ def test_wishes_are_told_in_the_words_of_a_set_list(program: Program, good: Path
         assert program.status()["next_change"] is None
         assert program.run("tell", "part", "2").stdout.startswith("going to part 2 at the end of")
         assert program.run("tell", "undo").stdout == "undone: part 2\n"
+        beyond = program.run("tell", "part", "9")
+        assert (beyond.returncode, beyond.stdout) == (1, "")
+        assert "there is no part 9" in beyond.stderr
         wrong = program.run("tell", "nxt")
         assert wrong.returncode == 2
         assert "did you mean `next`?" in wrong.stderr
