@@ -54,7 +54,7 @@ BPM = 122.0
 AGES = (24, 27, 30, 34, 38, 43, 48, 57, 68, 80, 96)
 SIZES = (1.0, 1.5, 2.0, 2.25, 2.5, 3.0, 3.5, 4.0, 4.5, 5.0, 6.0)
 # Where the tracker is read, and the sizes of its steps in bounds for one beat.
-READ = (24, 26, 28, 30, 34, 40, 48)
+READ = (24, 26, 28, 30, 34, 40, 48, 60, 72, 96)
 STEPS = (1.0, 1.5, 2.0, 2.5, 3.0, 4.0, 6.0)
 
 
