@@ -4,9 +4,9 @@ Run: python -m tests.bench.bench_tempo_bound [clocks]
 
 Of a tempo tracker two things are asked: at a steady tempo errors within 1.15 of the Cramer-Rao
 bound for its window, and from one beat after a step within 1.5 of the bound for the ticks heard
-since. But the bound for two bars is 23 times finer than that for one beat, so who reads a steady
-tempo so finely may hardly ever take chance for a step, and must then miss small steps that look
-like chance: the price of superefficiency (J. L. Hodges 1951; P. J. Bickel, Minimax estimation of
+since. But the bound for one bar of 4/4 is 8 times finer than that for one beat (for two bars 23
+times), so who reads a steady tempo so finely may hardly ever take chance for a step, and must then
+miss small steps that look like chance: the price of superefficiency (J. L. Hodges 1951; P. J. Bickel, Minimax estimation of
 the mean of a normal distribution subject to doing well at a point, 1983; from memory). This prints
 the least price, and beside it what the tracker pays.
 
@@ -26,7 +26,8 @@ Clocks are ideal: Gaussian jitter of known size, and either steady or bent once 
 which tells more than a line that begins anywhere). A tracker that knows less, or must expect ramps,
 jumps and strays, can only do worse. Two bounds:
 
-- for trackers that reckon with a window of two bars, as ours does. Since the demands hold for any
+- for trackers that reckon with a window of one bar, as ours does (with one of two bars the second
+  demand cannot be met together with the first). Since the demands hold for any
   tempo and moment, nothing is lost by an estimator that, when a line is added to the ticks, adds
   its slope to what it reads (Hunt and Stein; from memory). Such a one is the slope of the plain
   line plus something that depends on the residuals alone, and the two are independent;
