@@ -52,8 +52,9 @@ PRESSING = (17, 24, 34, 48, 68)
 # A bend clearer than this is known to have begun near the likeliest place.
 CLEAR = 25.0
 # A jump, bend or swerve this clear, and clearer than the other kinds by so much, begins a new line.
+# A large step soon after it began may look like a swerve by up to about 10.
 # A tempo of 120 that moves by 2.5 in a bar is, through 1 ms of jitter, no clearer than about 230.
-CERTAIN, MARGIN = (250.0, 250.0, 150.0), 8.0
+CERTAIN, MARGIN = (250.0, 250.0, 100.0), (8.0, 8.0, 14.0)
 
 # A stretch: ticks, the sums of powers over it, norm and cost of each kind.
 Powers = tuple[int, int, int, int, int]
@@ -161,7 +162,7 @@ def weigh(line: Line, found: list[Departure]) -> tuple[Line, Departure | None]:
         curve += share * departure.curve
     best = found[clear.index(max(clear))]
     others = [c for c, d in zip(clear, found, strict=True) if d.kind is not best.kind]
-    certain = best.chi2 > CERTAIN[best.kind] and max(clear) - max(others, default=0.0) > MARGIN
+    certain = best.chi2 > CERTAIN[best.kind] and max(clear) - max(others, default=0.0) > MARGIN[best.kind]
     return (at, period, curve), best if certain else None
 
 
