@@ -16,19 +16,19 @@ from typing import NamedTuple
 
 from companion.follow.lines import MASK, Line, Sums, parabola
 
-# One bar of 4/4. A longer line is finer while the tempo stands still, but then a step of the size of
+# One bar of 4/4. A longer line is finer while the tempo stands still, but then a step as small as
 # chance goes unseen for longer: with two bars no tracker can be within 1.15 of its bound when
 # steady and within 1.5 from a beat after every step; with one bar there is room for both
 # (tests/bench/bench_tempo_bound.py).
 WINDOW = 96
-# Stretches at whose start a departure is looked for, in ticks: so close that a bend half-way between
-# two is as clear from either. What lies between is climbed to.
+# Stretches at whose start a departure is looked for, in ticks: so close that a bend half-way
+# between two is as clear from either. What lies between is climbed to.
 STRETCHES = (6, 8, 12, 17, 20, 24, 28, 34, 40, 48, 57, 68, 80, 90)
 SHORTEST = 5
 
 # How clear a jump, bend or swerve must be to be as likely as none, beyond its cost, in units of
-# 2 log odds. Set by trial with 1000 Gaussian clocks, as SHORT, TOO_SHORT, DEAR and SHRINK are: false
-# ones then add 11 % to the error of a steady line (asked for: 15 %), and the worst step is read
+# 2 log odds. Set by trial with 1000 Gaussian clocks, as SHORT, TOO_SHORT, DEAR and SHRINK are:
+# false ones then add 11 % to the error of a steady line (asked for: 15 %), and the worst step is read
 # within 1.46 of its bound (asked for: 1.5; least possible, that steady: 1.37). BEND lower by 0.5
 # adds 2 % more and reads the worst step 0.02 better; with SWERVE lower by 2 large steps soon after
 # their start pass for swerves. Two departures in a bar are rarer than one, so along a line a swerve
@@ -54,7 +54,7 @@ CLEAR = 25.0
 # A jump, bend or swerve this clear, and clearer than the other kinds by so much, begins a new line.
 # A large step soon after it began may look like a swerve by up to about 10.
 # A tempo of 120 that moves by 2.5 in a bar is, through 1 ms of jitter, no clearer than about 230.
-CERTAIN, MARGIN = (250.0, 250.0, 100.0), (8.0, 8.0, 14.0)
+CERTAIN, MARGIN = (250.0, 250.0, 100.0), (8.0, 8.0, 12.0)
 
 # A stretch: ticks, the sums of powers over it, norm and cost of each kind.
 Powers = tuple[int, int, int, int, int]
@@ -162,7 +162,9 @@ def weigh(line: Line, found: list[Departure]) -> tuple[Line, Departure | None]:
         curve += share * departure.curve
     best = found[clear.index(max(clear))]
     others = [c for c, d in zip(clear, found, strict=True) if d.kind is not best.kind]
-    certain = best.chi2 > CERTAIN[best.kind] and max(clear) - max(others, default=0.0) > MARGIN[best.kind]
+    certain = (
+        best.chi2 > CERTAIN[best.kind] and max(clear) - max(others, default=0.0) > MARGIN[best.kind]
+    )
     return (at, period, curve), best if certain else None
 
 
