@@ -26,9 +26,9 @@ WINDOW = 96
 STRETCHES = (6, 8, 12, 17, 20, 24, 28, 34, 40, 48, 57, 68, 80, 90)
 SHORTEST = 5
 
-# How clear a jump, bend or swerve must be to be as likely as none, beyond its cost, in units of
-# 2 log odds. Set by trial with 1000 Gaussian clocks, as SHORT, TOO_SHORT, DEAR and SHRINK are:
-# false ones then add 11 % to the error of a steady line (asked for: 15 %), and the worst step is read
+# How clear a jump, bend or swerve must be to be as likely as none, beyond its cost, in units of 2
+# log odds. Set by trial with 1000 Gaussian clocks, as SHORT, TOO_SHORT, DEAR and SHRINK are: false
+# ones then add 11 % to the error of a steady line (asked for: 15 %), and the worst step is read
 # within 1.46 of its bound (asked for: 1.5; least possible, that steady: 1.37). BEND lower by 0.5
 # adds 2 % more and reads the worst step 0.02 better; with SWERVE lower by 2 large steps soon after
 # their start pass for swerves. Two departures in a bar are rarer than one, so along a line a swerve

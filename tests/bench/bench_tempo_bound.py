@@ -6,9 +6,9 @@ Of a tempo tracker two things are asked: at a steady tempo errors within 1.15 of
 bound for its window, and from one beat after a step within 1.5 of the bound for the ticks heard
 since. But the bound for one bar of 4/4 is 8 times finer than that for one beat (for two bars 23
 times), so who reads a steady tempo so finely may hardly ever take chance for a step, and must then
-miss small steps that look like chance: the price of superefficiency (J. L. Hodges 1951; P. J. Bickel,
-Minimax estimation of the mean of a normal distribution subject to doing well at a point, 1983; from memory). This prints
-the least price, and beside it what the tracker pays.
+miss small steps that look like chance: the price of superefficiency (J. L. Hodges 1951; P. J.
+Bickel, Minimax estimation of the mean of a normal distribution subject to doing well at a point,
+1983; from memory). This prints the least price, and beside it what the tracker pays.
 
 The argument. Let R0 be the mean square error at a steady tempo, Rj that after step j (so many ticks
 ago, so large), each over the square of its bound, and q any weights of steps that sum to 1. The
