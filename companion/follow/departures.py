@@ -16,29 +16,45 @@ from typing import NamedTuple
 
 from companion.follow.lines import MASK, Line, Sums, parabola
 
-# Two bars of 4/4: the longer, the finer, and a tempo rarely stands still for longer.
-WINDOW = 192
-# Stretches at whose start a departure is looked for, in ticks; what lies between is climbed to.
-STRETCHES = (6, 8, 12, 17, 24, 34, 48, 68, 96, 136, 184)
+# One bar of 4/4. A longer line is finer while the tempo stands still, but then a step as small as
+# chance goes unseen for longer: with two bars no tracker can be within 1.15 of its bound when
+# steady and within 1.5 from a beat after every step; with one bar there is room for both
+# (tests/bench/bench_tempo_bound.py).
+WINDOW = 96
+# Stretches at whose start a departure is looked for, in ticks: so close that a bend half-way
+# between two is as clear from either. What lies between is climbed to.
+STRETCHES = (6, 8, 12, 17, 20, 24, 28, 34, 40, 48, 57, 68, 80, 90)
 SHORTEST = 5
 
-# How clear a bend or a swerve must be to be as likely as none, beyond its cost, in units of 2 log
-# odds. Set by trial: false ones then add 6 % to the error of a steady line; with less, small steps
-# are read worse (how much must be paid: tests/bench/bench_tempo_bound.py). Two bends in two bars
-# are rarer than one, so along a line a swerve must be clearer, along a parabola a bend.
-JUMP, BEND, SWERVE = 14.5, 9.0, 15.0
+# How clear a jump, bend or swerve must be to be as likely as none, beyond its cost, in units of 2
+# log odds. Set by trial with 1000 Gaussian clocks, as SHORT, TOO_SHORT, DEAR and SHRINK are: false
+# ones then add 11 % to the error of a steady line (asked for: 15 %), and the worst step is read
+# within 1.46 of its bound (asked for: 1.5; least possible, that steady: 1.37). BEND lower by 0.5
+# adds 2 % more and reads the worst step 0.02 better; with SWERVE lower by 2 large steps soon after
+# their start pass for swerves. Two departures in a bar are rarer than one, so along a line a swerve
+# must be clearer, along a parabola a bend.
+JUMP, BEND, SWERVE = 15.5, 7.5, 13.0
 JUMP_CURVED, BEND_CURVED, SWERVE_CURVED = 15.0, 14.0, 9.0
 NEED, NEED_CURVED = (JUMP, BEND, SWERVE), (JUMP_CURVED, BEND_CURVED, SWERVE_CURVED)
 # Near enough to these to look closely.
 NEAR = 5.0
 # Shorter than a beat nobody asks for a new tempo, and false ones do most harm: so much the dearer.
-SHORT, TOO_SHORT = 24, 8.0
+# Of a step a beat ago the latest 20 ticks tell nearly as much as all 24.
+SHORT, TOO_SHORT = 20, 11.0
+# What the log of the harm done by a false departure adds to its cost. 2 would make all lengths do
+# as much harm; less is better for short steps, as SHRINK takes the worst off false ones.
+DEAR = 1.4
+# A doubtful departure looks larger than it is, since it was picked for being clear: it is taken to
+# be smaller by what shares this with its own clearness (as J. Stein's estimator shrinks a mean).
+SHRINK = 4.5
 # Stretches at which a new tempo is looked for after every tick.
 PRESSING = (17, 24, 34, 48, 68)
 # A bend clearer than this is known to have begun near the likeliest place.
 CLEAR = 25.0
-# A departure this clear, and clearer than the other kind by so much, begins a new line.
-CERTAIN, MARGIN = 250.0, 8.0
+# A jump, bend or swerve this clear, and clearer than the other kinds by so much, begins a new line.
+# A large step soon after it began may look like a swerve by up to about 10.
+# A tempo of 120 that moves by 2.5 in a bar is, through 1 ms of jitter, no clearer than about 230.
+CERTAIN, MARGIN = (250.0, 250.0, 100.0), (8.0, 8.0, 12.0)
 
 # A stretch: ticks, the sums of powers over it, norm and cost of each kind.
 Powers = tuple[int, int, int, int, int]
@@ -140,12 +156,15 @@ def weigh(line: Line, found: list[Departure]) -> tuple[Line, Departure | None]:
     odds = exp(-top / 2) + sum(weights)
     at, period, curve = line
     for departure, weight in zip(found, weights, strict=True):
-        at += weight / odds * departure.at
-        period += weight / odds * departure.period
-        curve += weight / odds * departure.curve
+        share = weight / odds * departure.chi2 / (departure.chi2 + SHRINK)
+        at += share * departure.at
+        period += share * departure.period
+        curve += share * departure.curve
     best = found[clear.index(max(clear))]
     others = [c for c, d in zip(clear, found, strict=True) if d.kind is not best.kind]
-    certain = best.chi2 > CERTAIN and max(clear) - max(others, default=0.0) > MARGIN
+    certain = (
+        best.chi2 > CERTAIN[best.kind] and max(clear) - max(others, default=0.0) > MARGIN[best.kind]
+    )
     return (at, period, curve), best if certain else None
 
 
@@ -280,7 +299,7 @@ def shape_of(kind: Kind, count: int, ticks: int, curved: bool) -> Shape:
     # bound 12 s^2/N^3, for a parabola's end 192 s^2/N^3), so its chance must fall as that grows.
     # A false jump does little, but must not win by being cheap: it costs as a bend does.
     harm = 3 / m**3 if kind is Kind.JUMP else period * period / norm
-    cost = 2 * log(max(1.0, harm * count**3 / spread))
+    cost = DEAR * log(max(1.0, harm * count**3 / spread))
     cost += min(TOO_SHORT, TOO_SHORT / 6 * max(0, SHORT - m))
     return Shape(norm, at, period, curve, cost)
 

@@ -234,7 +234,7 @@ class TempoTracker:
         variance = self._noise.variance
         jump = climb(sums, count, line, variance, Kind.JUMP, len(strays))
         bend = climb(sums, count, line, variance, Kind.BEND, len(strays))
-        if jump.chi2 - bend.chi2 <= MARGIN:
+        if jump.chi2 - bend.chi2 <= MARGIN[Kind.JUMP]:
             if bend.chi2 > jump.chi2:
                 # A change of tempo says nothing of the noise.
                 self._noise.recall(self._quiet)

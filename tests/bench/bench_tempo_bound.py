@@ -4,11 +4,11 @@ Run: python -m tests.bench.bench_tempo_bound [clocks]
 
 Of a tempo tracker two things are asked: at a steady tempo errors within 1.15 of the Cramer-Rao
 bound for its window, and from one beat after a step within 1.5 of the bound for the ticks heard
-since. But the bound for two bars is 23 times finer than that for one beat, so who reads a steady
-tempo so finely may hardly ever take chance for a step, and must then miss small steps that look
-like chance: the price of superefficiency (J. L. Hodges 1951; P. J. Bickel, Minimax estimation of
-the mean of a normal distribution subject to doing well at a point, 1983; from memory). This prints
-the least price, and beside it what the tracker pays.
+since. But the bound for one bar of 4/4 is 8 times finer than that for one beat (for two bars 23
+times), so who reads a steady tempo so finely may hardly ever take chance for a step, and must then
+miss small steps that look like chance: the price of superefficiency (J. L. Hodges 1951; P. J.
+Bickel, Minimax estimation of the mean of a normal distribution subject to doing well at a point,
+1983; from memory). This prints the least price, and beside it what the tracker pays.
 
 The argument. Let R0 be the mean square error at a steady tempo, Rj that after step j (so many ticks
 ago, so large), each over the square of its bound, and q any weights of steps that sum to 1. The
@@ -26,7 +26,8 @@ Clocks are ideal: Gaussian jitter of known size, and either steady or bent once 
 which tells more than a line that begins anywhere). A tracker that knows less, or must expect ramps,
 jumps and strays, can only do worse. Two bounds:
 
-- for trackers that reckon with a window of two bars, as ours does. Since the demands hold for any
+- for trackers that reckon with a window of one bar, as ours does (with one of two bars the second
+  demand cannot be met together with the first). Since the demands hold for any
   tempo and moment, nothing is lost by an estimator that, when a line is added to the ticks, adds
   its slope to what it reads (Hunt and Stein; from memory). Such a one is the slope of the plain
   line plus something that depends on the residuals alone, and the two are independent;
@@ -54,7 +55,7 @@ BPM = 122.0
 AGES = (24, 27, 30, 34, 38, 43, 48, 57, 68, 80, 96)
 SIZES = (1.0, 1.5, 2.0, 2.25, 2.5, 3.0, 3.5, 4.0, 4.5, 5.0, 6.0)
 # Where the tracker is read, and the sizes of its steps in bounds for one beat.
-READ = (24, 26, 28, 30, 34, 40, 48)
+READ = (24, 26, 28, 30, 34, 40, 48, 60, 72, 96)
 STEPS = (1.0, 1.5, 2.0, 2.5, 3.0, 4.0, 6.0)
 
 

@@ -13,7 +13,7 @@ from companion.follow.tempo import TempoTracker
 from tests.follow.clocks import MS, NS_PER_BPM, Times, bound_bpm, gaussian, listen, rms, ticks
 
 # Seeds whose clocks never look as if their tempo changed, so that the plain line is read.
-QUIET = (1, 2, 3, 4, 7, 9)
+QUIET = (0, 1, 6, 21, 23, 28)
 
 
 def steady(seed: int, count: int, bpm: float = 122.0, ms: float = 1.0) -> Times:
@@ -59,7 +59,7 @@ def test_a_jitterless_clock_is_read_exactly_at_any_tempo(bpm: float) -> None:
 
 
 @pytest.mark.parametrize("seed", QUIET)
-@pytest.mark.parametrize("count", [2, 3, 5, 8, 13, 24, 96, 191, 192, 193, 400])
+@pytest.mark.parametrize("count", [2, 3, 5, 8, 13, 24, 60, 95, 96, 97, 400])
 def test_the_line_is_the_one_that_numpy_and_scipy_fit(seed: int, count: int) -> None:
     times = steady(seed, count)
     tracker = listen(times)

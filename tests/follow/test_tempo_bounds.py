@@ -31,14 +31,21 @@ BAR = 96
 
 
 def errors_after(
-    before: float, after: float, at: Sequence[int], *, jitter: str, ms: float, clocks: int
+    before: float,
+    after: float,
+    at: Sequence[int],
+    *,
+    jitter: str,
+    ms: float,
+    clocks: int,
+    lead: int = 300,
 ) -> NDArray[np.float64]:
-    """Errors so many ticks after a step of tempo, one row for each clock."""
+    """Errors so many ticks after a step of tempo, one row for each clock; `lead` ticks before."""
     rows = []
     for seed in range(clocks):
         rng = np.random.default_rng(1000 + seed)
         # The step falls anywhere among the ticks.
-        first = 300 + int(rng.integers(0, 8))
+        first = lead + int(rng.integers(0, 8))
         true = ticks([before] * (first - 1) + [after] * max(at), rng)
         read = bpm_at(JITTERS[jitter](true, rng, ms), [first + n for n in at])
         rows.append([bpm - after for bpm in read])
@@ -102,7 +109,7 @@ def test_a_clock_that_just_began_is_read_as_well_as_its_ticks_allow(heard: int) 
         rng = np.random.default_rng(seed)
         errors.append(bpm_at(gaussian(ticks([122.0] * (heard - 1), rng), rng), [heard])[0] - 122)
     # The tempo is one over the period, which is crooked where little is known.
-    assert rms(errors) < 1.2 * bound_bpm(122, 1, heard)
+    assert rms(errors) < 1.2 * bound_bpm(122, 1, min(heard, WINDOW))
 
 
 def test_the_next_tick_is_foretold_to_a_fraction_of_the_jitter() -> None:
@@ -111,10 +118,11 @@ def test_the_next_tick_is_foretold_to_a_fraction_of_the_jitter() -> None:
         rng = np.random.default_rng(seed)
         true = ticks([122.0] * 500, rng)
         tracker = TempoTracker()
-        for t in gaussian(true, rng)[:400]:
+        for heard, t in enumerate(gaussian(true, rng)[:400], 1):
             tracker.hear(int(t))
-        now.append((tracker.when(1) - true[400]) / MS)
-        bar_ahead.append((tracker.when(BAR) - true[399 + BAR]) / MS)
+            if heard >= 150 and heard % 50 == 0:
+                now.append((tracker.when(1) - true[heard]) / MS)
+                bar_ahead.append((tracker.when(BAR) - true[heard - 1 + BAR]) / MS)
     # Variance of a fitted line d ticks past its middle: s^2 (1/N + 12 d^2/(N (N^2 - 1))).
     n = WINDOW
     at_end = (1 / n + 12 * (n / 2) ** 2 / n**3) ** 0.5
@@ -146,17 +154,18 @@ def test_steps_are_followed_at_any_tempo_and_jitter(bpm: float, ms: float, bound
         assert rms(column) < 1.5 * bound_bpm(after, ms, heard), heard
 
 
-def test_a_step_too_small_to_be_seen_at_once_costs_hardly_more_than_it_must() -> None:
-    worst = 0.0
-    at = (24, 26, 28, 30, 34, 48)
-    for bounds in (1.5, 2, 2.5, 3):
-        after = 122 + bounds * bound_bpm(122, 1.0, 24)
-        errors = errors_after(122, after, at, jitter="Gaussian", ms=1.0, clocks=150)
-        for column, heard in zip(errors.T, at, strict=True):
-            worst = max(worst, rms(column) / bound_bpm(122, 1.0, heard))
-    # Who stays as steady as asked for must doubt: none in this window stays below 1.47 after every
-    # step, none as steady as this one below 1.6 (tests/bench/bench_tempo_bound.py).
-    assert worst < 1.95
+@pytest.mark.parametrize("bounds", [1.5, 2, 2.5, 3])
+def test_a_step_too_small_to_be_seen_at_once_is_read_as_well_from_one_beat_on(
+    bounds: float,
+) -> None:
+    # The hardest sizes: like chance for those ticks, but no longer small beside the bound.
+    at = (24, 26, 28, 30, 34, 40, 48, 60, 72, 96)
+    after = 122 + bounds * bound_bpm(122, 1.0, 24)
+    errors = errors_after(122, after, at, jitter="Gaussian", ms=1.0, clocks=250, lead=150)
+    for column, heard in zip(errors.T, at, strict=True):
+        # Asked for: within 1.5, as with 1000 clocks (tests/bench/bench_tempo_bound.py). A root mean
+        # square of 250 errors has a standard error of 4.5 %; one of them is allowed for chance.
+        assert rms(column) < 1.045 * 1.5 * bound_bpm(122, 1.0, heard), heard
 
 
 def test_steps_of_a_quantised_clock_are_followed() -> None:
@@ -211,9 +220,10 @@ def test_a_ramp_over_eight_bars_is_followed_without_a_growing_lag(a_bar: float) 
     def bar(n: int) -> NDArray[np.float64]:
         return errors[:, (n - 1) * BAR : n * BAR]
 
-    # A line over two bars would lag by a whole bar of ramp, the last 24 intervals by an eighth.
+    # A line over a bar would lag by half a bar of ramp, the last 24 intervals by an eighth. Where a
+    # bar's ticks hardly show that the tempo moves, part of that lag stays.
     late = [rms(bar(n)) for n in range(5, bars + 1)]
-    assert max(late) < 0.2
+    assert max(late) < (0.3 if abs(a_bar) > 2 else min(0.35, 0.45 * abs(a_bar)))
     assert abs(np.mean(bar(8))) < abs(np.mean(bar(3))) + 0.05
     # One bar after its end it is over.
     assert rms(bar(10)) < 0.2
@@ -242,5 +252,6 @@ def test_a_uniform_jitter_hides_no_ramp() -> None:
         rng = np.random.default_rng(seed)
         read = bpm_at(uniform(ticks(true, rng), rng, 2.0), (301 + 3 * BAR, 301 + 4 * BAR + 150))
         errors.append((read[0] - 96.0, read[1] - 98.0))
-    assert rms([a for a, _ in errors]) < 0.3
+    # A line over a bar would lag by half a bar of ramp, 1.0, and two bars after it by nothing.
+    assert rms([a for a, _ in errors]) < 0.55
     assert rms([b for _, b in errors]) < 0.15

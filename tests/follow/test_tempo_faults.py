@@ -40,7 +40,7 @@ def test_a_few_ticks_far_off_hardly_move_the_tempo(late_ms: float, strays: int) 
         _, heard = steady(seed, 420)
         heard[400 : 400 + strays] += late_ms * MS
         right_after += [bpm - 122 for bpm in bpm_at(heard, range(400, 420))]
-    # A plain line through 192 ticks would be off by 0.06 for one tick 15 ms late.
+    # A plain line through 96 ticks would be off by 0.06 for one tick 15 ms late.
     assert rms(right_after) < 0.03
 
 
@@ -63,7 +63,8 @@ def test_a_stall_that_hands_on_five_ticks_at_once_is_no_change_of_tempo() -> Non
         asleep = (true >= true[400]) & (true < true[400] + 100 * MS)
         heard[asleep] = true[400] + 100 * MS
         worst.append(max(abs(bpm - 122) for bpm in bpm_at(heard, range(400, 430))))
-    assert max(worst) < 0.06
+    # A plain line through 96 ticks with these five among the latest would be off by 1.1.
+    assert max(worst) < 0.1
 
 
 def test_stalls_one_after_the_other_are_no_change_of_tempo() -> None:
@@ -73,7 +74,7 @@ def test_stalls_one_after_the_other_are_no_change_of_tempo() -> None:
     for first in (400, 405, 409, 450, 455):
         asleep = (true >= true[first]) & (true < true[first] + 36 * MS)
         heard[asleep] = true[first] + 36 * MS
-    assert bpm_at(heard, range(400, 480)) == pytest.approx([300.0] * 80, abs=0.5)
+    assert bpm_at(heard, range(400, 480)) == pytest.approx([300.0] * 80, abs=0.9)
 
 
 # -- jumps: the same tempo, from another moment on -----------------------------------------------
@@ -220,7 +221,7 @@ def test_the_jitter_shown_is_the_clocks() -> None:
     for ms in (0.05, 0.4, 3.0):
         rng = np.random.default_rng(2)
         tracker = listen(gaussian(ticks([100.0] * 500, rng), rng, ms))
-        # A standard deviation from 192 ticks is good to a twentieth.
+        # A standard deviation from 96 ticks is good to a fourteenth.
         assert tracker.jitter_ms == pytest.approx(ms, rel=0.15)
 
 
@@ -284,7 +285,13 @@ def test_after_two_quiet_bars_whatever_came_before_is_forgotten(seed: int) -> No
     kept = np.delete(heard, rng.integers(0, len(tempos), 3))
     read = bpm_at(kept, range(len(kept) - 40, len(kept), 8))
     bound = bound_bpm(bpm, (ms**2 + 1 / 12) ** 0.5, WINDOW)
-    assert np.median(np.abs(np.array(read) - bpm)) < 5 * bound + 0.01
+    # Alike jumps may have passed for the grain of the clock; then it is read by the plain line.
+    plain = [
+        NS_PER_BPM / np.polyfit(np.arange(WINDOW), kept[at - WINDOW : at], 1)[0]
+        for at in range(len(kept) - 40, len(kept), 8)
+    ]
+    allowed = max(5 * bound + 0.01, 1.05 * np.median(np.abs(np.array(plain) - bpm)))
+    assert np.median(np.abs(np.array(read) - bpm)) < allowed
 
 
 def test_reading_in_the_middle_of_a_lapse_is_harmless() -> None:

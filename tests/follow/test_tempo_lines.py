@@ -10,6 +10,7 @@ from companion.follow.departures import (
     BEND_CURVED,
     NEAR,
     PRESSING,
+    SHRINK,
     STRETCHES,
     WINDOW,
     Kind,
@@ -118,7 +119,7 @@ def test_width_and_scatter_are_numpys() -> None:
 
 @pytest.mark.parametrize("kind", KINDS)
 @pytest.mark.parametrize("curved", [False, True])
-@pytest.mark.parametrize(("count", "ticks"), [(12, 5), (50, 24), (192, 5), (192, 96), (192, 170)])
+@pytest.mark.parametrize(("count", "ticks"), [(12, 5), (50, 24), (96, 5), (96, 48), (96, 85)])
 def test_a_departure_is_worth_what_it_takes_off_the_sum_of_squares(
     kind: Kind, curved: bool, count: int, ticks: int
 ) -> None:
@@ -147,7 +148,7 @@ def test_a_departure_is_worth_what_it_takes_off_the_sum_of_squares(
 
 
 @pytest.mark.parametrize("curved", [False, True])
-@pytest.mark.parametrize("count", [12, 60, 192])
+@pytest.mark.parametrize("count", [12, 60, 96])
 def test_a_glance_finds_the_best_of_all_stretches(curved: bool, count: int) -> None:
     sums = heard(clock(220, seed=9, curve=900.0))
     line = sums.line(count, curved)
@@ -215,13 +216,14 @@ def test_a_clear_departure_is_certain_and_of_its_own_kind(kind: Kind) -> None:
     assert certain is not None
     assert certain.kind is kind
     assert certain.ticks == pytest.approx(60, abs=1)
-    # All of it is added to the line.
-    assert mixed[1] == pytest.approx(line[1] + certain.period, abs=1)
+    # All of it is added to the line but what a doubtful one would lose of its size.
+    whole = certain.chi2 / (certain.chi2 + SHRINK)
+    assert mixed[1] == pytest.approx(line[1] + whole * certain.period, abs=1)
 
 
 def test_a_doubtful_bend_is_added_in_part() -> None:
     shares = []
-    for size in (0, 7e3, 9.5e3, 1e4, 1.05e4, 3e4):
+    for size in (0, 7e3, 9.5e3, 1e4, 1.05e4, 1e5):
         times = np.asarray(np.arange(192) * PERIOD, float)
         times[-60:] += size * shape(Kind.BEND, 60, 60)
         sums = heard(times)
