@@ -27,7 +27,7 @@ from companion.engine.ports import MidiSystem
 from companion.engine.reloading import Incoming, Reloading, Saved
 from companion.engine.telling import Telling
 from companion.engine.tidying import Tidying
-from companion.engine.timed import TimedSends, due_ns
+from companion.engine.timed import TimedSends, due_ns, is_late, latest_ns
 from companion.engine.wishing import wanted
 from companion.follow.conductor import Send
 from companion.follow.controls import Asked
@@ -105,7 +105,7 @@ class Engine:
         self._telling = Telling(
             options, self._follower, self._keeper, self._faults, memory, self._saving
         )
-        self._timed = TimedSends(self._lock, self._let_out, self._faults.add)
+        self._timed = TimedSends(self._lock, self._let_out, self._miss, self._faults.add)
 
     def run(self, lock: EngineLock, ready: Callable[[], None]) -> None:
         """Run until told to stop, by wish, SIGTERM or SIGINT.
@@ -160,10 +160,10 @@ class Engine:
                 conductor, made = self._follower.conductor, self._set
                 self._obey(made.presses.hear(port, t_ns, message))
                 for send in self._listen(port, t_ns, message):
-                    self._send(send)
-                self._mute(made.mutes.ticked(conductor))
+                    self._send(send, t_ns)
+                self._mute(made.mutes.ticked(conductor), t_ns)
                 for send in made.listen(port, t_ns, message, conductor):
-                    self._send(send)
+                    self._send(send, t_ns)
                 self._change_sets()
                 changed = self._follower.conductor.count != self._count
             if changed:
@@ -221,31 +221,43 @@ class Engine:
             self._send(send)
         self._telling.renew(self._follower.conductor.notice, time.monotonic_ns())
 
-    def _send(self, send: Send) -> None:
-        """Let a program change out when its time comes. Under the lock, with the tick it is for."""
-        now_ns = time.monotonic_ns()
+    def _send(self, send: Send, heard_ns: int | None = None) -> None:
+        """Let a program change out when its time comes. Under the lock, with the tick it is for.
+
+        `heard_ns` is when that tick came, None if it is not for any.
+        """
+        now_ns, tempo = time.monotonic_ns(), self._follower.tempo
         instrument = self._set.setlist.instruments[send.change.instrument]
-        self._timed.put(send, due_ns(send, instrument, self._follower.tempo, now_ns), now_ns)
+        latest = latest_ns(send, instrument, tempo, now_ns if heard_ns is None else heard_ns)
+        self._timed.put(send, due_ns(send, instrument, tempo, now_ns), now_ns, latest)
+
+    def _miss(self, send: Send) -> None:
+        """Take in that the time of a program change has gone by. Called under the lock."""
+        self._follower.conductor.report(send, False)
 
     def _let_out(self, send: Send) -> None:
         """Let a program change out now. Called under the lock."""
         conductor = self._follower.conductor
         waited = send.ticks_left and not (conductor.sure and conductor.armed)
         if waited or not self._keeper.routes.send(send.change):
-            conductor.report(send, False)
+            self._miss(send)
             return
         now_ns = time.monotonic_ns()
         self._set.presses.sent(send.change, now_ns)
         self._set.announcing.sent(send, now_ns, self._follower.tempo.period_ns)
 
-    def _mute(self, due: Due) -> None:
+    def _mute(self, due: Due, heard_ns: int) -> None:
         """Let the mutes of a tick out, and tell of those that did not go. Called under the lock."""
+        if not (due.now or due.missed):
+            return
+        now_ns = time.monotonic_ns()
+        late = is_late(self._follower.tempo, heard_ns, now_ns)
         send = self._keeper.routes.send_mute
-        lost = [*due.missed, *(order for order in due.now if not send(order))]
+        lost = [*due.missed, *(order for order in due.now if late or not send(order))]
         if lost:
             conductor = self._follower.conductor
             conductor.notice = not_sent(lost)
-            self._telling.renew(conductor.notice, time.monotonic_ns())
+            self._telling.renew(conductor.notice, now_ns)
 
     def _expect(self, incoming: Incoming) -> None:
         """A whole set list was saved: have it taken over at the next boundary."""

@@ -71,6 +71,8 @@ class Follower:
         """
         if port != self.port and not self._choose(port, t_ns, message):
             return NOTHING
+        # Where the whole computer was held up, nobody looked while nothing came.
+        self.passed(t_ns)
         self._last_heard_ns = t_ns
         if not message:
             return NOTHING

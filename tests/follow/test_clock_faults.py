@@ -13,7 +13,7 @@ import pytest
 
 from companion.follow.transport import State
 from companion.follow.trust import CLOCK_BROKE
-from tests.builders import Rehearsal, SetBuilder, bar_pattern
+from tests.builders import TICK_NS, Rehearsal, SetBuilder, bar_pattern
 
 BEFORE = 97
 
@@ -107,6 +107,21 @@ def test_a_silence_of_more_than_two_seconds_stays_unsure() -> None:
     assert rehearsal.conductor.standing().doubt == CLOCK_BROKE
     # Still it goes on by the best estimate there is.
     assert rehearsal.conductor.tick == BEFORE - 1 + 399
+
+
+@pytest.mark.parametrize("gap", [10, 48, 90, 100, 300, 3000])
+def test_a_silence_that_nobody_watched_is_a_silence_all_the_same(gap: int) -> None:
+    # The computer was held up, watch and all: the next that is heard is a tick.
+    rehearsal = Rehearsal(SetBuilder().part(bar_pattern(phrase_bars=64)).build()).start().clock(97)
+    rehearsal.now_ns += gap * TICK_NS
+    sure = [rehearsal.clock().conductor.sure for _ in range(120)]
+    assert rehearsal.follower.clocks_lost == 1
+    # 2 s at 120 beats a minute are 96 ticks.
+    assert any(sure) is (gap < 96)
+    assert not any(sure[:10])
+    if gap < 96:
+        assert all(sure[24:])
+        assert rehearsal.conductor.tick == 96 + gap + 120
 
 
 def test_a_tempo_that_changed_in_a_silence_stays_unsure() -> None:
