@@ -15,6 +15,7 @@ import threading
 import time
 from collections.abc import Callable, Sequence
 
+from companion.engine.asleep import Asleep
 from companion.engine.continuing import Continuing, Listen
 from companion.engine.faults import Faults
 from companion.engine.handover import Handover
@@ -100,6 +101,7 @@ class Engine:
         self.ended = False
         self._count = 0
         self._faults = Faults()
+        self._asleep = Asleep()
         self._saving = None if saved is None else Reloading(saved, self._expect, self._poke)
         self._handover = Handover()
         self._telling = Telling(
@@ -239,7 +241,7 @@ class Engine:
         """Let a program change out now. Called under the lock."""
         conductor = self._follower.conductor
         waited = send.ticks_left and not (conductor.sure and conductor.armed)
-        if waited or not self._keeper.routes.send(send.change):
+        if self._heed_sleep() or waited or not self._keeper.routes.send(send.change):
             self._miss(send)
             return
         now_ns = time.monotonic_ns()
@@ -251,13 +253,20 @@ class Engine:
         if not (due.now or due.missed):
             return
         now_ns = time.monotonic_ns()
-        late = is_late(self._follower.tempo, heard_ns, now_ns)
+        late = self._heed_sleep() or is_late(self._follower.tempo, heard_ns, now_ns)
         send = self._keeper.routes.send_mute
         lost = [*due.missed, *(order for order in due.now if late or not send(order))]
         if lost:
             conductor = self._follower.conductor
             conductor.notice = not_sent(lost)
             self._telling.renew(conductor.notice, now_ns)
+
+    def _heed_sleep(self) -> bool:
+        """Take in that the computer slept, if it did; whether it did. Called under the lock."""
+        slept = self._asleep.slept()
+        if slept:
+            self._follower.slept()
+        return slept
 
     def _expect(self, incoming: Incoming) -> None:
         """A whole set list was saved: have it taken over at the next boundary."""
@@ -303,6 +312,7 @@ class Engine:
             try:
                 with self._lock:
                     now_ns = time.monotonic_ns()
+                    self._heed_sleep()
                     changed = self._follower.passed(now_ns)
                     self._obey(self._set.presses.passed(now_ns))
                     self._change_sets()

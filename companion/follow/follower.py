@@ -12,7 +12,7 @@ from companion.follow.conductor import NOTHING, Conductor, Send
 from companion.follow.gate import Finding, Gate
 from companion.follow.tempo import TempoTracker
 from companion.follow.transport import Signal, State
-from companion.follow.trust import OTHER_PORT
+from companion.follow.trust import OTHER_PORT, SLEPT
 from companion.setlist.model import SetList
 
 # MIDI 1.0 Detailed Specification 4.2.1: status bytes of system messages.
@@ -114,6 +114,11 @@ class Follower:
         self._others.pop(port, None)
         if port == self.port and self.conductor.state in (State.RUNNING, State.READY):
             self._silent(Signal.SILENCE)
+
+    def slept(self) -> None:
+        """Tell that the computer slept: whatever was counted may have moved on unheard."""
+        if self.conductor.state not in (State.WAITING, State.READY):
+            self.conductor.suspect(SLEPT)
 
     def other_clocks(self, now_ns: int) -> list[str]:
         """Ports that send clock too, though another is followed."""
