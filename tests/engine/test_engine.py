@@ -171,6 +171,35 @@ def test_a_mute_whose_tick_is_handed_on_late_is_asked_for_by_hand() -> None:
         assert len(line.sent) == (not late_ticks)
 
 
+@pytest.mark.parametrize(
+    ("times", "word"), [(2.0, "twice"), (0.5, "half"), (1.0, ""), (1.5, ""), (1.1, "")]
+)
+def test_a_clock_of_another_grid_is_told(times: float, word: str) -> None:
+    # The set says 120 beats a minute; 48 or 12 ticks to the quarter are not what MIDI 1.0 says.
+    running = engine()
+    running.hear(PORT, 10**9, (0xFA,))
+    for tick in range(1, 60):
+        running.hear(PORT, 10**9 + round(tick * TICK_NS / times), (0xF8,))
+    told = [each for each in running.snapshot().troubles if "tempo of this song" in each]
+    assert len(told) == bool(word)
+    assert all(f"{120 * times:.0f} beats a minute, {word} " in each for each in told)
+    running.hear(PORT, 10**9 + round(60 * TICK_NS / times), (0xFC,))
+    assert running.snapshot().troubles == ()
+
+
+@pytest.mark.parametrize("status", [0xF8, 0xFA])
+def test_another_instrument_that_sends_clock_is_named(status: int) -> None:
+    running = engine()
+    running.hear(PORT, 10**9, (0xFA,))
+    for tick in range(1, 60):
+        running.hear(PORT, 10**9 + tick * TICK_NS, (0xF8,))
+        running.hear("tide sampler", 10**9 + tick * TICK_NS + 7, (status,))
+    told = "tide sampler sends clock too; following tide drum"
+    assert running._telling._troubles(running._set, 10**9 + 60 * TICK_NS) == (
+        [told] if status == 0xF8 else []
+    )
+
+
 def test_a_wish_to_stop_ends_it() -> None:
     running = engine()
     assert not running.ended
