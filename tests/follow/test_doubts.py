@@ -44,11 +44,25 @@ def test_a_stop_within_an_inquiry_leaves_it_open_for_good() -> None:
     assert standing_doubt(rehearsal) == CLOCK_BROKE
 
 
+@pytest.mark.parametrize("pressed", [(0xFC, 0xFB), (0xFB,)])
+def test_a_stop_or_continue_while_the_clock_is_lost_leaves_it_open_for_good(
+    pressed: tuple[int, ...],
+) -> None:
+    rehearsal = Rehearsal(three_parts()).start().clock(50).silence(20 * TICK_NS)
+    for status in pressed:
+        rehearsal.hear(status)
+    # Though what follows is as even as can be.
+    rehearsal.clock(200)
+    assert standing_doubt(rehearsal) == CLOCK_BROKE
+    assert rehearsal.programs == []
+
+
 def test_a_tick_that_is_missing_just_before_a_stop_is_noticed() -> None:
     rehearsal = Rehearsal(three_parts()).start().clock(50)
     rehearsal.now_ns += TICK_NS * 3 // 2
     rehearsal.stop().go_on().clock(3)
     assert standing_doubt(rehearsal) == CLOCK_BROKE
+    assert rehearsal.stop().start().clock().conductor.sure
 
 
 def test_a_start_within_an_inquiry_counts_from_the_top() -> None:
@@ -105,8 +119,12 @@ def test_a_boundary_passed_while_unsure_leaves_the_part_in_doubt_at_the_next_sta
     assert rehearsal.conductor.part.number == 2
     rehearsal.stop().start().clock()
     assert standing_doubt(rehearsal) == WHICH_PART
+    assert rehearsal.where == (2, 0)
+    # The next change would be due a beat before the end of two bars.
+    assert rehearsal.clock(180).programs == [2]
     rehearsal.conductor.confirm()
     assert rehearsal.stop().start().clock().conductor.sure
+    assert rehearsal.clock(180).programs == [2, 3]
 
 
 def test_a_reset_while_playing_leaves_the_part_in_doubt() -> None:
@@ -126,6 +144,9 @@ def test_a_reset_before_anything_was_played_is_how_instruments_wake_up() -> None
 
 def test_a_position_just_passed_may_be_a_jump_of_a_few_ticks() -> None:
     rehearsal = Rehearsal(three_parts()).start().clock(26).position(4)
+    assert standing_doubt(rehearsal) == MOVED
+    assert rehearsal.clock().where == (1, 24)
+    assert rehearsal.clock(300).programs == []
     assert standing_doubt(rehearsal) == MOVED
 
 
@@ -182,6 +203,7 @@ def test_a_change_that_fails_while_stopped_leaves_the_part_in_doubt() -> None:
     rehearsal.conductor.report(send, False)
     assert rehearsal.conductor.notice == "program 3 was not sent to drums: choose the part by hand"
     assert standing_doubt(rehearsal.start().clock()) == WHICH_PART
+    assert rehearsal.clock(300).programs == []
 
 
 def test_a_change_that_fails_on_the_boundary_itself_holds_the_part() -> None:
@@ -255,7 +277,9 @@ def test_a_lead_in_ms_is_never_cut_to_less_than_half_by_a_tempo_that_jumps() -> 
     assert rehearsal.conductor.advance(1) == ()
     assert rehearsal.conductor.advance(6) == ()
     assert rehearsal.conductor.part.number == 1
-    assert "not sent" in rehearsal.conductor.notice
+    assert rehearsal.conductor.notice == (
+        "program 3 was not sent to drums: the part goes on for another phrase"
+    )
 
 
 # -- by hand ---------------------------------------------------------------------------------

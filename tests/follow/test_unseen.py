@@ -116,6 +116,9 @@ def test_a_change_on_the_boundary_that_fails_takes_none_for_the_next_with_it() -
     rehearsal = Rehearsal(setlist).start().clock(193)
     assert rehearsal.programs == [2]
     rehearsal.conductor.report(rehearsal.sent[0][1], False)
+    assert rehearsal.conductor.notice == (
+        "program 3 was not sent to drums: the part goes on for another phrase"
+    )
     assert rehearsal.clock(3).programs == [2]
     # Where it does not fail, the sampler is told a tick later.
     rehearsal = Rehearsal(setlist).start().clock(194)
