@@ -2,8 +2,12 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
+
 import pytest
 
+from companion.counting.pattern import Pattern
+from companion.follow.conductor import Conductor
 from companion.follow.transport import State
 from companion.follow.trust import (
     CLOCK_BROKE,
@@ -168,6 +172,32 @@ def test_a_position_after_a_person_set_the_count_is_nowhere() -> None:
     rehearsal.conductor.align()
     rehearsal.clock(30).stop().position(2).go_on().clock()
     assert standing_doubt(rehearsal) == NOWHERE
+
+
+@pytest.mark.parametrize(
+    "wish",
+    [
+        lambda conductor: conductor.confirm(),
+        lambda conductor: conductor.align(),
+        lambda conductor: conductor.align(Unit.BARS),
+        lambda conductor: conductor.nudge(Unit.PASSES, -1),
+    ],
+    ids=["confirm", "align", "align on the bar", "nudge"],
+)
+def test_put_right_by_a_person_positions_mean_nothing_until_the_next_start(
+    wish: Callable[[Conductor], None],
+) -> None:
+    rehearsal = Rehearsal(three_parts()).start().clock(120)
+    rehearsal.conductor.suspect(CLOCK_BROKE)
+    wish(rehearsal.conductor)
+    assert rehearsal.conductor.sure
+    rehearsal.stop().position(2).go_on().clock()
+    assert standing_doubt(rehearsal) == NOWHERE
+    rehearsal.stop().start().clock(3).stop()
+    rehearsal.conductor.confirm()
+    rehearsal.start().clock(3).stop().position(2).go_on().clock()
+    assert rehearsal.where == (1, 12)
+    assert rehearsal.conductor.sure
 
 
 def test_a_jump_after_the_change_went_out_does_not_send_it_again() -> None:
@@ -472,6 +502,21 @@ def test_align_where_no_beat_is_known_means_the_very_tick() -> None:
     rehearsal.conductor.suspect(CLOCK_BROKE)
     rehearsal.conductor.align(Unit.BARS)
     assert rehearsal.where == (1, 96)
+
+
+@pytest.mark.parametrize(
+    ("ticks", "expected"), [(141, 141), (150, 150), (173, 149), (175, 144), (190, 214)]
+)
+def test_align_on_the_pass_goes_to_the_nearest_pass_whatever_the_bar(
+    ticks: int, expected: int
+) -> None:
+    # Twelve sixteenths of 6 ticks, in bars of 4/4: passes begin every 72 ticks, bars every 96. The
+    # presses fall a few ticks beside a beat of 24, but for one in between.
+    pattern = Pattern("eddy", length=12, phrase_ticks=72 * 8)
+    rehearsal = Rehearsal(SetBuilder().part(pattern).build()).start().clock(ticks + 1)
+    rehearsal.conductor.align(Unit.PASSES)
+    assert rehearsal.where == (1, expected)
+    assert rehearsal.conductor.sure
 
 
 def test_align_on_the_phrase_puts_right_a_count_that_is_bars_off() -> None:
