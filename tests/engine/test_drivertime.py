@@ -90,7 +90,7 @@ def test_a_clock_whose_times_stand_still_is_followed(stops_at: int) -> None:
         if rehearsal.conductor.sure:
             sure += 1
             assert rehearsal.where == (1, tick)
-    assert sure > 180 - 48
+    assert sure > 180 - 6
     assert rehearsal.conductor.sure
 
 

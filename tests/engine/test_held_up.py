@@ -115,6 +115,10 @@ def test_nothing_leaves_late_and_no_wrong_count_is_sure(
         stage.now_ns += held_ms * MS
         if seed:
             stage.watch()
+        stage.plays(at + held_ms * MS // TICK_NS + 26)
+        if held_ms < 2000:
+            # A beat after the last that came late.
+            assert stage.told().sure
         stage.plays(at + 900)
         told = stage.told()
         if told.sure:

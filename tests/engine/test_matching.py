@@ -105,6 +105,12 @@ def test_the_set_lists_glob_decides() -> None:
     assert choose_output(NAMES, "*harp*", None, None) is None
 
 
+def test_of_two_outputs_that_match_one_is_told_and_that_is_the_clocks() -> None:
+    both = ["Tide Drum:Tide Drum MIDI 1 24:0", "Old Tide Drum:Old Tide Drum MIDI 1 28:0"]
+    assert choose_output(both, "*drum*", None, both[1]) == both[1]
+    assert choose_output(both, "*drum*", None, "Tide Pad:Tide Pad MIDI 1 32:0") == both[0]
+
+
 def test_the_command_line_is_the_stronger() -> None:
     assert choose_output(NAMES, "*drum*", "sampler*", None) == "sampler:in"
     assert choose_output(NAMES, "*drum*", "*i*", None) == NAMES[1]

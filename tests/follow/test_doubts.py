@@ -322,6 +322,8 @@ def by_hand() -> Rehearsal:
 def test_a_stop_in_the_last_pass_of_a_part_changed_by_hand_leaves_the_part_in_doubt() -> None:
     rehearsal = by_hand().start().clock(150).stop().start().clock()
     assert standing_doubt(rehearsal) == STOPPED_BEFORE_CHANGE
+    rehearsal = by_hand().start().clock(150).stop().go_on().clock()
+    assert standing_doubt(rehearsal) == STOPPED_BEFORE_CHANGE
     assert by_hand().start().clock(50).stop().start().clock().conductor.sure
 
 

@@ -55,6 +55,10 @@ def test_armed_again_while_stopped_a_pattern_may_have_been_changed_by_hand_befor
     rehearsal.conductor.arm(False)
     rehearsal.clock(70).stop().conductor.arm(True)
     assert rehearsal.start().clock().conductor.doubt == STOPPED_BEFORE_CHANGE
+    rehearsal = Rehearsal(three_parts()).start().clock(100)
+    rehearsal.conductor.arm(False)
+    rehearsal.clock(70).stop().conductor.arm(True)
+    assert rehearsal.go_on().clock().conductor.doubt == STOPPED_BEFORE_CHANGE
     # In the pass before, nobody has touched it yet.
     rehearsal = Rehearsal(three_parts()).start().clock(50)
     rehearsal.conductor.arm(False)
