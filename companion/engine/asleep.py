@@ -33,6 +33,11 @@ class Asleep:
         sleepless_ns: Callable[[], int] = _sleepless_ns,
         monotonic_ns: Callable[[], int] = time.monotonic_ns,
     ) -> None:
+        try:
+            sleepless_ns()
+        except OSError:
+            # Not every system that calls itself Linux has that clock.
+            sleepless_ns = monotonic_ns
         self._sleepless_ns = sleepless_ns
         self._monotonic_ns = monotonic_ns
         # At most so far do the two clocks stand apart.

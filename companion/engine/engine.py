@@ -263,7 +263,8 @@ class Engine:
 
     def _heed_sleep(self) -> bool:
         """Take in that the computer slept, if it did; whether it did. Called under the lock."""
-        slept = self._asleep.slept()
+        # The internal clock slept, too, and goes on where it was.
+        slept = self._asleep.slept() and not self._options.internal_clock
         if slept:
             self._follower.slept()
         return slept

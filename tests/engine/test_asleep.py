@@ -65,15 +65,22 @@ def test_the_clocks_of_this_computer_do_not_part_while_it_is_awake() -> None:
     assert not any(asleep.slept() for _ in range(1000))
 
 
+def test_where_there_is_no_such_clock_nothing_is_noticed_and_nothing_breaks() -> None:
+    def none() -> int:
+        raise OSError("invalid argument")
+
+    assert not Asleep(none).slept()
+
+
 # -- in the engine -------------------------------------------------------------------------------
 
 
 class Laptop:
     """An engine on a computer that can be put to sleep, and what it sends."""
 
-    def __init__(self) -> None:
-        system: Any = object()
-        self.engine = Engine(three_parts(), Options(), system)
+    def __init__(self, options: Options = Options()) -> None:  # noqa: B008
+        system: Any = None if options.internal_clock else object()
+        self.engine = Engine(three_parts(), options, system)
         self.clocks = Clocks()
         self.engine._asleep = self.clocks.asleep()
         self.sent: list[tuple[int, ...]] = []
@@ -161,6 +168,17 @@ def test_where_it_stood_stopped_a_continue_is_in_doubt_and_a_start_is_sure(lapto
     laptop.hear(0xFC)
     laptop.hear(0xFA)
     laptop.clock(5)
+    assert laptop.engine.snapshot().sure
+
+
+def test_the_internal_clock_sleeps_with_it(monkeypatch: pytest.MonkeyPatch) -> None:
+    laptop = Laptop(Options(internal_clock=True))
+    monkeypatch.setattr("time.monotonic_ns", lambda: laptop.now_ns)
+    laptop.hear(0xFA)
+    laptop.clock(100)
+    laptop.sleeps(HOUR)
+    laptop.wakes()
+    laptop.clock(50)
     assert laptop.engine.snapshot().sure
 
 
