@@ -13,7 +13,7 @@ from collections.abc import Callable, Sequence
 
 Heard = Callable[[str, int, Sequence[int]], None]
 
-# Two connections bring the same message with times no further apart, however late a busy machine is.
+# Two connections bring the same message with times no further apart, however busy the machine is.
 TWIN_NS = 50_000_000
 # How many messages one connection may be ahead of the other, where the engine was held up.
 AHEAD = 256
