@@ -40,9 +40,12 @@ def due_ns(send: Send, instrument: Instrument, tempo: TempoTracker, now_ns: int)
     lead = instrument.lead
     if lead.unit is not Unit.MILLISECONDS or send.ticks_left < 1 or not tempo.period_ns:
         return now_ns
+    due = tempo.when(send.ticks_left) - lead.count * 1_000_000
+    if due > now_ns + 2 * tempo.period_ns:
+        # Asked for now, not let go for its lead.
+        return now_ns
     # Never longer than a tick, whatever the tempo is thought to do.
-    latest_ns = now_ns + tempo.period_ns
-    return min(max(tempo.when(send.ticks_left) - lead.count * 1_000_000, now_ns), latest_ns)
+    return min(max(due, now_ns), now_ns + tempo.period_ns)
 
 
 def latest_ns(send: Send, instrument: Instrument, tempo: TempoTracker, heard_ns: int) -> int:
@@ -52,11 +55,9 @@ def latest_ns(send: Send, instrument: Instrument, tempo: TempoTracker, heard_ns:
     """
     period_ns = tempo.period_ns or PRESUMED_NS
     boundary_ns = heard_ns + send.ticks_left * period_ns
-    lead = instrument.lead
-    if lead.unit is Unit.MILLISECONDS:
-        lead_ns = lead.count * 1_000_000
-    else:
-        lead_ns = (send.lead_ticks or send.ticks_left) * period_ns
+    lead_ns = (send.lead_ticks or send.ticks_left) * period_ns
+    if instrument.lead.unit is Unit.MILLISECONDS:
+        lead_ns = min(lead_ns, instrument.lead.count * 1_000_000)
     if instrument.at_once and lead_ns < period_ns:
         return boundary_ns + LATE_TICKS * period_ns
     return boundary_ns - lead_ns // 2
@@ -124,6 +125,11 @@ class TimedSends:
         now_ns = time.monotonic_ns()
         self._leave([each for each in self._waiting if each.ticks_left < 1], now_ns)
 
+    def passed(self, now_ns: int) -> int | None:
+        """Tell that it is `now_ns`; returns when the next one is due, None if none waits."""
+        self._leave([each for each in self._waiting if each.due_ns <= now_ns], now_ns)
+        return min((each.due_ns for each in self._waiting), default=None)
+
     # -- inside ------------------------------------------------------------------------------
 
     def _leave(self, leaving: list[_Waiting], now_ns: int) -> None:
@@ -142,8 +148,7 @@ class TimedSends:
             try:
                 with self._lock:
                     now_ns = time.monotonic_ns()
-                    self._leave([each for each in self._waiting if each.due_ns <= now_ns], now_ns)
-                    due = min((each.due_ns for each in self._waiting), default=None)
+                    due = self.passed(now_ns)
                     left_s = None if due is None else max(due - now_ns, 0) / 1e9
             except Exception:
                 self._failed()

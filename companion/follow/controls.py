@@ -175,6 +175,10 @@ class Controls:
     def port_gone(self, port: str) -> list[Asked]:
         """Tell that `port` has vanished: what was held there asks for nothing, and fills end."""
         asked = []
+        for pad in self._pads.values():
+            if pad.toggles and pad.port == port:
+                # A device that comes back may have forgotten which side it is on.
+                pad.on = None
         for key, pad in list(self._held.items()):
             if pad.port == port:
                 pad.held_ns = pad.loose_ns = pad.on = pad.filled = None

@@ -56,8 +56,14 @@ def test_while_no_tempo_is_known_it_leaves_with_its_tick() -> None:
 
 def test_it_never_waits_longer_than_a_tick() -> None:
     tracker = tempo_of(96)
-    asked_early = 90 * TICK_NS
-    assert due_ns(send(), FIVE_MS, tracker, asked_early) == asked_early + tracker.period_ns
+    early = 95 * TICK_NS + TICK_NS // 2
+    assert due_ns(send(), FIVE_MS, tracker, early) == early + tracker.period_ns
+
+
+def test_what_is_wished_for_right_now_does_not_wait_for_a_lead() -> None:
+    tracker = tempo_of(96)
+    asked_ns = 96 * TICK_NS + 3 * MS
+    assert due_ns(send(48), FIVE_MS, tracker, asked_ns) == asked_ns
 
 
 @pytest.mark.parametrize(
@@ -68,6 +74,7 @@ def test_it_never_waits_longer_than_a_tick() -> None:
         (Instrument("drums", lead=Span(1, Unit.BEATS)), 13, 24, 1),
         # Somebody hurried it.
         (Instrument("drums", lead=Span(1, Unit.BEATS)), 10, 0, 5),
+        (Instrument("drums", lead=Span(500, Unit.MILLISECONDS)), 10, 0, 5),
         (Instrument("sampler", at_once=True, lead=Span(0, Unit.STEPS)), 0, 0, 6),
         # 5 ms are less than a tick; 100 ms are 4.8 ticks, half of that before the boundary.
         (FIVE_MS, 1, 1, 7),

@@ -264,6 +264,13 @@ def test_a_fill_lasts_while_its_pad_is_held() -> None:
     assert hand.wait(500).wishes == ["fill", "fill off"]
 
 
+def test_a_toggle_that_was_unplugged_may_begin_on_either_side() -> None:
+    for first in (127, 0):
+        hand = Hand(bind(Ask.NEXT, Kind.CONTROLLER, 64, toggle=True)).send(0xB0, 64, 127)
+        assert hand.wait(1000).controls.port_gone(PADS) == []
+        assert hand.send(0xB0, 64, first).wishes == ["next", "next"]
+
+
 def test_a_fill_on_a_toggle_lasts_to_the_next_press() -> None:
     hand = Hand(bind(Ask.FILL, Kind.CONTROLLER, 64, toggle=True)).send(0xB0, 64, 127).wait(2000)
     assert hand.wishes == ["fill"]

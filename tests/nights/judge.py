@@ -148,8 +148,8 @@ class Judge:
         ):
             self.wrong("silence not noticed")
 
-    def sent(self, send: Send, period_ns: int) -> None:
-        """A program change has left, the box not having got it yet."""
+    def sent(self, send: Send, end: int, period_ns: int) -> None:
+        """A program change for the boundary at tick `end` has left; the box has not got it yet."""
         box, conductor, tally = self._box, self._conductor, self._tally
         tally.sends += 1
         if not conductor.sure:
@@ -164,7 +164,6 @@ class Judge:
             self.wrong("sent twice")
         self._sent.add(key)
         # The box is where it is now, not where it was when it sent the tick.
-        end = self.truth.tick + send.ticks_left
         left = end - box.tick
         length = box.length
         if instrument.lead.unit is Unit.MILLISECONDS:

@@ -6,10 +6,12 @@ A night plays sets one after the other, each with a box, a line and a follower o
 from __future__ import annotations
 
 from collections.abc import Callable
+from contextlib import nullcontext
 from dataclasses import dataclass
 from heapq import heappop, heappush
 from random import Random
 
+from companion.engine.timed import TimedSends, due_ns
 from companion.follow.conductor import Send
 from companion.follow.follower import Follower
 from companion.follow.tempo import TempoTracker
@@ -33,8 +35,8 @@ Tell = Callable[[str], None]
 class Fate:
     """What a set of the night is like: seed, length in seconds, and who is told in words.
 
-    `bare` leaves the tempo tracker out: it decides nothing that is judged here, and takes most of
-    the time.
+    `bare` has a hasty tempo tracker: it only decides when between two ticks a change leaves, and
+    takes most of the time.
     """
 
     seed: str
@@ -43,11 +45,33 @@ class Fate:
     bare: bool = False
 
 
-class Still(TempoTracker):
-    """A tempo tracker that does not listen."""
+class Hasty(TempoTracker):
+    """A tempo tracker that believes the latest interval."""
+
+    latest_ns = interval_ns = 0
+
+    def lapse(self) -> None:
+        """Forget all."""
+        self.latest_ns = self.interval_ns = 0
 
     def hear(self, t_ns: int) -> None:
-        """Do nothing."""
+        """Take a tick."""
+        if self.latest_ns:
+            self.interval_ns = t_ns - self.latest_ns
+        self.latest_ns = t_ns
+
+    def skip(self, ticks: int) -> None:
+        """Ticks were lost: the interval to come is none."""
+        self.latest_ns = 0
+
+    @property
+    def period_ns(self) -> int:
+        """How long the latest tick took."""
+        return self.interval_ns
+
+    def when(self, ticks: int) -> int:
+        """When a tick to come is due."""
+        return self.latest_ns + ticks * self.interval_ns
 
 
 class Stage:
@@ -66,7 +90,7 @@ class Stage:
         self.line, self.other_line = Line(rng), Line(rng)
         self.follower = Follower(self.setlist, sends=rng.random() < 0.95)
         if fate.bare:
-            self.follower._gate._tempo = Still()
+            self.follower.tempo = self.follower._gate._tempo = Hasty()
         self.conductor = self.follower.conductor
         self.tally = tally
         self.judge = Judge(self.setlist, self.follower, self.box, tally)
@@ -77,6 +101,15 @@ class Stage:
         self._next_tick_ns = NEVER
         self._next_look_ns = self.now_ns
         self._next_sensing_ns = NEVER
+        # As in the engine, without its thread: what leaves between two ticks.
+        self._timed = TimedSends(
+            nullcontext(),
+            self._let_out,
+            lambda _: self.judge.wrong("missed"),
+            lambda: self.judge.wrong("failed"),
+        )
+        self._next_due_ns = NEVER
+        self._ends: dict[int, tuple[Send, int]] = {}
         self._agenda: list[tuple[int, int, Callable[[], None]]] = []
         self._order = 0
         self.ticks_since_set = 0
@@ -87,6 +120,8 @@ class Stage:
         self.two_clocks_until_ns = 0
         # Called with each tick that the box plays: whoever plays by ear.
         self.on_tick: Callable[[], None] = lambda: None
+        # Called when a change waits for its time between two ticks.
+        self.on_held: Callable[[], None] = lambda: None
         # Called with each tick of the running box that arrived.
         self.on_heard: Callable[[], None] = lambda: None
 
@@ -179,22 +214,38 @@ class Stage:
         self.line.send(Arrival(self.now_ns, PORT, message, box.running, box.part, box.tick))
 
     def take(self, sends: tuple[Send, ...]) -> None:
-        """Let program changes out to the box, as the engine does."""
+        """Let program changes out to the box when their time comes, as the engine does."""
         for send in sends:
-            fails = self.rng.random() < 0.02 or not self.way_back
-            if fails:
-                self.say(f"program change to {send.change.instrument} fails")
-                self.conductor.report(send, False)
-                continue
-            self.say(f"program change to {send.change.instrument}, {send.ticks_left} left")
-            period = round(2_500_000_000 / self.hand.bpm)
-            self.judge.sent(send, period)
-            if send.change.instrument == "drums":
-                self._choose(send.part)
-                if self.kind.at_once and self.box.running:
-                    # What goes out with it is counted from the part that has begun by it.
-                    truth = self.judge.truth
-                    truth.part, truth.tick = self.box.part, self.box.tick
+            instrument = self.setlist.instruments[send.change.instrument]
+            due = due_ns(send, instrument, self.follower.tempo, self.now_ns)
+            # Its boundary, in the box's ticks: it may leave a tick later than it was let go.
+            self._ends[id(send)] = send, self.judge.truth.tick + send.ticks_left
+            self._timed.put(send, due, self.now_ns)
+        if self._timed.waits:
+            self.on_held()
+        self._keep_time()
+
+    def _keep_time(self) -> None:
+        if self._timed.waits or self._next_due_ns != NEVER:
+            self._next_due_ns = self._timed.passed(self.now_ns) or NEVER
+
+    def _let_out(self, send: Send) -> None:
+        conductor = self.conductor
+        waited = send.ticks_left and not (conductor.sure and conductor.armed)
+        if waited or self.rng.random() < 0.02 or not self.way_back:
+            self.say(f"program change to {send.change.instrument} fails")
+            del self._ends[id(send)]
+            conductor.report(send, False)
+            return
+        self.say(f"program change to {send.change.instrument}, {send.ticks_left} left")
+        period = round(2_500_000_000 / self.hand.bpm)
+        self.judge.sent(send, self._ends.pop(id(send))[1], period)
+        if send.change.instrument == "drums":
+            self._choose(send.part)
+            if self.kind.at_once and self.box.running:
+                # What goes out with it is counted from the part that has begun by it.
+                truth = self.judge.truth
+                truth.part, truth.tick = self.box.part, self.box.tick
 
     # -- time --------------------------------------------------------------------------------
 
@@ -207,12 +258,15 @@ class Stage:
             arrival_ns = line[0].t_ns if line else NEVER
             other_ns = other[0].t_ns if other else NEVER
             act_ns = agenda[0][0] if agenda else NEVER
-            now_ns = min(tick_ns, look_ns, arrival_ns, other_ns, act_ns, self._next_sensing_ns)
+            due = self._next_due_ns
+            now_ns = min(tick_ns, look_ns, arrival_ns, other_ns, act_ns, due, self._next_sensing_ns)
             if now_ns >= until_ns:
                 self.now_ns = until_ns
                 return
             self.now_ns = now_ns
-            if now_ns == arrival_ns:
+            if now_ns == due:
+                self._keep_time()
+            elif now_ns == arrival_ns:
                 self._arrive(line.popleft())
             elif now_ns == tick_ns:
                 self._tick()
@@ -268,6 +322,9 @@ class Stage:
         self.on_tick()
 
     def _arrive(self, arrival: Arrival) -> None:
+        if self._timed.waits and arrival.message == CLOCK and arrival.port == self.follower.port:
+            self._timed.tick()
+            self._keep_time()
         sends = self.follower.hear(arrival.port, arrival.t_ns, arrival.message)
         if sends:
             self.judge.truth = arrival

@@ -40,6 +40,7 @@ class Performer:
         self._tried = 0
         stage.on_tick = self._tick
         stage.on_heard = self._heard
+        stage.on_held = self._held
 
     def come_on(self) -> None:
         """Switch on and start."""
@@ -102,6 +103,16 @@ class Performer:
         else:
             whims.append((0.3, self._pause))
         rng.choices([w for _, w in whims], [p for p, _ in whims])[0]()
+
+    def _held(self) -> None:
+        """A change is about to leave: the worst of moments to press something."""
+        stage, rng = self._stage, self._rng
+        if not stage.rough or rng.random() < 0.5 or self._must_wait() or not stage.box.running:
+            return
+        whims = [self._go_now, self._take_back, self._disarm, self._align]
+        if stage.kind.transport:
+            whims += [self._start, self._pause]
+        stage.after(rng.uniform(0, 0.02), rng.choice(whims))
 
     def _pause(self) -> None:
         """Stop, and after a while go on one way or another."""
