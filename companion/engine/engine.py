@@ -81,6 +81,7 @@ class Engine:
         else:
             self._follower = self._continuing.follower(setlist, sends)
             self._listen = self._continuing.listen(self._follower)
+        self._follower.own_clock = options.internal_clock
         self._set = Playing(setlist)
         self._keeper = Keeper(
             setlist,

@@ -51,6 +51,8 @@ class Follower:
         self.tempo = TempoTracker()
         self._gate = Gate(self.tempo)
         self.port: str | None = None
+        # Whether the clock is our own: where that pauses, it stood still, and nothing is lost.
+        self.own_clock = False
         self.clocks_lost = 0
         self.last_clock_ns = 0
         self._home: str | None = None
@@ -96,7 +98,7 @@ class Follower:
         """
         conductor = self.conductor
         state = conductor.state
-        if state is not State.RUNNING and state is not State.READY:
+        if self.own_clock or (state is not State.RUNNING and state is not State.READY):
             return False
         if self._senses and now_ns - self._last_heard_ns > SENSING_NS:
             self._senses = False
