@@ -13,8 +13,10 @@ from collections.abc import Callable, Sequence
 
 Heard = Callable[[str, int, Sequence[int]], None]
 
-# Two connections bring the same message within this time, however late a busy machine is.
+# Two connections bring the same message with times no further apart, however busy the machine is.
 TWIN_NS = 50_000_000
+# How many messages one connection may be ahead of the other, where the engine was held up.
+AHEAD = 256
 
 
 class Ear:
@@ -35,7 +37,7 @@ class Ear:
         # Each connection has a thread of its driver's.
         self._lock = threading.Lock()
         # What one connection brought and the other has not yet: (connection, t_ns, message).
-        self._waiting: deque[tuple[int, int, tuple[int, ...]]] = deque()
+        self._waiting: deque[tuple[int, int, tuple[int, ...]]] = deque(maxlen=AHEAD)
 
     def connection(self) -> Heard:
         """What to call with the messages of one more connection."""
@@ -61,10 +63,11 @@ class Ear:
         whole = tuple(message)
         waiting = self._waiting
         with self._lock:
-            while waiting and t_ns - waiting[0][1] > TWIN_NS:
-                waiting.popleft()
-            for entry in waiting:
-                if entry[0] != number and entry[2] == whole:
+            for entry in [each for each in waiting if each[0] != number]:
+                if t_ns - entry[1] > TWIN_NS:
+                    # What this connection has not brought by now it will not bring any more.
+                    waiting.remove(entry)
+                elif entry[2] == whole:
                     waiting.remove(entry)
                     return True
             waiting.append((number, t_ns, whole))

@@ -15,6 +15,7 @@ import threading
 import time
 from collections.abc import Callable, Sequence
 
+from companion.engine.asleep import Asleep
 from companion.engine.continuing import Continuing, Listen
 from companion.engine.faults import Faults
 from companion.engine.handover import Handover
@@ -27,7 +28,7 @@ from companion.engine.ports import MidiSystem
 from companion.engine.reloading import Incoming, Reloading, Saved
 from companion.engine.telling import Telling
 from companion.engine.tidying import Tidying
-from companion.engine.timed import TimedSends, due_ns
+from companion.engine.timed import TimedSends, due_ns, is_late, latest_ns
 from companion.engine.wishing import wanted
 from companion.follow.conductor import Send
 from companion.follow.controls import Asked
@@ -80,6 +81,7 @@ class Engine:
         else:
             self._follower = self._continuing.follower(setlist, sends)
             self._listen = self._continuing.listen(self._follower)
+        self._follower.own_clock = options.internal_clock
         self._set = Playing(setlist)
         self._keeper = Keeper(
             setlist,
@@ -100,12 +102,13 @@ class Engine:
         self.ended = False
         self._count = 0
         self._faults = Faults()
+        self._asleep = Asleep()
         self._saving = None if saved is None else Reloading(saved, self._expect, self._poke)
         self._handover = Handover()
         self._telling = Telling(
             options, self._follower, self._keeper, self._faults, memory, self._saving
         )
-        self._timed = TimedSends(self._lock, self._let_out, self._faults.add)
+        self._timed = TimedSends(self._lock, self._let_out, self._miss, self._faults.add)
 
     def run(self, lock: EngineLock, ready: Callable[[], None]) -> None:
         """Run until told to stop, by wish, SIGTERM or SIGINT.
@@ -160,10 +163,10 @@ class Engine:
                 conductor, made = self._follower.conductor, self._set
                 self._obey(made.presses.hear(port, t_ns, message))
                 for send in self._listen(port, t_ns, message):
-                    self._send(send)
-                self._mute(made.mutes.ticked(conductor))
+                    self._send(send, t_ns)
+                self._mute(made.mutes.ticked(conductor), t_ns)
                 for send in made.listen(port, t_ns, message, conductor):
-                    self._send(send)
+                    self._send(send, t_ns)
                 self._change_sets()
                 changed = self._follower.conductor.count != self._count
             if changed:
@@ -221,31 +224,51 @@ class Engine:
             self._send(send)
         self._telling.renew(self._follower.conductor.notice, time.monotonic_ns())
 
-    def _send(self, send: Send) -> None:
-        """Let a program change out when its time comes. Under the lock, with the tick it is for."""
-        now_ns = time.monotonic_ns()
+    def _send(self, send: Send, heard_ns: int | None = None) -> None:
+        """Let a program change out when its time comes. Under the lock, with the tick it is for.
+
+        `heard_ns` is when that tick came, None if it is not for any.
+        """
+        now_ns, tempo = time.monotonic_ns(), self._follower.tempo
         instrument = self._set.setlist.instruments[send.change.instrument]
-        self._timed.put(send, due_ns(send, instrument, self._follower.tempo, now_ns), now_ns)
+        latest = latest_ns(send, instrument, tempo, now_ns if heard_ns is None else heard_ns)
+        self._timed.put(send, due_ns(send, instrument, tempo, now_ns), now_ns, latest)
+
+    def _miss(self, send: Send) -> None:
+        """Take in that the time of a program change has gone by. Called under the lock."""
+        self._follower.conductor.report(send, False)
 
     def _let_out(self, send: Send) -> None:
         """Let a program change out now. Called under the lock."""
         conductor = self._follower.conductor
         waited = send.ticks_left and not (conductor.sure and conductor.armed)
-        if waited or not self._keeper.routes.send(send.change):
-            conductor.report(send, False)
+        if self._heed_sleep() or waited or not self._keeper.routes.send(send.change):
+            self._miss(send)
             return
         now_ns = time.monotonic_ns()
         self._set.presses.sent(send.change, now_ns)
         self._set.announcing.sent(send, now_ns, self._follower.tempo.period_ns)
 
-    def _mute(self, due: Due) -> None:
+    def _mute(self, due: Due, heard_ns: int) -> None:
         """Let the mutes of a tick out, and tell of those that did not go. Called under the lock."""
+        if not (due.now or due.missed):
+            return
+        now_ns = time.monotonic_ns()
+        late = self._heed_sleep() or is_late(self._follower.tempo, heard_ns, now_ns)
         send = self._keeper.routes.send_mute
-        lost = [*due.missed, *(order for order in due.now if not send(order))]
+        lost = [*due.missed, *(order for order in due.now if late or not send(order))]
         if lost:
             conductor = self._follower.conductor
             conductor.notice = not_sent(lost)
-            self._telling.renew(conductor.notice, time.monotonic_ns())
+            self._telling.renew(conductor.notice, now_ns)
+
+    def _heed_sleep(self) -> bool:
+        """Take in that the computer slept, if it did; whether it did. Called under the lock."""
+        # The internal clock slept, too, and goes on where it was.
+        slept = self._asleep.slept() and not self._options.internal_clock
+        if slept:
+            self._follower.slept()
+        return slept
 
     def _expect(self, incoming: Incoming) -> None:
         """A whole set list was saved: have it taken over at the next boundary."""
@@ -291,6 +314,7 @@ class Engine:
             try:
                 with self._lock:
                     now_ns = time.monotonic_ns()
+                    self._heed_sleep()
                     changed = self._follower.passed(now_ns)
                     self._obey(self._set.presses.passed(now_ns))
                     self._change_sets()

@@ -14,8 +14,25 @@ _BRIDGES = ("a2j", "midi-bridge")
 _TWIN = re.compile(r"(-\d+|\s*\((capture|playback)\))$")
 # Windows puts the place in its list after a name.
 _PLACE = re.compile(r" \d+$")
+# What tells the second of two ports of one name; see `told_apart`.
+_SECOND = re.compile(r" #\d+$")
 # Spaces that do not stand alone between words.
 _BLANKS = re.compile(r"^ +| +$| {2,}")
+
+
+def told_apart(names: Sequence[str]) -> list[str]:
+    """The names of all ports, each once: of those that are alike the second is `NAME #2`.
+
+    Some systems list two instruments of one make under one name.
+    """
+    told: list[str] = []
+    for name in names:
+        number, one = 1, name
+        while one in told:
+            number += 1
+            one = f"{name} #{number}"
+        told.append(one)
+    return told
 
 
 def plain_name(name: str) -> str:
@@ -28,7 +45,8 @@ def matches(glob: str, name: str) -> bool:
     pattern = glob.lower()
     if not any(mark in pattern for mark in "*?["):
         pattern = f"*{pattern}*"
-    candidates = (name.lower(), plain_name(name).lower())
+    plain = plain_name(name)
+    candidates = (name.lower(), plain.lower(), _SECOND.sub("", plain).lower())
     return any(fnmatchcase(candidate, pattern) for candidate in candidates)
 
 

@@ -93,14 +93,18 @@ class Memory:
 
     def find(self, now: Now | None = None) -> Found | None:
         """Where the engine before stood, None if it ended well, long ago or with another set."""
-        found: list[tuple[int, Found]] = []
+        found: list[tuple[tuple[bool, int], Found]] = []
+        now = now or this_moment()
         for path in (*self._files.paths(FILE_NAME), *self._files.paths(KEPT_NAME)):
             with contextlib.suppress(OSError, ValueError, TypeError, KeyError, RecursionError):
                 with open(path, "rb") as file:
                     body = json.loads(file.read(MAX_FILE))
-                place = _found(body, self.digest, now or this_moment())
+                place = _found(body, self.digest, now)
                 if place is not None:
-                    found.append((body["wall_ns"], place))
+                    # A wall clock that was set back would make the older one look fresher.
+                    since_boot = body["boot"] == now.boot
+                    when = body["monotonic_ns" if since_boot else "wall_ns"]
+                    found.append(((since_boot, when), place))
         return max(found, key=lambda entry: entry[0])[1] if found else None
 
     def start(self) -> None:

@@ -21,6 +21,7 @@ from typing import Any
 import rtmidi
 
 from companion.engine.drivertime import DriverTime
+from companion.engine.matching import told_apart
 
 CLIENT = "companion"
 APIS = {
@@ -257,7 +258,7 @@ def _new_in(api: int) -> Any:
 def _names(client: Any) -> list[str]:
     try:
         with quiet():
-            return [name for name in client.get_ports() if not _OWN.match(name)]
+            return [name for name in told_apart(client.get_ports()) if not _OWN.match(name)]
     except Exception as error:
         raise PortError(str(error)) from error
 
@@ -265,7 +266,7 @@ def _names(client: Any) -> list[str]:
 def _open(client: Any, name: str) -> None:
     try:
         with quiet():
-            client.open_port(client.get_ports().index(name), name="port")
+            client.open_port(told_apart(client.get_ports()).index(name), name="port")
     except ValueError as error:
         raise PortError(f"the port {name!r} is gone") from error
     except Exception as error:

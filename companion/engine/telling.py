@@ -11,9 +11,12 @@ from companion.engine.reloading import Reloading
 from companion.engine.view import Surroundings
 from companion.follow.conductor import Standing
 from companion.follow.follower import Follower
+from companion.follow.transport import State
 
 # How long a notice is shown.
 NOTICE_NS = 6_000_000_000
+# How near to twice or half the tempo of its song a clock is taken for that of another grid.
+NEAR = 0.06
 
 
 class Telling:
@@ -75,6 +78,20 @@ class Telling:
             found=dict(made.heard.found),
         )
 
+    def _strange_clock(self, made: Playing) -> str:
+        """A sentence on a clock that ticks twice or half as often as its song has it, or ""."""
+        conductor, bpm = self._follower.conductor, self._follower.tempo.bpm
+        planned = made.setlist.songs[conductor.part.song].tempo
+        if conductor.state is not State.RUNNING or self._options.internal_clock or not planned:
+            return ""
+        for times, word in ((2, "twice"), (0.5, "half")):
+            if abs(bpm - times * planned) < NEAR * times * planned:
+                return (
+                    f"the clock ticks at {bpm:.0f} beats a minute, {word} the tempo of this song: "
+                    "see that the instrument sends 24 ticks to the quarter"
+                )
+        return ""
+
     def _troubles(self, made: Playing, now_ns: int) -> list[str]:
         """Plain sentences, worst first."""
         follower = self._follower
@@ -82,6 +99,7 @@ class Telling:
         found = [
             made.obeying.trouble(follower.conductor),
             *self._keeper.troubles,
+            self._strange_clock(made),
             f"{', '.join(others)} sends clock too; following {follower.port}" if others else "",
             self._faults.trouble,
             "" if self._saving is None else self._saving.trouble,

@@ -16,11 +16,15 @@ from companion.setlist.model import Part, ProgramChange, SetList, Unit
 
 @dataclass(frozen=True, slots=True)
 class Send:
-    """A program change that is due now, so that part `part` starts `ticks_left` ticks from now."""
+    """A program change that is due now, so that part `part` starts `ticks_left` ticks from now.
+
+    `lead_ticks` is how long before that it was to leave, 0 for one that somebody hurried.
+    """
 
     change: ProgramChange
     part: int
     ticks_left: int
+    lead_ticks: int = 0
 
 
 class Boundaries:
@@ -216,7 +220,8 @@ class Boundaries:
         following, end = self.timeline.following, self.end
         if following is None or end is None:
             return ()
-        return tuple(Send(change, following.number, end - self.tick) for change in changes)
+        left, lead = end - self.tick, self.changes.lead
+        return tuple(Send(each, following.number, left, lead(each, end)) for each in changes)
 
     def _forget_wishes(self) -> None:
         self.asked = self.staying = False

@@ -150,6 +150,10 @@ class Changes:
                 pending.outcome = Outcome.MISSED
         return out
 
+    def lead(self, change: ProgramChange, end: int) -> int:
+        """How many ticks before a boundary at `end` `change` is due."""
+        return end - self._due(change, end)
+
     def in_time(self, boundary: int, tick: int) -> bool:
         """Whether every change for `boundary` would still be due after `tick`."""
         return all(self._due(p.change, boundary) > tick for p in self._pending)

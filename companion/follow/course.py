@@ -6,7 +6,7 @@ crossed is in `boundaries`.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from companion.follow.boundaries import Boundaries
 from companion.follow.boundaries import Send as Send
@@ -67,7 +67,10 @@ class Course(Boundaries):
         if not at_once and (self.end - 1) // self.part.pattern.pass_ticks != running_pass:
             # Told now, the instrument might still take it at the end of this very pass.
             return ()
-        sends = self._sends(self.changes.leave_now(all_of_them=at_once))
+        sends = tuple(
+            replace(send, lead_ticks=0)
+            for send in self._sends(self.changes.leave_now(all_of_them=at_once))
+        )
         self._reckon()
         return sends
 

@@ -12,7 +12,7 @@ from companion.follow.conductor import NOTHING, Conductor, Send
 from companion.follow.gate import Finding, Gate
 from companion.follow.tempo import TempoTracker
 from companion.follow.transport import Signal, State
-from companion.follow.trust import OTHER_PORT
+from companion.follow.trust import OTHER_PORT, SLEPT
 from companion.setlist.model import SetList
 
 # MIDI 1.0 Detailed Specification 4.2.1: status bytes of system messages.
@@ -51,6 +51,8 @@ class Follower:
         self.tempo = TempoTracker()
         self._gate = Gate(self.tempo)
         self.port: str | None = None
+        # Whether the clock is our own: where that pauses, it stood still, and nothing is lost.
+        self.own_clock = False
         self.clocks_lost = 0
         self.last_clock_ns = 0
         self._home: str | None = None
@@ -71,6 +73,8 @@ class Follower:
         """
         if port != self.port and not self._choose(port, t_ns, message):
             return NOTHING
+        # Where the whole computer was held up, nobody looked while nothing came.
+        self.passed(t_ns)
         self._last_heard_ns = t_ns
         if not message:
             return NOTHING
@@ -94,7 +98,7 @@ class Follower:
         """
         conductor = self.conductor
         state = conductor.state
-        if state is not State.RUNNING and state is not State.READY:
+        if self.own_clock or (state is not State.RUNNING and state is not State.READY):
             return False
         if self._senses and now_ns - self._last_heard_ns > SENSING_NS:
             self._senses = False
@@ -112,6 +116,11 @@ class Follower:
         self._others.pop(port, None)
         if port == self.port and self.conductor.state in (State.RUNNING, State.READY):
             self._silent(Signal.SILENCE)
+
+    def slept(self) -> None:
+        """Tell that the computer slept: whatever was counted may have moved on unheard."""
+        if self.conductor.state not in (State.WAITING, State.READY):
+            self.conductor.suspect(SLEPT)
 
     def other_clocks(self, now_ns: int) -> list[str]:
         """Ports that send clock too, though another is followed."""

@@ -14,6 +14,7 @@ ELSEWHERE = "the instrument jumped to another part"
 NOWHERE = "the instrument moved its position, and its own start is not known"
 STOPPED_BEFORE_CHANGE = "the instrument stopped between a program change and its boundary"
 WHICH_PART = "the instrument may play another part"
+SLEPT = "the computer slept, and the count may be off"
 OTHER_PORT = "the clock comes from another port than before"
 
 # Doubts that the clock itself may clear within a beat: what falls due meanwhile waits a little.

@@ -62,6 +62,10 @@ class Desk:
     def send(self) -> bool:
         return self.keeper.routes.send(self.setlist.parts[1].changes[0])
 
+    def tells(self, *words: str) -> bool:
+        """Whether one trouble has all of these words."""
+        return any(all(word in each for word in words) for each in self.keeper.troubles)
+
     def hears_clock(self) -> None:
         before = len(self.heard)
         until(lambda: len(self.heard) > before + 3, "clock is heard")
@@ -118,7 +122,10 @@ def test_a_cable_that_is_pulled_and_put_back_is_picked_up(desk: Desk, players: P
         pull(drum)
         until(lambda: desk.gone, "the cable is missed")
         until(lambda: not desk.send(), "nothing is sent into the air")
+        until(lambda: desk.tells("no MIDI input", "plug the instrument in"), "the way in is missed")
+        until(lambda: desk.tells("no MIDI output", "drums gets no program"), "the way out, too")
         desk.gone.clear()
+    # The way in comes back by the name it had, whatever the system calls it now.
     assert {port for port, _ in desk.heard} == {"tide drum:tide drum out"}
 
 

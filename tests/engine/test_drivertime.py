@@ -5,7 +5,10 @@ from __future__ import annotations
 import random
 from itertools import pairwise
 
+import pytest
+
 from companion.engine.drivertime import WINDOW, DriverTime
+from tests.builders import PORT, Rehearsal, three_parts
 
 STEP_NS = 20_833_333
 
@@ -46,6 +49,49 @@ def test_drift_between_the_clocks_does_not_add_up() -> None:
     got = stamps([0] * 172_800, drift=-1e-4)
     true_ns = 5_000_000_000 + (len(got) - 1) * STEP_NS
     assert true_ns - got[-1] <= WINDOW * STEP_NS * 2e-4
+
+
+def test_a_driver_whose_clock_stands_still_is_not_believed() -> None:
+    clock, seen = DriverTime(), 5_000_000_000
+    got = [clock.stamp(0.0, seen)]
+    for _ in range(200):
+        seen += STEP_NS
+        got.append(clock.stamp(0.0, seen))
+        assert got[-1] <= seen
+    assert [b - a for a, b in pairwise(got)] == [STEP_NS] * 200
+    # It may be mended, and stop again: then two in a row show it.
+    for delta_s in (STEP_NS / 1e9, STEP_NS / 1e9, 0.0, 0.0, 0.0):
+        seen += STEP_NS
+        got.append(clock.stamp(delta_s, seen))
+    assert got[-1] == seen
+    assert got[-5:-3] == [seen - 4 * STEP_NS, seen - 3 * STEP_NS]
+
+
+def test_many_that_came_at_once_are_seen_one_after_the_other() -> None:
+    # A chord and a clock in one packet: no time lies between them, however slow the interpreter is.
+    clock, seen = DriverTime(), 5_000_000_000
+    clock.stamp(0.0, seen - STEP_NS)
+    first = clock.stamp(STEP_NS / 1e9, seen)
+    assert clock.stamp(0.0, seen + 20_000_000) == first
+    assert [clock.stamp(0.0, seen + 20_000_000 + n * 400_000) for n in range(1, 9)] == [first] * 8
+
+
+@pytest.mark.parametrize("stops_at", [0, 1, 30, 96])
+def test_a_clock_whose_times_stand_still_is_followed(stops_at: int) -> None:
+    rehearsal, clock = Rehearsal(three_parts()), DriverTime()
+    hear, seen = rehearsal.follower.hear, 1_000_000_000
+    hear(PORT, clock.stamp(0.0, seen), (0xFA,))
+    sure = 0
+    for tick in range(180):
+        seen += STEP_NS
+        for wait in range(2):
+            rehearsal.follower.passed(seen - wait * 10_000_000)
+        hear(PORT, clock.stamp(STEP_NS / 1e9 if tick < stops_at else 0.0, seen), (0xF8,))
+        if rehearsal.conductor.sure:
+            sure += 1
+            assert rehearsal.where == (1, tick)
+    assert sure > 180 - 6
+    assert rehearsal.conductor.sure
 
 
 def test_an_interval_the_driver_lost_mends_itself() -> None:

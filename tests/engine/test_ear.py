@@ -66,6 +66,22 @@ def test_what_only_one_of_two_connections_brings_is_not_lost() -> None:
     assert len(listener.heard) == 6
 
 
+def test_held_up_one_connection_may_bring_all_it_has_before_the_other_does() -> None:
+    # A bar at once, each tick with the time at which it came.
+    listener = Listener()
+    first, second = listener.ear.connection(), listener.ear.connection()
+    listener.ear.pair(True)
+    for begin, connections in ((0, (first, second)), (96, (second, first))):
+        for connection in connections:
+            for number in range(begin, begin + 96):
+                connection("", number * TICK_NS, CLOCK)
+    assert [t_ns for _, t_ns, _ in listener.heard] == [n * TICK_NS for n in range(192)]
+    # What the other never brought is no twin of what it brings much later.
+    first("", 192 * TICK_NS, CLOCK)
+    second("", 192 * TICK_NS + TWIN_NS + 1, CLOCK)
+    assert len(listener.heard) == 194
+
+
 def test_once_one_is_closed_nothing_is_held_back() -> None:
     listener = Listener()
     first, second = listener.ear.connection(), listener.ear.connection()

@@ -3,9 +3,12 @@
 from __future__ import annotations
 
 import time
-from dataclasses import replace
+from collections.abc import Sequence
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any
+
+import pytest
 
 from companion.engine.engine import Engine
 from companion.engine.memory import Memory, this_moment
@@ -13,17 +16,18 @@ from companion.engine.options import Options
 from companion.follow.place import Place, remember
 from companion.link.messages import Wish
 from companion.setlist.controls import MuteSend
-from companion.setlist.model import Action, Cue, Span, Unit, When, WhenKind
-from tests.builders import Rehearsal, SetBuilder, bar_pattern, three_parts
+from companion.setlist.model import Action, Cue, SetList, Span, Unit, When, WhenKind
+from tests.builders import TICK_NS, Rehearsal, SetBuilder, bar_pattern, three_parts
 
 PORT = "tide drum"
+NOT_SENT = "program 3 was not sent to drums: the part goes on for another phrase"
 
 
 def place_now(ticks: int) -> Place:
     """Where a follower stands that has heard so many clocks up to now."""
-    on_stage = Rehearsal(three_parts()).start()
-    on_stage.now_ns = time.monotonic_ns() - (ticks + 1) * 20_833_333
-    return remember(on_stage.clock(ticks).follower, time.monotonic_ns())
+    on_stage = Rehearsal(three_parts())
+    on_stage.now_ns = time.monotonic_ns() - (ticks + 1) * TICK_NS
+    return remember(on_stage.start().clock(ticks).follower, time.monotonic_ns())
 
 
 def engine(memory: Memory | None = None) -> Engine:
@@ -50,7 +54,7 @@ def test_it_goes_on_where_the_one_before_was_cut_short(tmp_path: Path) -> None:
     told = running.snapshot()
     assert (told.state, told.part, told.tick) == ("lost", 2, 57)
     assert not told.sure
-    assert "started again" in told.notice
+    assert told.notice == "the engine was started again and goes on where it was"
 
 
 def test_a_place_that_does_not_fit_the_set_is_left_alone(tmp_path: Path) -> None:
@@ -86,6 +90,114 @@ def test_a_mute_that_cannot_leave_is_asked_for_by_hand() -> None:
         assert running.snapshot().notice == ""
         running.hear(PORT, 10**9 + tick * 20_833_333, (0xF8,))
     assert running.snapshot().notice == "not sent, do it by hand: mute shaker"
+
+
+@dataclass
+class Line:
+    """A way to an instrument that keeps what is sent."""
+
+    sent: list[tuple[int, ...]] = field(default_factory=list)
+
+    def send(self, message: Sequence[int]) -> None:
+        self.sent.append(tuple(message))
+
+
+def reached(setlist: SetList) -> tuple[Engine, Line]:
+    """An engine whose drums can be reached."""
+    system: Any = object()
+    running, line = Engine(setlist, Options(), system), Line()
+    routes: Any = {"drums": line}
+    running._keeper.routes.table = routes
+    return running, line
+
+
+def hears(running: Engine, ticks: range, tick_0_ns: int) -> None:
+    for tick in ticks:
+        running.hear(PORT, tick_0_ns + tick * TICK_NS, (0xF8,))
+
+
+AT_ONCE = Span(0, Unit.STEPS)
+
+
+@pytest.mark.parametrize(
+    ("lead", "late_ticks", "sent"),
+    [
+        # A beat is 24 ticks (MIDI 1.0): with twelve of them left it is too late.
+        (Span(1, Unit.BEATS), 0, True),
+        (Span(1, Unit.BEATS), 11, True),
+        (Span(1, Unit.BEATS), 13, False),
+        (Span(1, Unit.BEATS), 150, False),
+        # On the boundary itself, a quarter of a beat is.
+        (AT_ONCE, 1, True),
+        (AT_ONCE, 7, False),
+    ],
+)
+def test_a_change_whose_tick_is_handed_on_late_does_not_leave_late(
+    lead: Span, late_ticks: int, sent: bool
+) -> None:
+    at_once = lead is AT_ONCE
+    running, line = reached(three_parts(lead, at_once=at_once))
+    due = 192 if at_once else 168
+    # The computer was held up, and the driver hands on what it heard meanwhile, with its times.
+    tick_0_ns = time.monotonic_ns() - (due + late_ticks) * TICK_NS
+    running.hear(PORT, tick_0_ns - TICK_NS, (0xFA,))
+    hears(running, range(due + 1), tick_0_ns)
+    # A program change on channel 1 for program 2 on the wire (MIDI 1.0: Cn pp).
+    assert line.sent == [(0xC0, 2)] * sent
+    hears(running, range(due + 1, 200), tick_0_ns)
+    told = running.snapshot()
+    assert told.sure
+    assert (told.part, told.tick) == ((2, 7) if sent else (1, 199))
+    if not sent:
+        assert told.notice == NOT_SENT
+        assert line.sent == []
+
+
+def test_a_mute_whose_tick_is_handed_on_late_is_asked_for_by_hand() -> None:
+    cue = Cue(When(WhenKind.NTH, Span(2, Unit.PASSES)), Action.MUTE, ("shaker",))
+    setlist = (
+        SetBuilder()
+        .instrument("drums", mute_sends=(MuteSend("shaker", 9, 21),))
+        .part(bar_pattern("slack water"), phrases=None, cues=[cue])
+        .build()
+    )
+    for late_ticks in (0, 7):
+        running, line = reached(setlist)
+        tick_0_ns = time.monotonic_ns() - (96 + late_ticks) * TICK_NS
+        running.hear(PORT, tick_0_ns - TICK_NS, (0xFA,))
+        hears(running, range(97), tick_0_ns)
+        by_hand = "not sent, do it by hand: mute shaker"
+        assert running.snapshot().notice == (by_hand if late_ticks else "")
+        assert len(line.sent) == (not late_ticks)
+
+
+@pytest.mark.parametrize(
+    ("times", "word"), [(2.0, "twice"), (0.5, "half"), (1.0, ""), (1.5, ""), (1.1, "")]
+)
+def test_a_clock_of_another_grid_is_told(times: float, word: str) -> None:
+    # The set says 120 beats a minute; 48 or 12 ticks to the quarter are not what MIDI 1.0 says.
+    running = engine()
+    running.hear(PORT, 10**9, (0xFA,))
+    for tick in range(1, 60):
+        running.hear(PORT, 10**9 + round(tick * TICK_NS / times), (0xF8,))
+    told = [each for each in running.snapshot().troubles if "tempo of this song" in each]
+    assert len(told) == bool(word)
+    assert all(f"{120 * times:.0f} beats a minute, {word} " in each for each in told)
+    running.hear(PORT, 10**9 + round(60 * TICK_NS / times), (0xFC,))
+    assert running.snapshot().troubles == ()
+
+
+@pytest.mark.parametrize("status", [0xF8, 0xFA])
+def test_another_instrument_that_sends_clock_is_named(status: int) -> None:
+    running = engine()
+    running.hear(PORT, 10**9, (0xFA,))
+    for tick in range(1, 60):
+        running.hear(PORT, 10**9 + tick * TICK_NS, (0xF8,))
+        running.hear("tide sampler", 10**9 + tick * TICK_NS + 7, (status,))
+    told = "tide sampler sends clock too; following tide drum"
+    assert running._telling._troubles(running._set, 10**9 + 60 * TICK_NS) == (
+        [told] if status == 0xF8 else []
+    )
 
 
 def test_a_wish_to_stop_ends_it() -> None:

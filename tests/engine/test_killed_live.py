@@ -21,6 +21,7 @@ from pathlib import Path
 
 import pytest
 
+from companion.follow.trust import CLOCK_BROKE
 from companion.link.ask import ask_snapshot
 from companion.link.endpoint import FILE_NAME, find_endpoint
 from companion.link.folders import folders
@@ -213,6 +214,31 @@ def test_killed_while_it_plays_it_goes_on_where_the_music_is(house: House) -> No
     # In order, and none twice.
     sent = programs(house.drum)
     assert sent == list(range(1, len(sent) + 1))
+
+
+def test_held_up_for_seconds_it_is_unsure_and_sends_nothing_late(house: House) -> None:
+    process = house.engine().process
+    house.plays()
+    house.drum.reach(100)
+    os.kill(process.pid, signal.SIGSTOP)
+    try:
+        # Past the change that was due and its boundary; at 150 beats a minute, five seconds.
+        house.drum.reach(PART + 2 * BAR + 20)
+    finally:
+        os.kill(process.pid, signal.SIGCONT)
+
+    def unsure() -> bool:
+        found = house.snapshot()
+        return found is not None and found.doubt == CLOCK_BROKE
+
+    until(unsure, "the count is unsure")
+    house.agrees()
+    assert programs(house.drum) == []
+    # A start makes it sure, and what falls due from then on is sent.
+    house.drum.do("start")
+    house.drum.wait_for("took")
+    house.agrees()
+    assert programs(house.drum) == [1]
 
 
 def test_ended_well_it_leaves_nothing_and_begins_afresh(house: House) -> None:

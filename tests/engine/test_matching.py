@@ -4,7 +4,15 @@ from __future__ import annotations
 
 import pytest
 
-from companion.engine.matching import choose_output, device, lasting_glob, matches, plain_name
+from companion.engine.matching import (
+    choose_output,
+    device,
+    lasting_glob,
+    matches,
+    plain_name,
+    told_apart,
+)
+from companion.engine.ports import Input, Output, _names
 from companion.setlist import text
 
 NAMES = ["Midi Through:Midi Through Port-0 14:0", "Tide Drum:Tide Drum MIDI 1 24:0", "sampler:in"]
@@ -25,6 +33,46 @@ NAMES = ["Midi Through:Midi Through Port-0 14:0", "Tide Drum:Tide Drum MIDI 1 24
 )
 def test_globs_match_names(glob: str, name: str, expected: bool) -> None:
     assert matches(glob, name) is expected
+
+
+def test_ports_of_one_name_are_told_apart() -> None:
+    assert told_apart(["drum", "pad", "drum", "drum"]) == ["drum", "pad", "drum #2", "drum #3"]
+    assert told_apart(["drum #2", "drum", "drum"]) == ["drum #2", "drum", "drum #3"]
+    assert told_apart(NAMES) == NAMES
+    # Whatever matches the one matches the other; each has its own way back.
+    for glob in ("drum", "*drum", "d*m"):
+        assert matches(glob, "drum #2")
+    twins = ["drum", "drum #2"]
+    assert choose_output(twins, "*drum", None, "drum #2") == "drum #2"
+    assert choose_output(twins, "*drum", None, None) == "drum"
+
+
+class Twins:
+    """A driver's client that sees two instruments of one make."""
+
+    def __init__(self) -> None:
+        self.opened: list[int] = []
+
+    def get_ports(self) -> list[str]:
+        return ["drum", "companion:port", "drum"]
+
+    def open_port(self, number: int, name: str) -> None:
+        self.opened.append(number)
+
+    def set_callback(self, callback: object) -> None:
+        pass
+
+    def send_message(self, message: object) -> None:
+        pass
+
+
+def test_each_of_two_ports_of_one_name_is_opened_once() -> None:
+    client = Twins()
+    assert _names(client) == ["drum", "drum #2"]
+    for name in _names(client):
+        Input(client, name, lambda *_: None)
+    Output(client, "drum #2")
+    assert client.opened == [0, 2, 2]
 
 
 def test_a_port_that_comes_back_under_another_number_has_the_same_plain_name() -> None:
@@ -55,6 +103,12 @@ def test_a_bridge_numbers_clients_too() -> None:
 def test_the_set_lists_glob_decides() -> None:
     assert choose_output(NAMES, "*drum*", None, None) == NAMES[1]
     assert choose_output(NAMES, "*harp*", None, None) is None
+
+
+def test_of_two_outputs_that_match_one_is_told_and_that_is_the_clocks() -> None:
+    both = ["Tide Drum:Tide Drum MIDI 1 24:0", "Old Tide Drum:Old Tide Drum MIDI 1 28:0"]
+    assert choose_output(both, "*drum*", None, both[1]) == both[1]
+    assert choose_output(both, "*drum*", None, "Tide Pad:Tide Pad MIDI 1 32:0") == both[0]
 
 
 def test_the_command_line_is_the_stronger() -> None:

@@ -133,6 +133,18 @@ def test_the_fresher_of_two_files_counts_and_one_is_enough(tmp_path: Path) -> No
     assert found.place.tick == old.tick
 
 
+@pytest.mark.parametrize("set_by", [-3600.0, -2.0, 3600.0])
+def test_a_wall_clock_that_was_set_while_it_played_changes_nothing(
+    set_by: float, tmp_path: Path
+) -> None:
+    place, writing = a_place(), memory(tmp_path)
+    writing.write(replace(place, tick=1), NOW)
+    writing.write(replace(place, tick=2), later(3, set_by=set_by))
+    found = memory(tmp_path).find(later(5, set_by=set_by))
+    assert found is not None
+    assert (found.place.tick, found.trusted) == (2, True)
+
+
 def test_the_kept_file_is_written_when_it_matters(tmp_path: Path) -> None:
     place, writing = a_place(), memory(tmp_path)
 

@@ -272,6 +272,25 @@ def test_a_change_that_was_ignored_is_reported_if_notes_show_it(notes: bool) -> 
     assert (seen.sure, seen.troubles) == (True, ("",))
 
 
+def test_after_one_that_was_ignored_nothing_is_sent_until_a_person_has_put_it_right() -> None:
+    made = tide()
+    second = replace(made.parts[1], phrases=1)
+    change = replace(made.parts[1].changes[0], program=3)
+    third = replace(second, number=3, changes=(change,), phrases=None)
+    song = replace(made.songs[0], parts=range(1, 4))
+    on_stage = band(replace(made, songs=(song,), parts=(made.parts[0], second, third)), obeys=False)
+    # Through the lead and over the boundary of the second part.
+    seen = on_stage.plays(2 * PHRASE + BAR)
+    assert [send.change.program for _, send in on_stage.sent] == [2]
+    assert (seen.part, seen.sure) == (2, False)
+    # The performer changes it by hand, and says so.
+    on_stage.played, on_stage.obeys = EBB, True
+    on_stage.conductor.confirm()
+    seen = on_stage.plays(PHRASE)
+    assert [send.change.program for _, send in on_stage.sent] == [2, 3]
+    assert (seen.part, seen.sure) == (3, True)
+
+
 def test_its_own_word_that_it_plays_the_old_one_is_enough() -> None:
     on_stage = band(tide(notes=False), obeys=False)
     assert on_stage.plays(PHRASE + 10).sure

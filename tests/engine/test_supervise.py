@@ -67,6 +67,11 @@ def test_one_that_is_killed_is_started_again_and_told_when(engines: Engines) -> 
     assert engines.supervisor.trouble == ""
 
 
+def test_meanwhile_whoever_looks_is_told_to_wait(engines: Engines) -> None:
+    with pytest.raises(NoEngine, match="the engine is being started again"):
+        engines.supervisor.find()
+
+
 def test_one_that_ends_as_it_should_is_left_alone(engines: Engines) -> None:
     engines.code = "pass"
     engines.started[0].kill()

@@ -8,7 +8,7 @@ import time
 
 import pytest
 
-from companion.engine.timed import SOON_NS, TimedSends, due_ns
+from companion.engine.timed import SOON_NS, TimedSends, due_ns, latest_ns
 from companion.follow.conductor import Send
 from companion.follow.tempo import TempoTracker
 from companion.setlist.model import Instrument, ProgramChange, Span, Unit
@@ -66,6 +66,30 @@ def test_what_is_wished_for_right_now_does_not_wait_for_a_lead() -> None:
     assert due_ns(send(48), FIVE_MS, tracker, asked_ns) == asked_ns
 
 
+@pytest.mark.parametrize(
+    ("instrument", "ticks_left", "lead_ticks", "latest"),
+    [
+        (Instrument("drums", lead=Span(1, Unit.BEATS)), 24, 24, 12),
+        # It had to wait until the clock was sure again, and half its lead is gone already.
+        (Instrument("drums", lead=Span(1, Unit.BEATS)), 13, 24, 1),
+        # Somebody hurried it.
+        (Instrument("drums", lead=Span(1, Unit.BEATS)), 10, 0, 5),
+        (Instrument("drums", lead=Span(500, Unit.MILLISECONDS)), 10, 0, 5),
+        (Instrument("sampler", at_once=True, lead=Span(0, Unit.STEPS)), 0, 0, 6),
+        # 5 ms are less than a tick; 100 ms are 4.8 ticks, half of that before the boundary.
+        (FIVE_MS, 1, 1, 7),
+        (Instrument("drums", lead=Span(100, Unit.MILLISECONDS)), 5, 5, 2.6),
+    ],
+)
+def test_half_its_lead_before_its_boundary_it_is_too_late(
+    instrument: Instrument, ticks_left: int, lead_ticks: int, latest: float
+) -> None:
+    each = Send(ProgramChange(instrument.name, 4), 2, ticks_left, lead_ticks)
+    heard_ns = 96 * TICK_NS
+    until_ns = latest_ns(each, instrument, tempo_of(96), heard_ns)
+    assert abs(until_ns - heard_ns - latest * TICK_NS) < 0.01 * TICK_NS
+
+
 class Desk:
     """Timed sends, and what has left."""
 
@@ -75,7 +99,8 @@ class Desk:
         self.faults = 0
         self.broken = broken
         self.news = threading.Condition()
-        self.timed = TimedSends(self.lock, self.out, self.fault)
+        self.missed: list[Send] = []
+        self.timed = TimedSends(self.lock, self.out, self.missed.append, self.fault)
 
     def out(self, each: Send) -> None:
         with self.news:
@@ -109,6 +134,18 @@ def test_with_its_boundary_it_leaves_even_if_the_thread_has_not_come_to_it() -> 
     assert [each for each, _ in desk.left] == [send(2)]
     desk.timed.tick()
     assert len(desk.left) == 1
+
+
+def test_what_has_become_too_late_meanwhile_does_not_leave() -> None:
+    desk = Desk()
+    now = time.monotonic_ns()
+    # As after the whole process was held up: its tick comes when its time has long gone by.
+    desk.timed.put(send(1, program=1), now, now, now - 1)
+    desk.timed.put(send(1, program=2), now + MS, now, now - MS)
+    desk.timed.put(send(1, program=3), now + MS, now, now + 10_000 * MS)
+    desk.timed.tick()
+    assert [each.change.program for each, _ in desk.left] == [3]
+    assert [each.change.program for each in desk.missed] == [1, 2]
 
 
 def test_the_thread_lets_each_out_once_in_the_order_of_their_times_and_not_before() -> None:

@@ -12,8 +12,9 @@ from random import Random
 import pytest
 
 from companion.follow.transport import State
-from companion.follow.trust import CLOCK_BROKE
-from tests.builders import Rehearsal, SetBuilder, bar_pattern
+from companion.follow.trust import CLOCK_BROKE, CLOCK_LOST, CLOCK_ODD
+from companion.setlist.model import SetList
+from tests.builders import TICK_NS, Rehearsal, SetBuilder, bar_pattern, three_parts
 
 BEFORE = 97
 
@@ -48,10 +49,16 @@ FAULTS = (
 )
 
 
-def on_stage_after_a_bar(bpm: float, jitter_ms: float) -> tuple[Rehearsal, Random, int]:
+def one_part() -> SetList:
+    return SetBuilder().part(bar_pattern(phrase_bars=64)).build()
+
+
+def on_stage_after_a_bar(
+    bpm: float, jitter_ms: float, setlist: SetList | None = None
+) -> tuple[Rehearsal, Random, int]:
     """A rehearsal whose clock has run evenly for a bar, and its tick in ns."""
     rng = Random(f"{bpm} {jitter_ms}")
-    rehearsal = Rehearsal(SetBuilder().part(bar_pattern(phrase_bars=64)).build()).start()
+    rehearsal = Rehearsal(setlist or one_part()).start()
     period_ns = round(60e9 / (bpm * 24))
     for _ in range(BEFORE):
         rehearsal.now_ns += period_ns
@@ -92,29 +99,53 @@ def test_after_a_fault_the_ticks_are_put_back(fault: Fault, bpm: float, jitter_m
 
 @pytest.mark.parametrize("bpm", [60, 120, 240])
 def test_a_lost_clock_is_known_within_a_quarter_of_a_beat(bpm: float) -> None:
-    rehearsal, _, period_ns = on_stage_after_a_bar(bpm, 0.0)
+    rehearsal, _, period_ns = on_stage_after_a_bar(bpm, 0.0, three_parts())
     rehearsal.silence(6 * period_ns)
     assert rehearsal.conductor.state is State.LOST
     assert not rehearsal.conductor.sure
+    assert rehearsal.conductor.doubt == CLOCK_LOST
+    # The count is held, past the change that is due at 168 and its boundary at 192.
+    rehearsal.silence(200 * period_ns)
+    assert rehearsal.where == (1, BEFORE - 1)
+    assert rehearsal.programs == []
 
 
 def test_a_silence_of_more_than_two_seconds_stays_unsure() -> None:
-    rehearsal, rng, period_ns = on_stage_after_a_bar(120, 0.0)
+    rehearsal, rng, period_ns = on_stage_after_a_bar(120, 0.0, three_parts())
     begin_ns = rehearsal.now_ns
     for tick in range(100, 400):
         hear(rehearsal, begin_ns + tick * period_ns, rng, 0.0)
         assert not rehearsal.conductor.sure
     assert rehearsal.conductor.standing().doubt == CLOCK_BROKE
-    # Still it goes on by the best estimate there is.
-    assert rehearsal.conductor.tick == BEFORE - 1 + 399
+    # Still it goes on by the best estimate there is, in the part that was not told to change.
+    assert rehearsal.where == (1, BEFORE - 1 + 399)
+    assert rehearsal.programs == []
+
+
+@pytest.mark.parametrize("gap", [10, 48, 90, 100, 300, 3000])
+def test_a_silence_that_nobody_watched_is_a_silence_all_the_same(gap: int) -> None:
+    # The computer was held up, watch and all: the next that is heard is a tick.
+    rehearsal = Rehearsal(one_part()).start().clock(97)
+    rehearsal.now_ns += gap * TICK_NS
+    sure = [rehearsal.clock().conductor.sure for _ in range(120)]
+    assert rehearsal.follower.clocks_lost == 1
+    # 2 s at 120 beats a minute are 96 ticks.
+    assert any(sure) is (gap < 96)
+    assert not any(sure[:10])
+    if gap < 96:
+        assert all(sure[24:])
+        assert rehearsal.conductor.tick == 96 + gap + 120
 
 
 def test_a_tempo_that_changed_in_a_silence_stays_unsure() -> None:
-    rehearsal, rng, period_ns = on_stage_after_a_bar(120, 0.3)
+    rehearsal, rng, period_ns = on_stage_after_a_bar(120, 0.3, three_parts())
     begin_ns = rehearsal.now_ns + 48 * period_ns
     for tick in range(1, 200):
         hear(rehearsal, begin_ns + round(tick * period_ns * 0.97), rng, 0.3)
         assert not rehearsal.conductor.sure
+    assert rehearsal.conductor.doubt == CLOCK_BROKE
+    assert rehearsal.conductor.tick == pytest.approx(BEFORE - 1 + 48 + 199, abs=4)
+    assert rehearsal.programs == []
 
 
 def test_a_verdict_never_clears_the_doubt_that_an_earlier_one_left() -> None:
@@ -129,10 +160,14 @@ def test_a_verdict_never_clears_the_doubt_that_an_earlier_one_left() -> None:
 def test_a_tempo_that_jumps_loses_no_tick(ratio: float) -> None:
     rehearsal, rng, period_ns = on_stage_after_a_bar(120, 0.3)
     begin_ns = rehearsal.now_ns
+    unsure = 0
     for tick in range(1, 60):
         hear(rehearsal, begin_ns + round(tick * period_ns * ratio), rng, 0.3)
         assert not rehearsal.conductor.sure or rehearsal.conductor.tick == BEFORE - 1 + tick
+        unsure += not rehearsal.conductor.sure
     assert rehearsal.conductor.sure
+    # Half a beat, and nothing at all where the jump is small.
+    assert unsure <= (0 if abs(ratio - 1) < 0.2 else 12)
 
 
 @pytest.mark.parametrize("ratio", [0.5, 2.0])
@@ -142,6 +177,12 @@ def test_a_tempo_that_doubles_or_halves_at_once_may_be_two_clocks(ratio: float) 
     for tick in range(1, 200):
         hear(rehearsal, begin_ns + round(tick * period_ns * ratio), rng, 0.3)
         assert not rehearsal.conductor.sure
+    rehearsal.conductor.confirm()
+    tick_then = rehearsal.conductor.tick
+    for tick in range(200, 300):
+        hear(rehearsal, begin_ns + round(tick * period_ns * ratio), rng, 0.3)
+        assert rehearsal.conductor.sure
+    assert rehearsal.conductor.tick == tick_then + 100
 
 
 @pytest.mark.parametrize("per_tick", [-0.004, -0.002, 0.002, 0.004])
@@ -205,20 +246,32 @@ def test_a_busy_line_of_several_ms_is_followed_and_sure(jitter_ms: float) -> Non
 
 def test_a_clock_too_unsteady_to_judge_is_not_called_sure_for_long() -> None:
     # 8 ms of jitter at 240, where a tick lasts 10.4 ms: a lost tick would not stand out.
-    rehearsal, rng, period_ns = on_stage_after_a_bar(240, 8.0)
+    rehearsal, rng, period_ns = on_stage_after_a_bar(240, 8.0, three_parts())
     begin_ns = rehearsal.now_ns
-    sure = 0
+    sure, doubts = 0, []
     for tick in range(1, 960):
         hear(rehearsal, begin_ns + tick * period_ns, rng, 8.0)
         sure += rehearsal.conductor.sure
+        doubts.append(rehearsal.conductor.doubt)
     assert sure < 24
+    assert {*doubts} - {""} == {CLOCK_ODD, CLOCK_BROKE}
+    assert doubts[-1] == CLOCK_BROKE
+    # It counts on, and sends nothing.
+    assert rehearsal.conductor.tick == pytest.approx(BEFORE - 1 + 959, abs=24)
+    assert rehearsal.programs == []
 
 
-def test_a_gap_has_the_ticks_put_back_in_the_tempo_too() -> None:
+@pytest.mark.parametrize("gap", [13, 25, 48, 72, 95])
+def test_a_gap_has_the_ticks_put_back_in_the_tempo_too(gap: int) -> None:
+    # At 120 beats a minute 96 ticks last two seconds.
     rehearsal, rng, period_ns = on_stage_after_a_bar(120, 0.0)
     begin_ns = rehearsal.now_ns
-    for tick in range(13, 60):
+    sure = []
+    for tick in range(gap, gap + 60):
         hear(rehearsal, begin_ns + tick * period_ns, rng, 0.0)
-    assert rehearsal.conductor.sure
-    assert rehearsal.conductor.tick == BEFORE - 1 + 59
+        sure.append(rehearsal.conductor.sure)
+    # About a beat.
+    assert not any(sure[:5])
+    assert all(sure[26:])
+    assert rehearsal.conductor.tick == BEFORE - 1 + gap + 59
     assert rehearsal.follower.tempo.period_ns == pytest.approx(period_ns, abs=2)

@@ -2,8 +2,12 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
+
 import pytest
 
+from companion.counting.pattern import Pattern
+from companion.follow.conductor import Conductor
 from companion.follow.transport import State
 from companion.follow.trust import (
     CLOCK_BROKE,
@@ -44,11 +48,25 @@ def test_a_stop_within_an_inquiry_leaves_it_open_for_good() -> None:
     assert standing_doubt(rehearsal) == CLOCK_BROKE
 
 
+@pytest.mark.parametrize("pressed", [(0xFC, 0xFB), (0xFB,)])
+def test_a_stop_or_continue_while_the_clock_is_lost_leaves_it_open_for_good(
+    pressed: tuple[int, ...],
+) -> None:
+    rehearsal = Rehearsal(three_parts()).start().clock(50).silence(20 * TICK_NS)
+    for status in pressed:
+        rehearsal.hear(status)
+    # Though what follows is as even as can be.
+    rehearsal.clock(200)
+    assert standing_doubt(rehearsal) == CLOCK_BROKE
+    assert rehearsal.programs == []
+
+
 def test_a_tick_that_is_missing_just_before_a_stop_is_noticed() -> None:
     rehearsal = Rehearsal(three_parts()).start().clock(50)
     rehearsal.now_ns += TICK_NS * 3 // 2
     rehearsal.stop().go_on().clock(3)
     assert standing_doubt(rehearsal) == CLOCK_BROKE
+    assert rehearsal.stop().start().clock().conductor.sure
 
 
 def test_a_start_within_an_inquiry_counts_from_the_top() -> None:
@@ -105,8 +123,12 @@ def test_a_boundary_passed_while_unsure_leaves_the_part_in_doubt_at_the_next_sta
     assert rehearsal.conductor.part.number == 2
     rehearsal.stop().start().clock()
     assert standing_doubt(rehearsal) == WHICH_PART
+    assert rehearsal.where == (2, 0)
+    # The next change would be due a beat before the end of two bars.
+    assert rehearsal.clock(180).programs == [2]
     rehearsal.conductor.confirm()
     assert rehearsal.stop().start().clock().conductor.sure
+    assert rehearsal.clock(180).programs == [2, 3]
 
 
 def test_a_reset_while_playing_leaves_the_part_in_doubt() -> None:
@@ -126,6 +148,9 @@ def test_a_reset_before_anything_was_played_is_how_instruments_wake_up() -> None
 
 def test_a_position_just_passed_may_be_a_jump_of_a_few_ticks() -> None:
     rehearsal = Rehearsal(three_parts()).start().clock(26).position(4)
+    assert standing_doubt(rehearsal) == MOVED
+    assert rehearsal.clock().where == (1, 24)
+    assert rehearsal.clock(300).programs == []
     assert standing_doubt(rehearsal) == MOVED
 
 
@@ -147,6 +172,32 @@ def test_a_position_after_a_person_set_the_count_is_nowhere() -> None:
     rehearsal.conductor.align()
     rehearsal.clock(30).stop().position(2).go_on().clock()
     assert standing_doubt(rehearsal) == NOWHERE
+
+
+@pytest.mark.parametrize(
+    "wish",
+    [
+        lambda conductor: conductor.confirm(),
+        lambda conductor: conductor.align(),
+        lambda conductor: conductor.align(Unit.BARS),
+        lambda conductor: conductor.nudge(Unit.PASSES, -1),
+    ],
+    ids=["confirm", "align", "align on the bar", "nudge"],
+)
+def test_put_right_by_a_person_positions_mean_nothing_until_the_next_start(
+    wish: Callable[[Conductor], None],
+) -> None:
+    rehearsal = Rehearsal(three_parts()).start().clock(120)
+    rehearsal.conductor.suspect(CLOCK_BROKE)
+    wish(rehearsal.conductor)
+    assert rehearsal.conductor.sure
+    rehearsal.stop().position(2).go_on().clock()
+    assert standing_doubt(rehearsal) == NOWHERE
+    rehearsal.stop().start().clock(3).stop()
+    rehearsal.conductor.confirm()
+    rehearsal.start().clock(3).stop().position(2).go_on().clock()
+    assert rehearsal.where == (1, 12)
+    assert rehearsal.conductor.sure
 
 
 def test_a_jump_after_the_change_went_out_does_not_send_it_again() -> None:
@@ -182,6 +233,7 @@ def test_a_change_that_fails_while_stopped_leaves_the_part_in_doubt() -> None:
     rehearsal.conductor.report(send, False)
     assert rehearsal.conductor.notice == "program 3 was not sent to drums: choose the part by hand"
     assert standing_doubt(rehearsal.start().clock()) == WHICH_PART
+    assert rehearsal.clock(300).programs == []
 
 
 def test_a_change_that_fails_on_the_boundary_itself_holds_the_part() -> None:
@@ -255,7 +307,9 @@ def test_a_lead_in_ms_is_never_cut_to_less_than_half_by_a_tempo_that_jumps() -> 
     assert rehearsal.conductor.advance(1) == ()
     assert rehearsal.conductor.advance(6) == ()
     assert rehearsal.conductor.part.number == 1
-    assert "not sent" in rehearsal.conductor.notice
+    assert rehearsal.conductor.notice == (
+        "program 3 was not sent to drums: the part goes on for another phrase"
+    )
 
 
 # -- by hand ---------------------------------------------------------------------------------
@@ -267,6 +321,8 @@ def by_hand() -> Rehearsal:
 
 def test_a_stop_in_the_last_pass_of_a_part_changed_by_hand_leaves_the_part_in_doubt() -> None:
     rehearsal = by_hand().start().clock(150).stop().start().clock()
+    assert standing_doubt(rehearsal) == STOPPED_BEFORE_CHANGE
+    rehearsal = by_hand().start().clock(150).stop().go_on().clock()
     assert standing_doubt(rehearsal) == STOPPED_BEFORE_CHANGE
     assert by_hand().start().clock(50).stop().start().clock().conductor.sure
 
@@ -448,6 +504,21 @@ def test_align_where_no_beat_is_known_means_the_very_tick() -> None:
     rehearsal.conductor.suspect(CLOCK_BROKE)
     rehearsal.conductor.align(Unit.BARS)
     assert rehearsal.where == (1, 96)
+
+
+@pytest.mark.parametrize(
+    ("ticks", "expected"), [(141, 141), (150, 150), (173, 149), (175, 144), (190, 214)]
+)
+def test_align_on_the_pass_goes_to_the_nearest_pass_whatever_the_bar(
+    ticks: int, expected: int
+) -> None:
+    # Twelve sixteenths of 6 ticks, in bars of 4/4: passes begin every 72 ticks, bars every 96. The
+    # presses fall a few ticks beside a beat of 24, but for one in between.
+    pattern = Pattern("eddy", length=12, phrase_ticks=72 * 8)
+    rehearsal = Rehearsal(SetBuilder().part(pattern).build()).start().clock(ticks + 1)
+    rehearsal.conductor.align(Unit.PASSES)
+    assert rehearsal.where == (1, expected)
+    assert rehearsal.conductor.sure
 
 
 def test_align_on_the_phrase_puts_right_a_count_that_is_bars_off() -> None:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import pytest
 
 from companion.follow.transport import State
-from companion.follow.trust import JOINED, STOPPED_BEFORE_CHANGE
+from companion.follow.trust import CLOCK_LOST, ELSEWHERE, JOINED, STOPPED_BEFORE_CHANGE
 from companion.setlist.model import Unit
 from tests.builders import TICK_NS, Rehearsal, SetBuilder, bar_pattern, three_parts, waltz_pattern
 
@@ -52,6 +52,7 @@ def test_clocks_before_any_start_only_make_ready() -> None:
     assert standing.state is State.READY
     assert not standing.sure
     assert standing.doubt == JOINED
+    assert on_stage.where == (1, 0)
     on_stage.start().clock()
     assert on_stage.where == (1, 0)
     assert on_stage.conductor.standing().sure
@@ -86,7 +87,8 @@ def test_song_position_before_any_start_makes_continue_sure() -> None:
 def test_song_position_beyond_the_part_is_another_part_and_unsure() -> None:
     on_stage = Rehearsal(three_parts()).start().clock(3).stop().position(32 + 4).go_on().clock()
     assert on_stage.where == (2, 24)
-    assert not on_stage.conductor.standing().sure
+    assert on_stage.conductor.standing().doubt == ELSEWHERE
+    assert on_stage.clock(300).programs == []
 
 
 def test_song_position_back_into_an_earlier_part() -> None:
@@ -115,12 +117,21 @@ def test_start_begins_the_part_again_not_the_set() -> None:
     assert on_stage.conductor.standing().sure
 
 
-@pytest.mark.parametrize("stray", [(0xFE,), (0x90, 36, 100), (0xB0, 1, 2), (0xF1, 3), ()])
+@pytest.mark.parametrize(
+    "stray",
+    [
+        *[(0xFE,), (0x90, 36, 100), (0xB0, 1, 2), (0xF1, 3), (0xF9,), (0xFD,)],
+        # A system exclusive, one that was cut off, and other halves of messages.
+        *[(0xF0, 0x7D, 1, 0xF7), (0xF0, 0x7D), (0xF2, 5), (0xF2,), (0x90,), (5,), ()],
+    ],
+)
 def test_stray_messages_move_nothing(stray: tuple[int, ...]) -> None:
     on_stage = Rehearsal(three_parts()).start().clock(33)
     before = on_stage.conductor.standing()
     on_stage.hear(*stray)
     assert on_stage.conductor.standing() == before
+    assert on_stage.clock().where == (1, 33)
+    assert on_stage.conductor.sure
 
 
 def test_a_second_stop_and_a_second_continue_move_nothing() -> None:
@@ -168,6 +179,7 @@ def test_active_sensing_that_ceases_is_a_lost_line() -> None:
     assert on_stage.conductor.state is State.RUNNING
     on_stage.silence(30_000_000)
     assert on_stage.conductor.state is State.LOST
+    assert on_stage.conductor.doubt == CLOCK_LOST
 
 
 def test_the_first_port_that_leads_is_followed_and_another_clock_ignored() -> None:
@@ -175,8 +187,12 @@ def test_the_first_port_that_leads_is_followed_and_another_clock_ignored() -> No
     for _ in range(96):
         on_stage.clock()
         on_stage.hear(0xF8, port="other")
+        for status in (0xFA, 0xFB, 0xFF):
+            on_stage.hear(status, port="other")
+    on_stage.hear(0xF2, 4, 0, port="other")
     on_stage.hear(0xFC, port="other")
     assert on_stage.where == (1, 95)
+    assert on_stage.conductor.sure
     assert on_stage.conductor.state is State.RUNNING
     assert on_stage.follower.other_clocks(on_stage.now_ns) == ["other"]
 

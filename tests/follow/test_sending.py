@@ -5,8 +5,11 @@ from __future__ import annotations
 import pytest
 
 from companion.follow.changes import Outcome
+from companion.follow.trust import CLOCK_ODD, CLOCK_WAS_LOST
 from companion.setlist.model import ProgramChange, SetList, Span, Unit
 from tests.builders import TICK_NS, Rehearsal, SetBuilder, bar_pattern, three_parts
+
+NOT_SENT = "program 3 was not sent to drums: the part goes on for another phrase"
 
 
 @pytest.mark.parametrize(
@@ -94,7 +97,7 @@ def test_an_instrument_that_was_not_told_is_not_said_to_have_changed() -> None:
     standing = on_stage.conductor.standing()
     assert not standing.sure
     assert standing.part.number == 1
-    assert "not sent" in standing.notice
+    assert standing.notice == NOT_SENT
     # Confirmed, it is told before the next phrase ends.
     on_stage.conductor.confirm()
     on_stage.clock(192)
@@ -109,9 +112,30 @@ def test_a_port_that_fails_holds_the_part_for_another_phrase() -> None:
     standing = on_stage.conductor.standing()
     assert (standing.part.number, standing.tick, standing.end) == (1, 198, 384)
     assert standing.sure
+    assert standing.notice == NOT_SENT
     on_stage.clock(192)
     assert on_stage.programs == [2, 2]
     assert on_stage.where == (2, 6)
+
+
+@pytest.mark.parametrize(("lost", "left"), [(1, range(13, 24)), (4, range(13, 24)), (20, None)])
+def test_what_falls_due_in_question_waits_but_not_past_half_its_lead(
+    lost: int, left: range | None
+) -> None:
+    # It is due at tick 168, a beat of 24 ticks before the end; so many ticks are lost before that.
+    on_stage = Rehearsal(three_parts()).start().clock(168 - lost)
+    on_stage.silence(lost * TICK_NS).clock(1)
+    assert on_stage.conductor.doubt in (CLOCK_ODD, CLOCK_WAS_LOST)
+    assert on_stage.sent == []
+    on_stage.clock(30)
+    assert on_stage.conductor.sure
+    if left is None:
+        assert on_stage.sent == []
+        assert on_stage.where == (1, 198)
+        assert on_stage.conductor.notice == NOT_SENT
+    else:
+        assert [send.ticks_left in left for _, send in on_stage.sent] == [True]
+        assert on_stage.where == (2, 6)
 
 
 def two_instruments() -> SetList:

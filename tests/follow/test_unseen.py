@@ -55,6 +55,10 @@ def test_armed_again_while_stopped_a_pattern_may_have_been_changed_by_hand_befor
     rehearsal.conductor.arm(False)
     rehearsal.clock(70).stop().conductor.arm(True)
     assert rehearsal.start().clock().conductor.doubt == STOPPED_BEFORE_CHANGE
+    rehearsal = Rehearsal(three_parts()).start().clock(100)
+    rehearsal.conductor.arm(False)
+    rehearsal.clock(70).stop().conductor.arm(True)
+    assert rehearsal.go_on().clock().conductor.doubt == STOPPED_BEFORE_CHANGE
     # In the pass before, nobody has touched it yet.
     rehearsal = Rehearsal(three_parts()).start().clock(50)
     rehearsal.conductor.arm(False)
@@ -116,6 +120,9 @@ def test_a_change_on_the_boundary_that_fails_takes_none_for_the_next_with_it() -
     rehearsal = Rehearsal(setlist).start().clock(193)
     assert rehearsal.programs == [2]
     rehearsal.conductor.report(rehearsal.sent[0][1], False)
+    assert rehearsal.conductor.notice == (
+        "program 3 was not sent to drums: the part goes on for another phrase"
+    )
     assert rehearsal.clock(3).programs == [2]
     # Where it does not fail, the sampler is told a tick later.
     rehearsal = Rehearsal(setlist).start().clock(194)

@@ -102,7 +102,12 @@ class Stage:
         self._next_look_ns = self.now_ns
         self._next_sensing_ns = NEVER
         # As in the engine, without its thread: what leaves between two ticks.
-        self._timed = TimedSends(nullcontext(), self._let_out, lambda: self.judge.wrong("failed"))
+        self._timed = TimedSends(
+            nullcontext(),
+            self._let_out,
+            lambda _: self.judge.wrong("missed"),
+            lambda: self.judge.wrong("failed"),
+        )
         self._next_due_ns = NEVER
         self._ends: dict[int, tuple[Send, int]] = {}
         self._agenda: list[tuple[int, int, Callable[[], None]]] = []
