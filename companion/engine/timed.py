@@ -22,9 +22,9 @@ from companion.setlist.model import Instrument, Unit
 
 # What is due within half a millisecond leaves at once: no thread wakes up more exactly than that.
 SOON_NS = 500_000
-# What is to leave on a tick, or less than one before, may come so many ticks after that. As long a
-# silence is a lost clock.
-LATE_TICKS = 6
+# What is to leave on a tick, or less than one before, may come so many ticks after that: an eighth
+# of a beat. Later, a change or a mute is heard as late (common practice, no source).
+LATE_TICKS = 3
 
 
 @dataclass(slots=True)

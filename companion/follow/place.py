@@ -59,11 +59,8 @@ def remember(follower: Follower, now_ns: int) -> Place:
     held, course = conductor._trust, conductor._course
     line = None
     if tempo.period_ns:
-        # Of a tempo that moves nothing certain follows, and less of one that may.
-        ticks = 0 if tempo._curved else tempo._count()
-        if tempo._near or tempo._strays:
-            ticks //= 2
-        line = Line(tempo.when(0), tempo.period_ns, ticks, tempo.jitter_ms * 1e6)
+        tick_ns, period_ns, ticks = tempo.steady()
+        line = Line(tick_ns, period_ns, ticks, tempo.jitter_ms * 1e6)
     return Place(
         state=conductor.state,
         sure=held.sure,

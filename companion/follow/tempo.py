@@ -58,6 +58,9 @@ EVERY = 4
 # Ticks the line must rest on before departures are looked for.
 SETTLED = 12
 
+# Ticks of the line that is drawn on across a gap, and how many standard errors the window's own may
+# differ from it.
+FAR, AGREE = 192, 3.0
 # Ticks after which the line knows better than a gap what the tempo is.
 EVEN = 24
 
@@ -143,6 +146,28 @@ class TempoTracker:
         """
         origin, line = self._line
         return origin + round(along(line, ticks_ahead + self._missed))
+
+    def steady(self) -> tuple[int, float, int]:
+        """What to go by across a gap: the latest tick's time and the period, in ns, and how many
+        ticks in line these rest on.
+
+        While the tempo stands still, that is a line through twice the window. Of one that may be
+        moving less follows, of one that does nothing.
+        """
+        count = self._count()
+        _, (at, period, curve) = self._line
+        ticks = 0 if self._curved else count
+        longer = min(self._sums.n - self._start + 1, FAR)
+        if ticks and longer > count and not self._strays:
+            far = self._sums.line(longer)
+            # Both rest on the same ticks, so the shorter errs by all that they differ by.
+            variance = self._noise.variance
+            bent = abs(far[1] - period) > AGREE * sqrt(12 * variance / count**3)
+            if not bent and abs(far[0] - at) < AGREE * sqrt(4 * variance / count):
+                return self._origin + round(along(far, self._missed)), far[1], longer
+        if self._near or self._strays:
+            ticks //= 2
+        return self._origin + round(along((at, period, curve), self._missed)), period, ticks
 
     # -- what it hears -----------------------------------------------------------------------
 

@@ -127,9 +127,9 @@ AT_ONCE = Span(0, Unit.STEPS)
         (Span(1, Unit.BEATS), 11, True),
         (Span(1, Unit.BEATS), 13, False),
         (Span(1, Unit.BEATS), 150, False),
-        # On the boundary itself, a quarter of a beat is.
+        # On the boundary itself, an eighth of a beat is.
         (AT_ONCE, 1, True),
-        (AT_ONCE, 7, False),
+        (AT_ONCE, 4, False),
     ],
 )
 def test_a_change_whose_tick_is_handed_on_late_does_not_leave_late(

@@ -22,8 +22,8 @@ from tests.builders import PORT, TICK_NS, three_parts
 MS, SECOND = 10**6, 10**9
 # Three parts of two bars; a pass is one bar of 96 ticks.
 PASS, PART = 96, 192
-# How late an instrument that changes at once may be told, in ticks: a quarter of a beat.
-LATE = 6
+# How late an instrument that changes at once may be told, in ticks: an eighth of a beat.
+LATE = 3
 
 
 class Stage:

@@ -75,9 +75,9 @@ def test_what_is_wished_for_right_now_does_not_wait_for_a_lead() -> None:
         # Somebody hurried it.
         (Instrument("drums", lead=Span(1, Unit.BEATS)), 10, 0, 5),
         (Instrument("drums", lead=Span(500, Unit.MILLISECONDS)), 10, 0, 5),
-        (Instrument("sampler", at_once=True, lead=Span(0, Unit.STEPS)), 0, 0, 6),
+        (Instrument("sampler", at_once=True, lead=Span(0, Unit.STEPS)), 0, 0, 3),
         # 5 ms are less than a tick; 100 ms are 4.8 ticks, half of that before the boundary.
-        (FIVE_MS, 1, 1, 7),
+        (FIVE_MS, 1, 1, 4),
         (Instrument("drums", lead=Span(100, Unit.MILLISECONDS)), 5, 5, 2.6),
     ],
 )

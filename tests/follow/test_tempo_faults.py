@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+from math import sqrt
+from random import Random
+
 import numpy as np
 import pytest
 
@@ -312,3 +315,23 @@ def test_two_trackers_share_nothing() -> None:
     other.hear(25_000_000)
     assert other.bpm == pytest.approx(100.0)
     assert one.bpm == listen(heard).bpm
+
+
+def test_across_a_gap_two_bars_are_gone_by_unless_the_tempo_moved_within_them() -> None:
+    rng = Random("across a gap")
+    for moved in (0.0, 0.05, 0.1, 0.5, 1.5):
+        before_ns, period_ns = 20_833_333, 20_833_333 * (1 + moved / 100)
+        clock = [tick * before_ns for tick in range(220)]
+        clock += [round(clock[-1] + n * period_ns) for n in range(1, 140)]
+        tracker = TempoTracker()
+        for t_ns in clock:
+            tracker.hear(t_ns + round(rng.gauss(0, 500_000)))
+        found_ns, found_period_ns, ticks = tracker.steady()
+        if moved == 0.0:
+            assert ticks == 2 * WINDOW
+        elif moved > 0.1:
+            assert ticks < 2 * WINDOW
+        # What does not show in a bar errs by no more than a bar does: of a line by least squares
+        # s sqrt(12/N^3) in its period, 2 s/sqrt(N) at its end (four of each).
+        assert abs(found_period_ns - period_ns) < 4 * 500_000 * sqrt(12 / WINDOW**3)
+        assert abs(found_ns - clock[-1]) < 4 * 500_000 * 2 / sqrt(WINDOW)
