@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import replace
 from itertools import pairwise
 
 from companion.counting.compiled import compile_pattern
@@ -11,7 +10,7 @@ from companion.setlist.boundaries import part_paths, whole_phrases
 from companion.setlist.cues import cue_ticks, hold_ticks
 from companion.setlist.faults import quoted
 from companion.setlist.model import Cue, Part, SetList, Span, Unit
-from companion.setlist.notices import Advice
+from companion.setlist.notices import Advice, placed
 from companion.setlist.patternadvice import copies, copy_advice, note_advice, phrase_advice
 from companion.setlist.places import Path, Places
 from companion.setlist.stays import stays
@@ -27,11 +26,7 @@ def advise(setlist: SetList, places: Places | None = None) -> list[Advice]:
     found = [*_instruments(setlist), *_patterns(setlist, places), *_parts(setlist)]
     if places is None:
         return found
-    placed = []
-    for advice in found:
-        line, column = places.at(advice.path)
-        placed.append(replace(advice, line=line, column=column))
-    return sorted(placed, key=lambda advice: (advice.line, advice.column))
+    return sorted(placed(found, places), key=lambda advice: (advice.line, advice.column))
 
 
 def _instruments(setlist: SetList) -> Iterator[Advice]:

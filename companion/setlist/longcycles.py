@@ -6,13 +6,13 @@ A count in them that looks like a slip is advised on by `advice`; here stand the
 from __future__ import annotations
 
 from collections.abc import Iterable
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from math import lcm
 
 from companion.counting.cycles import repeat_passes
 from companion.setlist.faults import printable, quoted
 from companion.setlist.model import SetList
-from companion.setlist.notices import Advice, amount, grouped
+from companion.setlist.notices import Advice, amount, grouped, placed
 from companion.setlist.patternadvice import phrase_in_words
 from companion.setlist.places import Places
 
@@ -70,13 +70,7 @@ def find_long_cycles(setlist: SetList) -> list[LongCycle]:
 def long_cycles(setlist: SetList, places: Places | None = None) -> list[Advice]:
     """The same as one piece of advice for each."""
     found = [cycle.advice() for cycle in find_long_cycles(setlist)]
-    if places is None:
-        return found
-    placed = []
-    for advice in found:
-        line, column = places.at(advice.path)
-        placed.append(replace(advice, line=line, column=column))
-    return placed
+    return found if places is None else placed(found, places)
 
 
 def folded(cycles: Iterable[LongCycle]) -> list[str]:

@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Iterable
+from dataclasses import dataclass, replace
 from pathlib import Path as FilePath
 
 from companion.setlist.faults import Fault, printable
-from companion.setlist.places import Path
+from companion.setlist.places import Path, Places
 
 # A longer number says less than how long it is.
 MOST_DIGITS = 12
@@ -33,6 +34,12 @@ class Advice:
     def render(self, file: str | FilePath) -> str:
         """The advice as one line, `FILE:LINE:COLUMN: what it is; what would be better`."""
         return Fault(self.line, self.column, self.notice, self.better).render(file)
+
+
+def placed(advice: Iterable[Advice], places: Places) -> list[Advice]:
+    """The same advice, each with the line and column that its path leads to."""
+    found = ((each, *places.at(each.path)) for each in advice)
+    return [replace(each, line=line, column=column) for each, line, column in found]
 
 
 def amount(number: int, one: str, many: str) -> str:

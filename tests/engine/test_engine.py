@@ -74,17 +74,21 @@ def test_what_cannot_be_kept_safe_is_the_last_of_its_troubles(tmp_path: Path) ->
     assert running.snapshot().troubles[-1] == memory.trouble
 
 
-def test_a_mute_that_cannot_leave_is_asked_for_by_hand() -> None:
+def one_mute() -> SetList:
+    """The shaker is muted at the second bar, and its instrument is told."""
     cue = Cue(When(WhenKind.NTH, Span(2, Unit.PASSES)), Action.MUTE, ("shaker",))
-    setlist = (
+    return (
         SetBuilder()
         .instrument("drums", mute_sends=(MuteSend("shaker", 9, 21),))
         .part(bar_pattern("slack water"), phrases=None, cues=[cue])
         .build()
     )
+
+
+def test_a_mute_that_cannot_leave_is_asked_for_by_hand() -> None:
     # Its ports are opened as it runs: there is no way to the instrument yet.
     system: Any = object()
-    running = Engine(setlist, Options(), system)
+    running = Engine(one_mute(), Options(), system)
     running.hear(PORT, 10**9, (0xFA,))
     for tick in range(97):
         assert running.snapshot().notice == ""
@@ -154,15 +158,8 @@ def test_a_change_whose_tick_is_handed_on_late_does_not_leave_late(
 
 
 def test_a_mute_whose_tick_is_handed_on_late_is_asked_for_by_hand() -> None:
-    cue = Cue(When(WhenKind.NTH, Span(2, Unit.PASSES)), Action.MUTE, ("shaker",))
-    setlist = (
-        SetBuilder()
-        .instrument("drums", mute_sends=(MuteSend("shaker", 9, 21),))
-        .part(bar_pattern("slack water"), phrases=None, cues=[cue])
-        .build()
-    )
-    for late_ticks in (0, 7):
-        running, line = reached(setlist)
+    for late_ticks in (0, 4):
+        running, line = reached(one_mute())
         tick_0_ns = time.monotonic_ns() - (96 + late_ticks) * TICK_NS
         running.hear(PORT, tick_0_ns - TICK_NS, (0xFA,))
         hears(running, range(97), tick_0_ns)
