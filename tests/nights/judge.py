@@ -14,6 +14,8 @@ from tests.nights.line import Arrival
 
 # A quarter of a beat, and the two looks of the watch it may take to see that it has passed.
 SILENT_TICKS, LOOKS_NS = 6, 20_000_000
+# Song position, start, continue, stop (MIDI 1.0).
+MOVES = ((0xF2,), (0xFA,), (0xFB,), (0xFC,))
 # A doubt that follows a fault this closely is laid at its door.
 CAUSE_NS = 4_000_000_000
 
@@ -93,6 +95,8 @@ class Judge:
         # Sends so far by instrument for the running stretch, and what they should lead to.
         self._sent: set[tuple[int, str, int]] = set()
         self._due: tuple[int, int, int] | None = None
+        # Whether the box was set going or moved, and word of it is still on its way.
+        self._unheard = False
 
     # -- what happens ------------------------------------------------------------------------
 
@@ -107,6 +111,8 @@ class Judge:
         tally.messages += 1
         self.truth = arrival
         is_tick, is_start = arrival.message == (0xF8,), arrival.message == (0xFA,)
+        if arrival.message[:1] in MOVES or (is_tick and arrival.tick <= self._box.tick):
+            self._unheard = False
         if is_tick:
             self._ticks_heard += 1
             self._last_tick_ns = arrival.t_ns
@@ -163,6 +169,9 @@ class Judge:
         if key in self._sent:
             self.wrong("sent twice")
         self._sent.add(key)
+        if self._unheard:
+            # It crossed with the start: nobody could know.
+            return
         # The box is where it is now, not where it was when it sent the tick.
         left = end - box.tick
         length = box.length
@@ -196,6 +205,7 @@ class Judge:
     def moved(self) -> None:
         """The box stopped or moved: the boundary that was announced may be another now."""
         self._due = None
+        self._unheard = True
 
     def wrong(self, what: str, arrival: Arrival | None = None) -> None:
         """Write a charge."""
