@@ -40,9 +40,10 @@ def tell(text: str) -> None:
         raise click.UsageError(f"{text!r} lasts while a key is held; bind it to one in the set")
     with engine_needed():
         endpoint = find_endpoint()
-        parts = ask_snapshot(endpoint).parts
-        if asked.name == "part" and int(asked.unit) > parts:
-            raise Refused(f"there is no part {asked.unit}; the set has {parts} parts")
+        if asked.name == "part":
+            parts = ask_snapshot(endpoint).parts
+            if int(asked.unit) > parts:
+                raise Refused(f"there is no part {asked.unit}; the set has {parts} parts")
         send_wish(endpoint, asked)
         click.echo(ask_snapshot(endpoint).notice)
 

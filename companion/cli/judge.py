@@ -13,9 +13,9 @@ from companion.cli import exits
 from companion.setlist.advice import advise
 from companion.setlist.clashes import combined
 from companion.setlist.faults import Fault, SetListError
-from companion.setlist.longcycles import find_long_cycles, folded, long_cycles
+from companion.setlist.longcycles import LongCycle, find_long_cycles, folded
 from companion.setlist.model import SetList
-from companion.setlist.notices import Advice
+from companion.setlist.notices import Advice, placed
 from companion.setlist.reading import read_controls, read_with_places
 
 
@@ -39,9 +39,11 @@ def check(set_files: tuple[Path, ...], as_json: bool, controls: Path | None = No
         else:
             sets[path] = setlist
             _tell_advice(path, setlist, advise(setlist, places), report, as_json)
-            report["advice"] += map(_advice_object, long_cycles(setlist, places))
-            if not as_json:
-                _tell_cycles(setlist)
+            cycles = find_long_cycles(setlist)
+            advice = placed((cycle.advice() for cycle in cycles), places)
+            report["advice"] += map(_advice_object, advice)
+            if cycles and not as_json:
+                _tell_cycles(cycles)
     if controls is not None:
         report = {"file": str(controls), "faults": [], "advice": []}
         reports.append(report)
@@ -129,16 +131,14 @@ def _advice_object(advice: Advice) -> dict[str, Any]:
     }
 
 
-def _tell_cycles(setlist: SetList) -> None:
+def _tell_cycles(cycles: list[LongCycle]) -> None:
     # Often meant, so for people it is a few lines to know and not advice, a line for each.
-    found = folded(find_long_cycles(setlist))
-    if found:
-        click.echo(
-            "  Longer than their phrase (all but chance; see companion map). "
-            "Pattern and phrases come round after:"
-        )
-        for line in found:
-            click.echo(f"    {line}")
+    click.echo(
+        "  Longer than their phrase (all but chance; see companion map). "
+        "Pattern and phrases come round after:"
+    )
+    for line in folded(cycles):
+        click.echo(f"    {line}")
 
 
 def _many(number: int, thing: str) -> str:

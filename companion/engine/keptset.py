@@ -12,7 +12,7 @@ from collections.abc import Sequence
 from pathlib import Path
 
 import companion
-from companion.engine.safefiles import trusted
+from companion.link.folders import trusted
 from companion.setlist.model import SetList
 
 FILE_NAME = "set.kept"

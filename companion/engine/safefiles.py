@@ -11,7 +11,7 @@ import os
 from collections.abc import Sequence
 from pathlib import Path
 
-from companion.link.folders import is_own, make_ready, reason
+from companion.link.folders import make_ready, reason, trusted
 from companion.link.messages import LinkError
 
 
@@ -69,12 +69,6 @@ class SafeFiles:
                 _write(spare / name, body, to_disk=False)
                 return True
         return False
-
-
-def trusted(folders: Sequence[Path]) -> list[Path]:
-    """Those of a state folder and its spares in which this user alone can have written."""
-    first, *spares = folders
-    return [first, *filter(is_own, spares)]
 
 
 def _write(path: Path, body: bytes, *, to_disk: bool) -> None:

@@ -40,12 +40,12 @@ def due_ns(send: Send, instrument: Instrument, tempo: TempoTracker, now_ns: int)
     lead = instrument.lead
     if lead.unit is not Unit.MILLISECONDS or send.ticks_left < 1 or not tempo.period_ns:
         return now_ns
-    due = tempo.when(send.ticks_left) - lead.count * 1_000_000
-    if due > now_ns + 2 * tempo.period_ns:
+    if not send.lead_ticks:
         # Asked for now, not let go for its lead.
         return now_ns
     # Never longer than a tick, whatever the tempo is thought to do.
-    return min(max(due, now_ns), now_ns + tempo.period_ns)
+    latest_ns = now_ns + tempo.period_ns
+    return min(max(tempo.when(send.ticks_left) - lead.count * 1_000_000, now_ns), latest_ns)
 
 
 def latest_ns(send: Send, instrument: Instrument, tempo: TempoTracker, heard_ns: int) -> int:

@@ -18,7 +18,7 @@ from types import TracebackType
 
 from filelock import FileLock, Timeout
 
-from companion.link.folders import Unwritable, folders, is_own, make_ready, reason
+from companion.link.folders import Unwritable, folders, make_ready, reason, trusted
 from companion.link.messages import PROTOCOL, LinkError
 
 FILE_NAME = "engine.json"
@@ -60,7 +60,7 @@ def find_endpoint(folder: Path | None = None) -> Endpoint:
     version.
     """
     errors: list[LinkError] = []
-    for each in _to_look_in(folder):
+    for each in trusted(folders(folder)):
         try:
             return _find_in(each)
         except LinkError as error:
@@ -96,7 +96,7 @@ class EngineLock:
 
     def acquire(self) -> None:
         """Take the lock; raises AlreadyRunning, or LinkError if no folder allows it."""
-        for spare in _to_look_in(self._given)[1:]:
+        for spare in trusted(folders(self._given))[1:]:
             # An engine that could not write in the folder itself when it began.
             if not _lock_is_free(spare / LOCK_NAME):
                 raise AlreadyRunning(_already(spare))
@@ -152,12 +152,6 @@ class EngineLock:
         trace: TracebackType | None,
     ) -> None:
         self.release()
-
-
-def _to_look_in(given: Path | None) -> list[Path]:
-    first, *spares = folders(given)
-    # In a folder of somebody else's anything might stand.
-    return [first, *(spare for spare in spares if is_own(spare))]
 
 
 def _locked(folder: Path) -> FileLock:

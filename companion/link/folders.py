@@ -11,6 +11,7 @@ import hashlib
 import os
 import stat
 import sys
+from collections.abc import Sequence
 from pathlib import Path
 
 from platformdirs import user_runtime_dir, user_state_dir
@@ -64,6 +65,15 @@ def make_ready(folder: Path, *, spare: bool) -> None:
         raise LinkError(f"{folder} is not a folder") from error
     except OSError as error:
         raise Unwritable(f"cannot use the folder {folder}: {reason(error)}") from error
+
+
+def trusted(folders: Sequence[Path]) -> list[Path]:
+    """Those of a state folder and its spares in which this user alone can have written.
+
+    In a spare of somebody else's anything might stand.
+    """
+    first, *spares = folders
+    return [first, *filter(is_own, spares)]
 
 
 def is_own(folder: Path) -> bool:

@@ -7,7 +7,7 @@ from collections.abc import Callable
 from companion.screen import drawing
 from companion.screen.canvas import Row, blank
 from companion.screen.dial import draw_dial
-from companion.screen.layout import most_alarm_rows, plan, plan_view
+from companion.screen.layout import ViewPlan, most_alarm_rows, plan, plan_view
 from companion.screen.mapdrawing import draw_map
 from companion.screen.night import Night
 from companion.screen.nightdrawing import draw_night
@@ -66,10 +66,7 @@ class Painter:
         self, reading: Reading, alarms: tuple[Alarm, ...], width: int, height: int
     ) -> list[Row]:
         """What stands over every view but the stage: what is not in order, and the countdown."""
-        alarm_rows = self._alarms(alarms, width, height)
-        shares = plan_view(height, len(alarm_rows))
-        strip = draw_strip(reading, width, shares.strip, self._calm)
-        return [*alarm_rows, *strip, *blank(shares.above_view)]
+        return self._over(reading, alarms, width, height)[0]
 
     def view(
         self,
@@ -81,8 +78,7 @@ class Painter:
         height: int,
     ) -> tuple[list[Row], bool]:
         """The set list or the pass map under a strip of countdown; as `stage`."""
-        over = self.over(reading, alarms, width, height)
-        shares = plan_view(height, len(self._alarms(alarms, width, height)))
+        over, shares = self._over(reading, alarms, width, height)
 
         def drawn() -> list[Row]:
             if isinstance(shown, Night):
@@ -94,6 +90,14 @@ class Painter:
             *self._region("view", shares.view, (shown, scroll, width), drawn),
         ]
         return rows, shares.keys > 0
+
+    def _over(
+        self, reading: Reading, alarms: tuple[Alarm, ...], width: int, height: int
+    ) -> tuple[list[Row], ViewPlan]:
+        alarm_rows = self._alarms(alarms, width, height)
+        shares = plan_view(height, len(alarm_rows))
+        strip = draw_strip(reading, width, shares.strip, self._calm)
+        return [*alarm_rows, *strip, *blank(shares.above_view)], shares
 
     def _alarms(self, alarms: tuple[Alarm, ...], width: int, height: int) -> list[Row]:
         most = most_alarm_rows(height)

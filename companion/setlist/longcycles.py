@@ -12,9 +12,8 @@ from math import lcm
 from companion.counting.cycles import repeat_passes
 from companion.setlist.faults import printable, quoted
 from companion.setlist.model import SetList
-from companion.setlist.notices import Advice, amount, grouped, placed
+from companion.setlist.notices import Advice, amount, grouped
 from companion.setlist.patternadvice import phrase_in_words
-from companion.setlist.places import Places
 
 # So many phrases are never played through.
 _FAR = 10_000
@@ -65,12 +64,6 @@ def find_long_cycles(setlist: SetList) -> list[LongCycle]:
             phrases = lcm(ticks, pattern.phrase_ticks) // pattern.phrase_ticks
             found.append(LongCycle(name, repeat, phrase_in_words(pattern), phrases))
     return found
-
-
-def long_cycles(setlist: SetList, places: Places | None = None) -> list[Advice]:
-    """The same as one piece of advice for each."""
-    found = [cycle.advice() for cycle in find_long_cycles(setlist)]
-    return found if places is None else placed(found, places)
 
 
 def folded(cycles: Iterable[LongCycle]) -> list[str]:

@@ -6,7 +6,7 @@ import re
 from dataclasses import replace
 
 from companion.setlist.faults import Fault
-from companion.setlist.nodes import Lines
+from companion.setlist.nodes import Lines, inset
 from companion.setlist.tree import SET_ASIDE, Parsed, parse_tree
 
 # Each mended line costs another parse, so this holds for as many lines, and for files so long.
@@ -45,7 +45,7 @@ def _without_value(text: str, line: int) -> str | None:
     said = text[start:end]
     bare = re.sub(r"\"(?:[^\"\\]|\\.)*\"|'[^']*'", "", said)
     open_ended = any(bare.count(a) != bare.count(b) for a, b in ("[]", "{}"))
-    if open_ended and _inset(_next_line(text, end)) > _inset(said):
+    if open_ended and inset(_next_line(text, end)) > inset(said):
         return None
     match = _KEY.fullmatch(said) or _ENTRY.fullmatch(said)
     if match is None:
@@ -57,7 +57,3 @@ def _next_line(text: str, end: int) -> str:
     """The next line below `end` that says something, "" if there is none."""
     match = _SAYS.search(text, end)
     return "" if match is None else match[0]
-
-
-def _inset(line: str) -> int:
-    return len(line) - len(line.lstrip(" "))

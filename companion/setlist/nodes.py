@@ -77,6 +77,14 @@ class Lines:
         return start, start + len(self._text[start:end].rstrip("\r\n"))
 
 
+def inset(text: str, start: int = 0) -> int:
+    """How many spaces stand at `start`, where a line begins."""
+    end = start
+    while text[end : end + 1] == " ":
+        end += 1
+    return end - start
+
+
 def plain(node: Node | None) -> object:
     """The tree as fresh dicts, lists, text and None. Depth is limited, so recursion is safe."""
     match node:

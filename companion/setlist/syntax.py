@@ -8,6 +8,7 @@ from collections.abc import Callable
 import yaml
 
 from companion.setlist.faults import Fault, quoted
+from companion.setlist.nodes import inset
 
 Spot = Callable[[int], tuple[int, int]]
 
@@ -130,14 +131,7 @@ def _odd_space(text: str, index: int) -> tuple[int, str] | None:
 def _ended(text: str, opened: int, start: int) -> bool:
     """Whether the line at `start`, below that of `opened`, is not indented as if it went on."""
     first = _line_start(text, opened)
-    return first < start and _inset(text, start) <= _inset(text, first)
-
-
-def _inset(text: str, start: int) -> int:
-    end = start
-    while text[end : end + 1] == " ":
-        end += 1
-    return end - start
+    return first < start and inset(text, start) <= inset(text, first)
 
 
 def _open_quote(text: str, index: int) -> tuple[int, str, str] | None:

@@ -20,7 +20,8 @@ FIVE_MS = Instrument("sampler", at_once=True, lead=Span(5, Unit.MILLISECONDS))
 
 
 def send(ticks_left: int = 1, program: int = 4) -> Send:
-    return Send(ProgramChange("sampler", program), 2, ticks_left)
+    """A change that was let go for its lead."""
+    return Send(ProgramChange("sampler", program), 2, ticks_left, ticks_left)
 
 
 def tempo_of(ticks: int, jitter_ms: float = 0.0, seed: int = 1) -> TempoTracker:
@@ -63,7 +64,9 @@ def test_it_never_waits_longer_than_a_tick() -> None:
 def test_what_is_wished_for_right_now_does_not_wait_for_a_lead() -> None:
     tracker = tempo_of(96)
     asked_ns = 96 * TICK_NS + 3 * MS
-    assert due_ns(send(48), FIVE_MS, tracker, asked_ns) == asked_ns
+    for ticks_left in (1, 2, 48):
+        hurried = Send(ProgramChange("sampler", 4), 2, ticks_left)
+        assert due_ns(hurried, FIVE_MS, tracker, asked_ns) == asked_ns
 
 
 @pytest.mark.parametrize(

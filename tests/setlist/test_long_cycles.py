@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from companion.setlist.longcycles import LongCycle, folded, long_cycles
+from companion.setlist.longcycles import LongCycle, find_long_cycles, folded
 from companion.setlist.reading import read_text
 
 TEXT = """\
@@ -23,7 +23,8 @@ songs:
 def told(phrase: str, *rules: str) -> list[str]:
     steps = ", ".join(f"{n}: {rule}" for n, rule in enumerate(rules, start=1))
     text = TEXT.replace("1: {rules}", steps).format(phrase=phrase)
-    return [advice.text for advice in long_cycles(read_text(text, "tidewater.yaml"))]
+    cycles = find_long_cycles(read_text(text, "tidewater.yaml"))
+    return [cycle.advice().text for cycle in cycles]
 
 
 def test_rules_of_two_three_four_and_five_do_not_fit_an_eight_bar_phrase() -> None:
