@@ -45,8 +45,10 @@ NOTHING = Due([], [])
 
 def not_sent(orders: list[MuteOrder]) -> str:
     """A sentence on mutes that the performer is to make by hand instead."""
-    whats = [f"{'mute' if order.muted else 'unmute'} {order.send.track}" for order in orders]
-    return f"not sent, do it by hand: {', '.join(dict.fromkeys(whats))}"
+    # What was to be last counts.
+    latest = reversed(orders)
+    whats = [f"{'mute' if order.muted else 'unmute'} {order.send.track}" for order in latest]
+    return f"not sent, do it by hand: {', '.join([*dict.fromkeys(whats)][::-1])}"
 
 
 class MuteSending:
@@ -76,20 +78,22 @@ class MuteSending:
         self._stretch, self._tick = standing_in, tick
         if not (conductor.sends and conductor.armed and conductor.state is State.RUNNING):
             return NOTHING
-        part, end = conductor.part, conductor.standing().planned_end
-        if standing_in is before:
-            follows, passed = tick == last + 1, self._due(part, end, last + 1, tick)
-            now = self._due(part, end, tick, tick + 1) if tick > last else []
-        else:
-            follows, passed = tick == 0, []
-            now = self._due(part, end, 0, 1) if follows else []
+        first, follows = last + 1, True
+        due: list[MuteOrder] = []
+        if standing_in is not before:
+            first = 0
             if before is not None and _follows_on(standing_in, before):
                 length = standing_in.start - before.start
                 ended = self._setlist.parts[before.part_index]
-                follows = follows and length == last + 1
-                passed = self._due(ended, length, last + 1, length) + self._due(part, end, 1, tick)
-                now = self._due(ended, length, length, length + 1, at_end=True) + now
-        return Due(now, passed) if conductor.sure and follows else Due([], passed + now)
+                follows = length == last + 1
+                due += self._due(ended, length, last + 1, length)
+                due += self._due(ended, length, length, length + 1, at_end=True)
+            elif tick > 0:
+                return NOTHING
+        if tick < first:
+            return NOTHING
+        due += self._due(conductor.part, conductor.standing().planned_end, first, tick + 1)
+        return Due(due, []) if conductor.sure and follows and tick == first else Due([], due)
 
     # -- inside ------------------------------------------------------------------------------
 

@@ -45,10 +45,8 @@ def make_ready(folder: Path, *, spare: bool) -> None:
     Raises Unwritable if it cannot be made, LinkError if it is not to be trusted or no folder.
     """
     try:
-        # What others made is as bad as a link to elsewhere.
-        if spare and folder.is_symlink():
-            raise LinkError(f"{folder} is not a folder of this user's")
         folder.mkdir(mode=0o700, parents=not spare, exist_ok=True)
+        # A link to elsewhere is none, either.
         if spare and not is_own(folder):
             raise LinkError(f"{folder} is not a folder of this user's")
         mode = stat.S_IMODE(folder.stat().st_mode)

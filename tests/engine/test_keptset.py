@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import stat
 import threading
 from pathlib import Path
@@ -84,3 +85,16 @@ def test_a_place_belongs_to_the_set_that_was_played_when_it_was_noted(tmp_path: 
     kept_soon(tmp_path, "second")
     memory.close(forget=False)
     assert Memory(tmp_path, "tidewater.yaml", "second").find(this_moment()) is None
+
+
+@pytest.mark.parametrize("later", ["state", "spare"])
+def test_of_two_that_were_kept_the_later_counts(tmp_path: Path, later: str) -> None:
+    state, spare = tmp_path / "state", tmp_path / "spare"
+    for number, folder in enumerate((state, spare)):
+        folder.mkdir(mode=0o700)
+        (folder / keptset.FILE_NAME).write_bytes(
+            packed(three_parts(), "tidewater.yaml", folder.name)
+        )
+        moment = 1_700_000_000 + (10 if folder.name == later else number)
+        os.utime(folder / keptset.FILE_NAME, (moment, moment))
+    assert find_kept([state, spare], "tidewater.yaml") == (three_parts(), later)

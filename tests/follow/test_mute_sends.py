@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from companion.follow.mutesends import MuteSending, not_sent
+from companion.follow.mutesends import MuteOrder, MuteSending, not_sent
 from companion.setlist.controls import MuteSend
 from companion.setlist.model import Action, Cue, SetList, Span, Unit, When, WhenKind
 from tests.builders import PORT, TICK_NS, Rehearsal, SetBuilder, bar_pattern
@@ -125,6 +125,60 @@ def test_a_jump_back_asks_for_nothing() -> None:
     on_stage.clock(20)
     assert on_stage.told == [(0, "shaker", 21, 127), (BAR, "shaker", 21, 0)]
     assert on_stage.asked == []
+
+
+def test_a_jump_back_onto_a_cue_asks_for_nothing() -> None:
+    on_stage = Muted(mutes(SHAKER))
+    on_stage.start().clock(2 * BAR)
+    on_stage.conductor.nudge(Unit.PASSES, -1)
+    on_stage.clock(20)
+    assert on_stage.told == [(0, "shaker", 21, 127), (BAR, "shaker", 21, 0)]
+    assert on_stage.asked == []
+
+
+def test_what_ticks_lost_over_the_end_of_a_part_pass_over_is_asked_for() -> None:
+    last_step = Cue(When(WhenKind.LAST, Span(1, Unit.STEPS)), Action.MUTE, ("bell",))
+    first_steps = Cue(When(WhenKind.NTH, Span(2, Unit.STEPS)), Action.UNMUTE, ("bell",))
+    on_stage = Muted(
+        SetBuilder()
+        .instrument("drums", mute_sends=(MuteSend("bell", 9, 22),))
+        .part(bar_pattern("slack water"), program=1, phrases=1, cues=[last_step])
+        .part(bar_pattern("ebb line"), program=2, phrases=None, cues=[first_steps])
+        .build()
+    )
+    # From six ticks before the boundary to six ticks after it: a sixteenth is six ticks (MIDI 1.0).
+    on_stage.start().clock(PHRASE - 6)
+    on_stage.now_ns += 13 * TICK_NS
+    on_stage.clock(48)
+    assert on_stage.where == (2, 54)
+    assert on_stage.conductor.sure
+    assert on_stage.told == []
+    assert [what for _, what in on_stage.asked] == [f"{BY_HAND} mute bell, unmute bell"]
+
+
+@pytest.mark.parametrize("lost", [1, 2, 3])
+def test_ticks_lost_about_a_boundary_leave_no_cue_of_either_part_out(lost: int) -> None:
+    on_stage = Muted(mutes(SHAKER))
+    on_stage.start().clock(2 * PHRASE - 1)
+    on_stage.now_ns += lost * TICK_NS
+    on_stage.clock(24)
+    assert on_stage.conductor.sure
+    assert [at for at, *_ in on_stage.told] == [0, BAR]
+    assert [what for _, what in on_stage.asked] == [f"{BY_HAND} mute shaker, unmute shaker"]
+
+
+def test_a_part_that_starts_now_begins_anew_and_ends_nothing() -> None:
+    on_stage = Muted(mutes(SHAKER))
+    on_stage.start().clock(50)
+    on_stage.conductor.align()
+    on_stage.clock(20)
+    assert on_stage.told == [(0, "shaker", 21, 127)]
+    assert on_stage.asked == []
+
+
+def test_of_what_was_to_be_one_after_the_other_the_latest_stands_last() -> None:
+    unmute, mute = (MuteOrder("drums", SHAKER, muted) for muted in (False, True))
+    assert not_sent([unmute, mute, unmute]) == f"{BY_HAND} mute shaker, unmute shaker"
 
 
 @pytest.mark.parametrize("lost", [BAR, 2 * PHRASE])

@@ -30,7 +30,7 @@ from companion.link.endpoint import (
     NoEngine,
     find_endpoint,
 )
-from companion.link.folders import folders, state_folder
+from companion.link.folders import folders, is_own, state_folder
 from companion.link.messages import PROTOCOL, LinkError
 
 posix = pytest.mark.skipif(os.name != "posix", reason="modes are POSIX")
@@ -357,6 +357,29 @@ def test_a_spare_folder_of_somebody_elses_is_neither_read_nor_written(
     assert sorted(theirs.iterdir()) == before
     child.kill()
     child.communicate()
+
+
+@posix
+def test_a_folder_of_another_user_is_not_ones_own(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    tmp_path.chmod(0o700)
+    assert is_own(tmp_path)
+    uid = os.getuid()
+    monkeypatch.setattr(os, "getuid", lambda: uid + 1)
+    assert not is_own(tmp_path)
+
+
+@linux
+def test_an_engine_that_took_the_spare_folder_just_now_is_the_only_one(
+    disk: Disk, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    disk.becomes_full()
+    with EngineLock(disk.folder):
+        # Whoever looked before it took the lock saw it free.
+        monkeypatch.setattr("companion.link.endpoint._lock_is_free", lambda path: True)
+        with pytest.raises(AlreadyRunning):
+            EngineLock(disk.folder).acquire()
 
 
 @posix
