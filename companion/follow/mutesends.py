@@ -90,8 +90,7 @@ class MuteSending:
                 due += self._due(ended, length, length, length + 1, at_end=True)
             elif tick > 0:
                 return NOTHING
-        if tick < first:
-            return NOTHING
+        # Nothing lies in a jump back.
         due += self._due(conductor.part, conductor.standing().planned_end, first, tick + 1)
         return Due(due, []) if conductor.sure and follows and tick == first else Due([], due)
 

@@ -136,6 +136,23 @@ def test_a_jump_back_onto_a_cue_asks_for_nothing() -> None:
     assert on_stage.asked == []
 
 
+def test_a_jump_onto_the_end_of_a_part_sends_nothing_for_it() -> None:
+    # Patterns without a program are changed by hand, and the part ends as planned.
+    on_stage = Muted(
+        SetBuilder()
+        .instrument("drums", mute_sends=(SHAKER,))
+        .part(bar_pattern("slack water"), phrases=2, cues=[Cue(END, Action.MUTE, ("shaker",))])
+        .part(bar_pattern("ebb line"), phrases=None)
+        .build()
+    )
+    on_stage.start().clock(2 * PHRASE - BAR)
+    on_stage.conductor.nudge(Unit.PASSES, 1)
+    on_stage.clock(1)
+    assert on_stage.where == (2, 0)
+    assert on_stage.told == []
+    assert [what for _, what in on_stage.asked] == [f"{BY_HAND} mute shaker"]
+
+
 def test_what_ticks_lost_over_the_end_of_a_part_pass_over_is_asked_for() -> None:
     last_step = Cue(When(WhenKind.LAST, Span(1, Unit.STEPS)), Action.MUTE, ("bell",))
     first_steps = Cue(When(WhenKind.NTH, Span(2, Unit.STEPS)), Action.UNMUTE, ("bell",))
