@@ -6,26 +6,18 @@ running pattern ends, with a count of its own.
 
 from __future__ import annotations
 
+import json
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 
-from companion.counting.pattern import Pattern
-from companion.counting.ticks import Meter
-from companion.follow.conductor import Send
+from companion.counting import Meter, Pattern
+from companion.follow.conductor import Conductor, Send
 from companion.follow.follower import Follower
-from companion.setlist.model import (
-    Cue,
-    Instrument,
-    Part,
-    ProgramChange,
-    SetList,
-    Song,
-    Span,
-    Unit,
-)
+from companion.setlist import Cue, Instrument, Part, ProgramChange, SetList, Song, Span, Unit
+from companion.wishes import Wish
 
 PORT = "tide drum"
-# 120 beats a minute: 60 / (120 x 24) s a clock (shared check value of the trade's arithmetic).
+# 120 beats a minute: 60 / (120 x 24) s a clock (24 clocks to the quarter note).
 TICK_NS = 20_833_333
 
 
@@ -97,11 +89,16 @@ def three_parts(lead: Span = ONE_BEAT, **instrument: object) -> SetList:
     )
 
 
+def ask(conductor: Conductor, words: str) -> tuple[Send, ...]:
+    """Ask for what `words` say; returns what is due."""
+    return conductor.grant(Wish.of(words), conductor.now_ns)
+
+
 class Rehearsal:
     """Feeds a follower as a port would and keeps all that went out, with the tick it left at."""
 
     def __init__(self, setlist: SetList, *, sends: bool = True) -> None:
-        self.follower = Follower(setlist, sends=sends)
+        self.follower = Follower(setlist, can_send=sends)
         self.conductor = self.follower.conductor
         self.now_ns = 1_000_000_000
         self.clocks = 0
@@ -111,6 +108,11 @@ class Rehearsal:
         self.sent += [
             (self.clocks, send) for send in self.follower.hear(port, self.now_ns, message)
         ]
+
+    def fail(self, send: Send) -> Rehearsal:
+        """Its port does not take it."""
+        self.sent += [(self.clocks, each) for each in self.follower.failed(send, self.now_ns)]
+        return self
 
     def start(self) -> Rehearsal:
         self.hear(0xFA)
@@ -141,6 +143,24 @@ class Rehearsal:
         while self.now_ns < until:
             self.now_ns = min(self.now_ns + 10_000_000, until)
             self.follower.passed(self.now_ns)
+        return self
+
+    def ask(self, words: str) -> Rehearsal:
+        """A wish, in the words of the set-list page."""
+        self.sent += [(self.clocks, send) for send in self.follower.wish(words, self.now_ns)]
+        return self
+
+    def passed(self, reached: Sequence[str] | None = None) -> Rehearsal:
+        """The engine looks at the time; `reached` as for the follower."""
+        self.sent += [(self.clocks, s) for s in self.follower.passed(self.now_ns, reached)]
+        return self
+
+    def killed(self, away_ns: int = 50_000_000) -> Rehearsal:
+        """The engine is killed now, and another takes up its place after a while."""
+        kept = json.loads(json.dumps(self.follower.checkpoint(self.now_ns)))
+        self.now_ns += away_ns
+        self.follower = Follower.resume(self.follower.setlist, kept, self.now_ns)
+        self.conductor = self.follower.conductor
         return self
 
     @property

@@ -14,17 +14,31 @@ MAY_IMPORT = {
     "setlist": {"counting"},
     "follow": {"setlist", "counting"},
     "link": set(),
-    "engine": {"follow", "setlist", "counting", "link"},
+    "rehearse": {"setlist", "counting"},
+    "takes": {"follow", "setlist", "counting"},
+    "engine": {"follow", "rehearse", "setlist", "counting", "link", "takes"},
     "screen": {"link"},
     "sheet": {"follow", "setlist", "counting"},
-    "cli": {"engine", "follow", "setlist", "counting", "link", "screen", "sheet"},
+    "learn": {"follow", "setlist", "counting"},
+    "cli": {
+        "engine",
+        "rehearse",
+        "follow",
+        "setlist",
+        "counting",
+        "link",
+        "screen",
+        "sheet",
+        "takes",
+        "learn",
+    },
 }
 # What only one file may touch, and what the core never touches: ports, clocks, files, threads.
 ONLY_IN = {"rtmidi": {"engine/ports.py"}}
-PURE = {"counting", "follow"}
+PURE = {"counting", "follow", "rehearse"}
 IMPURE = {"time", "threading", "socket", "asyncio", "selectors", "subprocess", "os", "io", "random"}
 # The engine shares its interpreter with the MIDI thread; these stay out of its memory.
-HEAVY = {"textual", "numpy", "pydantic", "yaml", "matplotlib"}
+HEAVY = {"textual", "numpy", "pydantic", "yaml", "ruamel", "matplotlib"}
 
 
 def imports(path: Path) -> set[str]:
@@ -61,6 +75,12 @@ def test_a_file_imports_only_along_the_arrows(path: Path) -> None:
     assert rooms - {room} <= MAY_IMPORT[room]
 
 
+@pytest.mark.parametrize("name", ["wishes", "printable", "cautions", "midi"])
+def test_what_every_room_may_use_knows_no_room(name: str) -> None:
+    rooms = {each.split(".")[1] for each in imports(PACKAGE / f"{name}.py") if "." in each}
+    assert not rooms & set(MAY_IMPORT)
+
+
 def test_every_room_has_its_arrows() -> None:
     rooms = {p.name for p in PACKAGE.iterdir() if (p / "__init__.py").exists()}
     assert rooms == set(MAY_IMPORT)
@@ -81,9 +101,26 @@ def test_the_core_is_pure(path: Path) -> None:
     assert not {name.split(".")[0] for name in imports(path)} & IMPURE
 
 
+# What the engine has of the takes.
+RECORDING = {"takes/__init__.py", "takes/record.py", "takes/store.py", "takes/story.py"}
+
+
+def in_the_engine(path: Path) -> bool:
+    here = path.relative_to(PACKAGE).as_posix()
+    return room_of(path) in {"engine", "follow", "link", "rehearse"} or here in RECORDING
+
+
+def test_the_engine_has_nothing_of_the_takes_but_recording() -> None:
+    used = set().union(*(imports(p) for p in FILES if in_the_engine(p)))
+    named = {
+        f"takes/{name.split('.')[2]}.py" for name in used if name.startswith("companion.takes.")
+    }
+    assert {name for name in named if (PACKAGE / name).exists()} <= RECORDING
+
+
 @pytest.mark.parametrize(
     "path",
-    [p for p in FILES if room_of(p) in {"engine", "follow", "link"}],
+    [p for p in FILES if in_the_engine(p)],
     ids=lambda p: str(p.relative_to(PACKAGE)),
 )
 def test_the_engine_stays_small(path: Path) -> None:
@@ -101,11 +138,15 @@ def test_the_command_line_imports_nothing_heavy_for_help(name: str) -> None:
         "os",
         "sys",
         "collections.abc",
+        "functools",
+        "io",
         "pathlib",
         "typing",
         "click",
         "companion",
+        "companion.cautions",
         "companion.cli",
+        "companion.printable",
     }
 
 

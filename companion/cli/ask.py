@@ -2,19 +2,16 @@
 
 from __future__ import annotations
 
-import json
 from typing import Any
 
 import click
 
 from companion.cli.exits import Refused
-from companion.cli.needed import engine_needed
-from companion.engine.wishing import as_wish
+from companion.cli.saying import engine_needed, say, say_json
 from companion.link.ask import ask_snapshot, send_wish
 from companion.link.endpoint import NoEngine, find_endpoint
-from companion.link.messages import Coming, LinkError, Snapshot, Wish
-from companion.setlist.faults import BadText
-from companion.setlist.wishtext import wish as read_wish
+from companion.link.messages import Coming, LinkError, Snapshot
+from companion.wishes import Ask, Wish
 
 # Most lines of the agenda that `status` prints for people.
 AGENDA_LINES = 8
@@ -25,38 +22,58 @@ def status(as_json: bool) -> None:
     with engine_needed():
         snapshot = ask_snapshot(find_endpoint())
     if as_json:
-        click.echo(json.dumps(status_object(snapshot), ensure_ascii=False))
+        say_json(status_object(snapshot))
     else:
-        click.echo("\n".join(status_lines(snapshot)))
+        say(*status_lines(snapshot))
 
 
-def tell(text: str) -> None:
-    """Tell the engine a wish in the words of a set list. Raises Refused, or UsageError."""
+def tell(text: str, as_json: bool) -> None:
+    """Tell the engine a wish in the words of a set list, and say what came of it.
+
+    Raises Refused where it was not taken, and UsageError where there is no such wish.
+    """
+    # Whoever only asks where the engine is does not pay for these.
+    from companion.setlist import BadText
+    from companion.setlist.text import wish as read_wish
+
     try:
-        asked = as_wish(read_wish(text))
+        asked = read_wish(text)
     except BadText as error:
         raise click.UsageError(f"{error.wrong}; {error.right}") from error
-    if asked is None:
+    if asked.ask is Ask.FILL:
         raise click.UsageError(f"{text!r} lasts while a key is held; bind it to one in the set")
-    with engine_needed():
-        endpoint = find_endpoint()
-        if asked.name == "part":
-            parts = ask_snapshot(endpoint).parts
-            if int(asked.unit) > parts:
-                raise Refused(f"there is no part {asked.unit}; the set has {parts} parts")
-        send_wish(endpoint, asked)
-        click.echo(ask_snapshot(endpoint).notice)
+    why_not = ""
+    try:
+        with engine_needed():
+            endpoint = find_endpoint()
+            send_wish(endpoint, asked)
+            after = ask_snapshot(endpoint)
+            said = after.notice
+            # The engine keeps why the latest wish was refused, until it takes another.
+            if after.notice_kind:
+                why_not = said
+    except Refused as error:
+        said = why_not = str(error)
+    if as_json:
+        say_json({"version": 1, "wish": str(asked), "taken": not why_not, "text": said})
+    if why_not:
+        raise Refused(why_not)
+    if not as_json:
+        say(said)
 
 
-def stop() -> None:
+def stop(as_json: bool) -> None:
     """End the engine. Raises Refused if none runs."""
     try:
-        send_wish(find_endpoint(), Wish("stop"))
+        send_wish(find_endpoint(), Wish(Ask.STOP))
     except NoEngine as error:
         raise Refused(f"{error}; there is nothing to end") from error
     except LinkError as error:
         raise Refused(str(error)) from error
-    click.echo("The engine has ended.")
+    if as_json:
+        say_json({"version": 1, "ended": True})
+    else:
+        say("The engine has ended.")
 
 
 def status_object(snapshot: Snapshot) -> dict[str, Any]:
@@ -74,12 +91,16 @@ def status_object(snapshot: Snapshot) -> dict[str, Any]:
         "state": snapshot.state,
         "sure": snapshot.sure,
         "doubt": snapshot.doubt,
+        "doubt_kind": snapshot.doubt_kind,
+        "help": snapshot.help,
         "sending": snapshot.sending,
         "tempo": round(snapshot.tempo, 2),
+        "planned_tempo": snapshot.planned_tempo or None,
         "set": snapshot.set_name,
         "song": snapshot.song,
         "part": snapshot.part,
         "parts": snapshot.parts,
+        "name": snapshot.name,
         "pattern": snapshot.pattern,
         "instrument": snapshot.instrument,
         "tick": snapshot.tick,
@@ -93,6 +114,24 @@ def status_object(snapshot: Snapshot) -> dict[str, Any]:
             "ticks_left": snapshot.phrase_ticks_left,
         },
         "next_change": change,
+        "next": None
+        if not snapshot.next_number
+        else {
+            "part": snapshot.next_number,
+            "name": snapshot.next_part,
+            "ticks": snapshot.next_ticks,
+        },
+        "stop_at_end": snapshot.stop_at_end,
+        "layers": [
+            {
+                "pattern": layer.pattern,
+                "on": layer.instrument,
+                "tick": layer.tick,
+                "pass": layer.pass_number,
+                "step": layer.step,
+            }
+            for layer in snapshot.layers
+        ],
         "coming": [
             coming_object(item, snapshot.tick)
             for item in snapshot.coming
@@ -116,8 +155,9 @@ def status_object(snapshot: Snapshot) -> dict[str, Any]:
         "wish": snapshot.wish,
         "staying": snapshot.staying,
         "fill": snapshot.fill,
+        "take": snapshot.take,
         "notice": snapshot.notice,
-        "troubles": list(snapshot.troubles),
+        "troubles": [trouble.text for trouble in snapshot.troubles],
     }
 
 
@@ -127,6 +167,8 @@ def coming_object(item: Coming, tick: int) -> dict[str, Any]:
     match item.kind:
         case "step":
             out |= {"track": item.track, "step": item.step, "what": item.what}
+            if item.layer:
+                out["layer"] = item.layer
             out["chance"] = item.chance
         case "change":
             out |= {"program": item.program, "part": item.part, "sent": item.sent}
@@ -138,7 +180,7 @@ def coming_object(item: Coming, tick: int) -> dict[str, Any]:
                 out["what"] = item.what
             if item.hold_ticks:
                 out["hold_ticks"] = item.hold_ticks
-    out["text"] = item.text
+    out["text"] = item.sentence
     return out
 
 
@@ -148,18 +190,18 @@ def status_lines(snapshot: Snapshot) -> list[str]:
         f"{snapshot.set_name}: {snapshot.state}, "
         + ("sure" if snapshot.sure else f"unsure: {snapshot.doubt}"),
         f"song {snapshot.song_number} of {snapshot.songs}, {snapshot.song}; "
-        f"part {snapshot.part} of {snapshot.parts}, {snapshot.pattern}",
+        f"part {snapshot.part} of {snapshot.parts}, {snapshot.name}",
         f"phrase {snapshot.phrase}, pass {snapshot.pass_number}, step {snapshot.step}; "
         f"boundary in {snapshot.phrase_ticks_left} ticks",
         f"tempo {snapshot.tempo:.1f}, clock from {snapshot.clock_port or 'nowhere yet'}, "
         f"jitter {snapshot.jitter_ms:.2f} ms",
         f"program changes go out{'' if snapshot.sure else ' once sure'}"
         if snapshot.sending
-        else f"not sending: {snapshot.sending_note}",
+        else f"not sending: {snapshot.sending_note}; change by hand",
     ]
-    lines += [f"! {trouble}" for trouble in snapshot.troubles]
+    lines += [f"! {trouble.text}" for trouble in snapshot.troubles]
     coming = [item for item in snapshot.coming if item.tick >= snapshot.tick]
     for item in coming[:AGENDA_LINES]:
         bars = (item.tick - snapshot.tick) / snapshot.bar_ticks
-        lines.append(f"in {bars:.1f} bars: {item.text}")
+        lines.append(f"in {bars:.1f} bars: {item.sentence}")
     return lines

@@ -1,43 +1,66 @@
-"""`companion bind`: the performer presses a pad, and what it asks for is written into a file."""
+"""`companion bind`: the performer presses a pad, and what it asks for is written into a file.
+
+In the order in which it goes: all MIDI inputs are listened to (`Inputs`), the music is kept from
+the learner (`Lesson`), the press is weighed against what the set plays and what the file has, and
+the file is written as a whole or not at all. How a press is found is the learner's; what becomes
+of the text is worked out in `companion.setlist.edit`.
+"""
 
 from __future__ import annotations
 
-import json
+import contextlib
+import os
+import queue
+import shutil
 import sys
 import time
-from collections.abc import Callable
-from dataclasses import replace
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import click
 
 from companion.cli import exits
-from companion.cli.bindlines import Learned, bind_object, in_words, report_lines, written_line
-from companion.cli.controlfile import ControlFile, by_hand, read_control_file
 from companion.cli.exits import Refused
-from companion.cli.faults import refuse_faults
-from companion.cli.inputs import Inputs
-from companion.cli.lesson import Lesson
-from companion.engine.matching import lasting_glob, matches, plain_name
-from companion.engine.ports import PortError
-from companion.follow.taken import refusals, taken_by
+from companion.cli.ports import must_match
+from companion.cli.saying import refuse_faults, say, say_json
+from companion.engine.ports import Input, MidiSystem, PortError
+from companion.follow.portnames import lasting_glob, matches, plain_name
+from companion.follow.presses import Learner, parse, refusals, reserved_by
 from companion.link.ask import ask_snapshot
 from companion.link.endpoint import find_endpoint
 from companion.link.messages import LinkError
-from companion.setlist.controls import Ask, Binding, Press, Wanted
-from companion.setlist.controlwriting import NoRoom, spelled
-from companion.setlist.faults import BadText, SetListError, quoted
-from companion.setlist.model import SetList
-from companion.setlist.reading import read_set_list
-from companion.setlist.wishtext import wish as read_wish
+from companion.midi import CLOCK, CONTINUE, START, STOP
+from companion.setlist import (
+    Address,
+    BadText,
+    Binding,
+    Kind,
+    Press,
+    SetList,
+    SetListError,
+    quoted,
+)
+from companion.setlist.check import MOST_BINDINGS, distinct
+from companion.setlist.edit import NoRoom, added, entry, fresh, is_empty, replaced, rewished
+from companion.setlist.reading import MAX_BYTES, read_controls, read_set_list
+from companion.setlist.text import wish as read_wish
+from companion.wishes import Ask, Wish
 
 # Clocks of ports that were opened just now arrive within this time at any tempo.
 CLOCKS_S = 0.3
 # A bar of 4/4 at 120 beats a minute; few patterns are silent for so long.
 WATCH_S = 2.0
 PATIENCE_S = 0.02
+# How often to look for ports that were plugged in since.
+LOOK_S = 0.5
+# A clock at 20 beats a minute ticks every 125 ms; eight of those are no pause in it.
+TICKING_NS = 1_000_000_000
+_BOM = "\ufeff"
 
 Say = Callable[[str], None]
+Message = tuple[str, int, Sequence[int]]
+_Key = tuple[str, Address]
 
 
 def bind(
@@ -57,9 +80,9 @@ def bind(
     """
     wish = _wish(text, long)
 
-    def say(line: str) -> None:
+    def tell(line: str) -> None:
         # With --json, standard output is for programs alone.
-        click.echo(line, err=as_json)
+        say(line, err=as_json)
 
     try:
         controls = read_control_file(path)
@@ -69,22 +92,22 @@ def bind(
         choice = _Choice(wish, long, controls, setlist)
         inputs = Inputs(api, in_glob)
         try:
-            learned = _learn(inputs, choice, seconds, say)
+            learned = _learn(inputs, choice, seconds, tell)
         finally:
             inputs.close()
         for line in report_lines(learned, setlist):
-            say(line)
+            tell(line)
         choice.write(learned)
     except SetListError as error:
         refuse_faults(error)
     except PortError as error:
         raise Refused(str(error)) from error
     except KeyboardInterrupt:
-        click.echo(f"companion: nothing was learned; {_as_it_was(path)}", err=True)
+        say(f"companion: nothing was learned; {_as_it_was(path)}", err=True)
         raise click.exceptions.Exit(exits.INTERRUPTED) from None
-    say(written_line(path))
+    tell(written_line(path))
     if as_json:
-        click.echo(json.dumps(bind_object(learned, path), ensure_ascii=False))
+        say_json(bind_object(learned, path))
 
 
 class _Unfit(Exception):
@@ -102,13 +125,13 @@ class _Choice:
     """What was asked for, and whether a press will do for it. `controls` is the file as it is."""
 
     def __init__(
-        self, wish: Wanted, long: bool, controls: ControlFile, setlist: SetList | None
+        self, wish: Wish, long: bool, controls: ControlFile, setlist: SetList | None
     ) -> None:
         self.wish = wish
         self.long = long
         self.controls = controls
         self._setlist = setlist
-        self._taken = () if setlist is None else taken_by(setlist)
+        self._taken = () if setlist is None else reserved_by(setlist)
 
     def take(self, learned: Press, lets_go: bool) -> Learned:
         """The binding of a press that was learned, and what it makes of the file.
@@ -137,7 +160,7 @@ class _Choice:
         rival = change.rival
         if rival is not None:
             when = "held" if rival.press.long else "pressed"
-            asks = f"in {path} it asks for {quoted(spelled(rival.wish))} when it is {when}"
+            asks = f"in {path} it asks for {quoted(str(rival.wish))} when it is {when}"
             raise _Unfit(f"{asks}, and the two cannot share it")
         return Learned(new, port, change)
 
@@ -150,7 +173,7 @@ class _Choice:
                 raise Refused(by_hand(self.controls.path, learned.new)) from None
 
 
-def _wish(text: str, long: bool) -> Wanted:
+def _wish(text: str, long: bool) -> Wish:
     try:
         wish = read_wish(text)
     except BadText as error:
@@ -227,7 +250,7 @@ def _watch(inputs: Inputs, lesson: Lesson, say: Say) -> None:
 
 
 def _prompt(choice: _Choice) -> str:
-    wish = spelled(choice.wish)
+    wish = choice.wish
     if choice.long:
         return f"Press the pad now and let it go; held, it will ask for: {wish}"
     return f"Press the pad now and let it go, for: {wish}"
@@ -256,3 +279,362 @@ def _as_it_was(path: Path) -> str:
 def _parts(setlist: SetList) -> str:
     number = len(setlist.parts)
     return "1 part" if number == 1 else f"{number} parts"
+
+
+@dataclass(frozen=True, slots=True)
+class Learned:
+    """A new binding, the full name of the port it came from, and what it makes of the file."""
+
+    new: Binding
+    port: str
+    change: Change
+
+
+def in_words(press: Press, port: str | None) -> str:
+    """A press in words, programs counted from 1; `port` is a port's name or a glob."""
+    address = press.address
+    number = address.number + (address.kind is Kind.PROGRAM)
+    channel = "" if address.channel is None else f" on channel {address.channel + 1}"
+    words = f"{address.kind.value} {number}{channel}"
+    if press.toggle:
+        words += " (127 and 0 by turns)"
+    if port is not None:
+        words += f" from {plain_name(port)}"
+    return f"{words}, held," if press.long else words
+
+
+def report_lines(learned: Learned, setlist: SetList | None) -> list[str]:
+    """What becomes of the file, and of the set's own presses if there is a set."""
+    new, change = learned.new, learned.change
+    press, old = in_words(new.press, learned.port), change.instead
+    if old is None:
+        lines = [f"{press} asks for {_asked(new)}."]
+    elif old.wish == new.wish:
+        lines = [f"{press} asks for {_asked(new)}, as it did before."]
+    else:
+        lines = [f"{press} asks for {_asked(new)} now, no longer for {_asked(old)}."]
+    if change.behind is not None:
+        other = change.behind.press
+        behind = f"{in_words(other, other.port)}, which asks for {_asked(change.behind)}"
+        lines.append(f"It comes before {behind}.")
+    if setlist is not None:
+        lines += [
+            f"In {setlist.name} it asked for {_asked(own)}; the file wins."
+            for own in setlist.controls
+            if not distinct(own, new)
+        ]
+    return lines
+
+
+def written_line(path: Path) -> str:
+    """Where it has been written, and how it is used."""
+    use = f"companion play SET --controls {path}"
+    return f"It stands in {path}. An engine that plays with it takes it over; to start one: {use}"
+
+
+def bind_object(learned: Learned, path: Path) -> dict[str, object]:
+    """The object of `bind --json`, version 1; its numbers are as in the file."""
+    new, change = learned.new, learned.change
+    press = new.press
+    address = press.address
+    return {
+        "version": 1,
+        "file": str(path),
+        "press": {
+            address.kind.value: address.number + (address.kind is Kind.PROGRAM),
+            "channel": None if address.channel is None else address.channel + 1,
+            "port": press.port,
+            "long": press.long,
+            "toggle": press.toggle,
+        },
+        "wish": str(new.wish),
+        "instead_of": None if change.instead is None else str(change.instead.wish),
+    }
+
+
+def _asked(binding: Binding) -> str:
+    return quoted(str(binding.wish))
+
+
+@dataclass(frozen=True, slots=True)
+class Change:
+    """What a new binding means for a file: how its text and its bindings are afterwards.
+
+    `instead` is the binding it replaces, None for none; `behind` one that fits the same press, but
+    comes after it; `rival` one it cannot share the press with, and then nothing else is to be had.
+    """
+
+    text: str
+    bindings: tuple[Binding, ...]
+    instead: Binding | None = None
+    behind: Binding | None = None
+    rival: Binding | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class ControlFile:
+    """A file of controls as it was read; `text` is None where there is none yet."""
+
+    path: Path
+    text: str | None
+    bindings: tuple[Binding, ...]
+
+    def with_one(self, new: Binding, port: str) -> Change:
+        """What `new`, learned from the port of that name, makes of it. Raises NoRoom."""
+        text, old = self.text, self.bindings
+        if text is None:
+            return Change(fresh(new), (new,))
+        fitting = {at: b for at, b in enumerate(old) if _fits(b, new, port)}
+        for other in fitting.values():
+            short = other if new.press.long else new
+            if other.press.long != new.press.long and _acts_at_once(short):
+                return Change(text, old, rival=other)
+        alike = {at: b for at, b in fitting.items() if b.press.long == new.press.long}
+        for at, other in alike.items():
+            if other.press.same(new.press):
+                # Its press stays as it was written, if it is the same in all.
+                kept = other.press.toggle == new.press.toggle
+                now = Binding(other.press, new.wish) if kept else new
+                out = rewished(text, at, new.wish) if kept else replaced(text, at, new)
+                if now == other:
+                    out = text
+                return Change(out, (*old[:at], now, *old[at + 1 :]), instead=other)
+        # Of those that say as much of a press, the first in the file is obeyed.
+        first = next(
+            (
+                at
+                for at, b in alike.items()
+                if b.press.port is not None and b.press.address.channel is not None
+            ),
+            None,
+        )
+        behind = next(iter(alike.values()), None)
+        return Change(added(text, new, first), (*old, new), behind=behind)
+
+    def write(self, change: Change) -> None:
+        """Put the changed text in place, once it has been read again.
+
+        Raises Refused; NoRoom if it would not say what it should.
+        """
+        if len(change.bindings) > MOST_BINDINGS:
+            raise Refused(f"{self.path} has {MOST_BINDINGS} controls already; take one out first")
+        path = self.path.resolve()
+        trial = path.with_name(f".{path.name}.{os.getpid()}.new")
+        body = change.text
+        if self.text is not None and _raw(path).startswith(_BOM):
+            body = _BOM + body
+        try:
+            try:
+                handle = os.open(trial, os.O_WRONLY | os.O_CREAT | os.O_TRUNC, 0o666)
+                with open(handle, "wb") as file:
+                    file.write(body.encode())
+                    file.flush()
+                    os.fsync(handle)
+                if set(read_controls(trial)) != set(change.bindings):
+                    raise NoRoom
+                if self.text is not None:
+                    shutil.copymode(path, trial)
+                os.replace(trial, path)
+            finally:
+                with contextlib.suppress(OSError):
+                    trial.unlink(missing_ok=True)
+        except OSError as error:
+            why = error.strerror or str(error)
+            raise Refused(f"{self.path} cannot be written ({why}); it is as it was") from error
+        except SetListError as error:
+            raise NoRoom from error
+
+
+def read_control_file(path: Path) -> ControlFile:
+    """The file at `path`, which need not be there. Raises SetListError, or Refused."""
+    folder = path.resolve().parent
+    if not folder.is_dir():
+        raise Refused(f"there is no folder {folder}; make it first, or name another file")
+    if not os.access(folder, os.W_OK):
+        raise Refused(f"nothing may be written into the folder {folder}; name a file elsewhere")
+    if not path.resolve().exists():
+        return ControlFile(path, None, ())
+    if not (path.is_file() or path.is_dir()):
+        raise Refused(f"{path} is no file; name one, or one that is not there yet")
+    try:
+        text = _raw(path).removeprefix(_BOM) if path.stat().st_size <= MAX_BYTES else "?"
+    except (OSError, UnicodeDecodeError):
+        # What is wrong with it is said in the words for any file of controls.
+        text = ""
+    else:
+        if is_empty(text):
+            return ControlFile(path, text, ())
+    return ControlFile(path, text, read_controls(path))
+
+
+def by_hand(path: Path, binding: Binding) -> str:
+    """What to say where the text of a file leaves no room for a binding."""
+    return f"{path} is written in a way that only you can add to; put this in: - {entry(binding)}"
+
+
+def _raw(path: Path) -> str:
+    return path.read_bytes().decode("utf-8")
+
+
+def _fits(old: Binding, new: Binding, port: str) -> bool:
+    """Whether the press that was made for `new` on `port` fits `old` as well."""
+    glob = old.press.port
+    return old.press.address.meets(new.press.address) and (glob is None or matches(glob, port))
+
+
+def _acts_at_once(short: Binding) -> bool:
+    """Whether it acts at the moment of the press, so that no longer one can be waited for."""
+    return short.press.toggle or short.wish.ask is Ask.FILL
+
+
+class Lesson:
+    """Watches at first, and from `begin` on looks for the press. One caller at a time.
+
+    Notes and programs of a pattern that runs are no presses: those of a port that sends clock and
+    was told to start, or that sends notes by itself before anybody was asked to press.
+    `left_alone` are the ports whose notes were passed over for that.
+    """
+
+    def __init__(self) -> None:
+        self._learner: Learner | None = None
+        self._clock_ns: dict[str, int] = {}
+        self._runs: dict[str, bool] = {}
+        self._sounds: set[str] = set()
+        self._released: set[_Key] = set()
+        self._barred: set[_Key] = set()
+        self.left_alone: dict[str, None] = {}
+
+    def tell(self, port: str, runs: bool) -> None:
+        """Take somebody else's word whether a pattern runs on `port`, by whatever number."""
+        self._runs[plain_name(port)] = runs
+
+    def begin(self) -> None:
+        """Look for a press from now on, whatever was heard before."""
+        self._learner = Learner()
+        self._released.clear()
+
+    def bar(self, press: Press) -> None:
+        """Pass over this control, which the music uses too, and look for another."""
+        self._barred.add((press.port or "", press.address))
+        self.begin()
+
+    @property
+    def again(self) -> bool:
+        """Whether to ask for one more press."""
+        return self._learner is not None and self._learner.again
+
+    def unclear(self, now_ns: int) -> list[str]:
+        """Ports that send clock, and nobody knows whether a pattern runs there."""
+        return [
+            port
+            for port in self._clock_ns
+            if self._ticks(port, now_ns)
+            and plain_name(port) not in self._runs
+            and port not in self._sounds
+        ]
+
+    def hear(self, port: str, t_ns: int, message: Sequence[int]) -> Press | None:
+        """Take one MIDI message. Returns what was learned, its port by its full name."""
+        if message:
+            self._follow(port, t_ns, message[0])
+        heard = parse(message)
+        if heard is not None:
+            key = port, Address(heard.kind, heard.number, heard.channel)
+            if not heard.on:
+                self._released.add(key)
+            if heard.kind is not Kind.CONTROLLER:
+                if self._learner is None:
+                    self._sounds.update((port,) if heard.on else ())
+                elif self._plays(port, t_ns):
+                    self.left_alone[port] = None
+                    return self.passed(t_ns)
+            if key in self._barred:
+                return self.passed(t_ns)
+        return None if self._learner is None else self._learner.hear(port, t_ns, message)
+
+    def passed(self, now_ns: int) -> Press | None:
+        """Tell that it is `now_ns`. Returns what was learned."""
+        return None if self._learner is None else self._learner.passed(now_ns)
+
+    def lets_go(self, press: Press) -> bool:
+        """Whether the control that was learned tells when it is let go."""
+        return not press.toggle and (press.port or "", press.address) in self._released
+
+    def _follow(self, port: str, t_ns: int, status: int) -> None:
+        if status == CLOCK:
+            self._clock_ns[port] = t_ns
+        elif status in (START, CONTINUE):
+            self._runs[plain_name(port)] = True
+        elif status == STOP:
+            self._runs[plain_name(port)] = False
+
+    def _ticks(self, port: str, now_ns: int) -> bool:
+        ticked_ns = self._clock_ns.get(port)
+        return ticked_ns is not None and now_ns - ticked_ns < TICKING_NS
+
+    def _plays(self, port: str, now_ns: int) -> bool:
+        runs = self._runs.get(plain_name(port), port in self._sounds)
+        return runs and self._ticks(port, now_ns)
+
+
+class Inputs:
+    """The inputs whose names match a glob, those plugged in later too; None is all.
+
+    `deaf` says why a port that is there cannot be listened to, by name. Used by one thread.
+    """
+
+    def __init__(self, api: str | None, glob: str | None) -> None:
+        """Open what is there. Raises PortError if no MIDI system, or no such port, is there."""
+        self._glob = glob
+        self._heard: queue.SimpleQueue[Message] = queue.SimpleQueue()
+        self._open: dict[str, Input] = {}
+        self.deaf: dict[str, str] = {}
+        self._system = MidiSystem(api)
+        try:
+            names = self._system.inputs()
+            must_match("input", "--in", glob, names)
+            # All made before anything is heard, and one for a port that is plugged in meanwhile.
+            self._system.prepare(len(names) + 1, 0)
+            self._keep(names)
+        except PortError:
+            self.close()
+            raise
+        self._looked_s = time.monotonic()
+
+    @property
+    def names(self) -> list[str]:
+        """The ports that are listened to."""
+        return list(self._open)
+
+    def get(self, patience_s: float) -> Message | None:
+        """The next message (port, time in monotonic ns, bytes), None if there is none so long."""
+        if time.monotonic() - self._looked_s > LOOK_S:
+            self._keep(self._system.inputs())
+            self._looked_s = time.monotonic()
+        try:
+            return self._heard.get(timeout=patience_s)
+        except queue.Empty:
+            return None
+
+    def close(self) -> None:
+        """Listen no more."""
+        for port in self._open.values():
+            self._system.close_port(port)
+        self._open = {}
+        self._system.close()
+
+    def _keep(self, names: list[str]) -> None:
+        for name in [name for name in self._open if name not in names]:
+            self._system.close_port(self._open.pop(name))
+        self.deaf = {name: why for name, why in self.deaf.items() if name in names}
+        for name in names:
+            if name in self._open or not (self._glob is None or matches(self._glob, name)):
+                continue
+            try:
+                self._open[name] = self._system.open_input(name, self._take)
+                self.deaf.pop(name, None)
+            except PortError as error:
+                self.deaf[name] = str(error)
+
+    def _take(self, name: str, t_ns: int, message: Sequence[int]) -> None:
+        self._heard.put((name, t_ns, message))

@@ -11,6 +11,8 @@ from collections.abc import Callable
 
 import click
 
+from companion.printable import printable
+
 OK = 0
 # The input or the world is at fault; said in one line on standard error.
 FAULT = 1
@@ -39,7 +41,7 @@ def status_of(run: Callable[[], object]) -> int:
         error.show()
         return error.exit_code
     except Refused as error:
-        click.echo(f"companion: {error}", err=True)
+        click.echo(f"companion: {printable(str(error))}", err=True)
         return FAULT
     except BrokenPipeError:
         # Whoever read our output has seen enough.
@@ -49,6 +51,7 @@ def status_of(run: Callable[[], object]) -> int:
         if os.environ.get("COMPANION_DEBUG"):
             raise
         what = " ".join(f"{type(error).__name__}: {error}".split())
+        what = printable(what)
         click.echo(f"companion: a fault of our own: {what}; please report it", err=True)
         return FAULT
     return status if isinstance(status, int) else OK

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import Any, TypeVar
 
@@ -25,15 +25,39 @@ def _all(*options: Callable[[F], F]) -> Callable[[F], F]:
     return decorate
 
 
+def complete(what: str) -> Callable[..., Any]:
+    """Completes with what the function `what` of `completion` finds; imported when it is asked."""
+
+    def found(context: click.Context, parameter: click.Parameter, begun: str) -> Any:
+        from companion.cli import completion
+
+        return getattr(completion, what)(context, parameter, begun)
+
+    return found
+
+
 file_argument = click.argument("set_file", metavar="SET", type=PATH)
+wish_argument = click.argument(
+    "words", metavar="WISH", nargs=-1, required=True, shell_complete=complete("wishes")
+)
 json_option = click.option("--json", "as_json", is_flag=True, help="Print JSON for programs.")
 in_option = click.option(
-    "--in", "in_glob", metavar="GLOB", help="Listen only to these MIDI inputs."
+    "--in",
+    "in_glob",
+    metavar="GLOB",
+    help="Listen only to these MIDI inputs.",
+    shell_complete=complete("inputs"),
 )
 api_option = click.option("--api", type=_API, help="MIDI system.")
 port_options = _all(
     in_option,
-    click.option("--out", "out_glob", metavar="GLOB", help="Send only to this MIDI output."),
+    click.option(
+        "--out",
+        "out_glob",
+        metavar="GLOB",
+        help="Send only to this MIDI output.",
+        shell_complete=complete("outputs"),
+    ),
     click.option("--api", type=_API, help="The MIDI system to use; default: the first that works."),
     click.option("--no-send", is_flag=True, help="Send nothing at all."),
 )
@@ -43,12 +67,34 @@ controls_option = click.option(
     type=PATH,
     help="Presses from FILE too; they win over the set's own.",
 )
+take_option = click.option("--no-take", is_flag=True, help="Record nothing of this run.")
+watch_option = click.option(
+    "--watch", "again", is_flag=True, help="Again at each save, until Ctrl-C."
+)
+
+
+def run_or_watch(run: Callable[[], None], files: Sequence[Path], again: bool) -> None:
+    """Run a command once, or `again` at each save of `files`."""
+    if again:
+        from companion.cli.watching import watch
+
+        watch(files, run)
+    run()
+
+
 look_options = _all(
     click.option("--calm", is_flag=True, help="No pulsing on the screen."),
     click.option("--light", is_flag=True, help="Dark figures on a light ground, for daylight."),
 )
 part_options = _all(
-    click.option("--part", "number", metavar="N", type=int, help="Only this part; 1 is first."),
+    click.option(
+        "--part",
+        "number",
+        metavar="N",
+        type=int,
+        help="Only this part; 1 is first.",
+        shell_complete=complete("parts"),
+    ),
     click.option(
         "--passes", metavar="M", type=click.IntRange(1), help="How many passes of the pattern."
     ),

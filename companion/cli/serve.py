@@ -8,24 +8,22 @@ import os
 import sys
 from pathlib import Path
 
-import click
-
+from companion.cautions import ON_STARTING
 from companion.cli.exits import Refused
-from companion.cli.faults import refuse_faults
-from companion.cli.portchoice import must_match
-from companion.cli.supervise import DIED_NS
-from companion.engine.engine import Engine
-from companion.engine.keptset import find_kept
-from companion.engine.memory import Memory
-from companion.engine.options import Options
+from companion.cli.live import AGAIN
+from companion.cli.ports import must_match
+from companion.cli.saying import refuse_faults, say
+from companion.engine.checkpointfile import Memory, find_kept
+from companion.engine.engine import Engine, Options
+from companion.engine.leftover import Leftover
 from companion.engine.ports import MidiSystem, PortError
-from companion.engine.reloading import Saved
+from companion.engine.reload import Saved
 from companion.link.endpoint import EngineLock
 from companion.link.folders import folders
 from companion.link.messages import LinkError
-from companion.setlist.faults import SetListError
+from companion.setlist import SetList, SetListError
 from companion.setlist.loading import load_apart
-from companion.setlist.model import SetList
+from companion.takes.record import Recorder
 
 
 def engine(
@@ -39,10 +37,12 @@ def engine(
     tempo: float | None,
     is_demo: bool,
     controls: Path | None = None,
+    take: str | None = None,
 ) -> None:
     """Run until stopped. Raises Refused, or exits with every fault of a file said.
 
-    The presses in the file at `controls`, if given, win over the set's own.
+    The presses in the file at `controls`, if given, win over the set's own. `take` is the kind of
+    take that is recorded, None for none.
 
     Where the engine before was cut short, this one goes on.
     """
@@ -52,6 +52,8 @@ def engine(
         lock.acquire()
     except LinkError as error:
         raise Refused(f"{error}; look at it: companion screen; end it: companion stop") from error
+    if lock.trouble:
+        say(f"companion: {lock.trouble}; another folder serves meanwhile", err=True)
     try:
         # A clock of our own ended with its engine: there is nothing to go on with.
         resumed = None if internal_clock else _resumed(set_file, controls)
@@ -62,9 +64,10 @@ def engine(
             setlist, memory, saved = resumed
         system = None
         if not is_demo:
+            Leftover().silence()
             resumes = memory is not None and memory.find() is not None
             system = _system(api, out_glob, internal_clock, resumes)
-            if system is not None and not resumes and _died_ns() is None:
+            if system is not None and not resumes and AGAIN not in os.environ:
                 if not internal_clock:
                     must_match("input", "--in", in_glob, system.inputs())
                 if send:
@@ -77,9 +80,9 @@ def engine(
             tempo=tempo,
             demo=is_demo,
         )
-        Engine(setlist, options, system, memory, _died_ns(), saved).run(
-            lock, lambda: _say_ready(setlist.name)
-        )
+        recorder = None if take is None else Recorder(setlist, kind=take, set_file=set_file)
+        engine = Engine(setlist, options, system, memory, saved, recorder)
+        engine.run(lock, lambda: _say_ready(setlist.name))
     except SetListError as error:
         refuse_faults(error)
     except (LinkError, PortError) as error:
@@ -125,12 +128,6 @@ def _identity(set_file: Path) -> tuple[str, str]:
         raise Refused(f"cannot read {set_file} again: {error.strerror}") from error
 
 
-def _died_ns() -> int | None:
-    """When the engine before ended, if whoever started this one saw it."""
-    words = os.environ.get(DIED_NS, "")
-    return int(words) if words.isdecimal() else None
-
-
 def _system(
     api: str | None, out_glob: str | None, internal_clock: bool, resumes: bool
 ) -> MidiSystem | None:
@@ -147,6 +144,6 @@ def _system(
 
 
 def _say_ready(name: str) -> None:
-    # `companion play` waits for this line and then stops reading.
-    click.echo(f"Following {name}. End with Ctrl-C or: companion stop")
+    # `companion play` waits for the first line and then stops reading.
+    say(f"Following {name}. End with Ctrl-C or: companion stop", *ON_STARTING.splitlines())
     sys.stdout.flush()

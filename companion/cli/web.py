@@ -9,31 +9,42 @@ import asyncio
 import contextlib
 import hmac
 import ipaddress
+import json
 import logging
 import os
 import re
 import secrets
-import shlex
 import signal
 import socket
-import subprocess
 import sys
 from importlib.resources import files
+from pathlib import Path
 from string import Template
+from typing import Any
 
-import click
-from aiohttp import web
+import textual_serve
+from aiohttp import WSCloseCode, web
 from aiohttp.typedefs import Handler, Middleware
-from textual_serve.server import Server
+from textual_serve.app_service import AppService
+from textual_serve.download_manager import DownloadManager
 
 from companion.cli.exits import Refused
-from companion.cli.needed import engine_needed
+from companion.cli.saying import engine_needed, say
 from companion.link.endpoint import find_endpoint
 
 COOKIE = "companion-screen"
 # A screen is a process; more of them than this are no audience but a mistake.
 MOST_PAGES = 8
+# Characters across, down and in all: more than any wall shows, and drawn in no time.
+MOST_COLUMNS, MOST_ROWS, MOST_CELLS = 500, 200, 40_000
+# How long a screen that was told to end may take for it.
+GRACE_S = 1.0
+# What a page has to say is a key or a size.
+MAX_MESSAGE = 1 << 16
 SMALLEST_FONT, FONT, LARGEST_FONT = 6, 16, 60
+# A window is filled by so many rows, where nobody chose a size.
+ROWS = 24
+_STATIC = Path(textual_serve.__file__).parent / "static"
 _HOST = re.compile(r"[A-Za-z0-9.:\[\]-]{1,255}")
 
 
@@ -42,19 +53,93 @@ def serve(*, host: str, port: int, control: bool, calm: bool, light: bool) -> No
     with engine_needed():
         find_endpoint()
     # What goes wrong with one browser is no news for the terminal.
-    logging.getLogger("textual-serve").addHandler(logging.NullHandler())
-    logging.getLogger("aiohttp").addHandler(logging.NullHandler())
+    for name in ("textual-serve", "aiohttp", "asyncio"):
+        logging.getLogger(name).addHandler(logging.NullHandler())
+        logging.getLogger(name).propagate = False
     pages = Pages(_command(control, calm, light), secrets.token_urlsafe(24))
     with contextlib.suppress(KeyboardInterrupt):
         asyncio.run(_serve(pages, host, port, control))
 
 
-class Pages(Server):
+class PageScreen(AppService):
+    """The screen of one page: a process of its own, which ends with the page."""
+
+    def __init__(self, command: list[str], socket: web.WebSocketResponse) -> None:
+        async def close() -> None:
+            await socket.close()
+
+        super().__init__(
+            "",
+            write_bytes=socket.send_bytes,
+            write_str=socket.send_str,
+            close=close,
+            download_manager=DownloadManager(),
+        )
+        self._words = command
+
+    async def _open_app_process(self, width: int = 80, height: int = 24) -> Any:
+        columns, rows = clamped(width, height)
+        self._process = process = await asyncio.create_subprocess_exec(
+            *self._words,
+            stdin=asyncio.subprocess.PIPE,
+            stdout=asyncio.subprocess.PIPE,
+            stderr=asyncio.subprocess.DEVNULL,
+            env=self._build_environment(columns, rows),
+        )
+        self._stdin = process.stdin
+        # The library says on our terminal whatever it finds here.
+        process.stderr = asyncio.StreamReader()
+        process.stderr.feed_eof()
+        return process
+
+    async def obey(self, message: str) -> object:
+        """Do what the page says; returns what it is to be answered, None for nothing.
+
+        Raises ValueError for what no page of ours says.
+        """
+        match json.loads(message):
+            case ["stdin", str(keys)]:
+                await self.send_bytes(keys.encode("utf-8", "replace"))
+            case ["resize", {"width": int(width), "height": int(height)}]:
+                await self.set_terminal_size(*clamped(width, height))
+            case ["ping", data]:
+                return ["pong", data]
+            case ["blur", *_]:
+                await self.blur()
+            case ["focus", *_]:
+                await self.focus()
+            case _:
+                raise ValueError("not a message of a page")
+        return None
+
+    async def end(self) -> None:
+        """End the process, by force if it does not end by itself."""
+        process = self._process
+        if process is None:
+            return
+        with contextlib.suppress(TimeoutError):
+            async with asyncio.timeout(GRACE_S):
+                await self.send_meta({"type": "quit"})
+                await process.wait()
+        self.kill()
+        await process.wait()
+        if self._task is not None:
+            self._task.cancel()
+
+    def kill(self) -> None:
+        """End the process at once."""
+        with contextlib.suppress(ProcessLookupError):
+            if self._process is not None:
+                self._process.kill()
+
+
+class Pages:
     """The web server: one page, its static files, and a websocket for each screen."""
 
-    def __init__(self, command: str, token: str) -> None:
-        super().__init__(command, title="companion")
+    def __init__(self, command: list[str], token: str) -> None:
+        self._command = command
         self._token = token.encode()
+        self._screens: set[PageScreen] = set()
         self._open = 0
         self._page = Template(files("companion.screen").joinpath("page.html").read_text("utf-8"))
 
@@ -65,7 +150,7 @@ class Pages(Server):
             [
                 web.get("/", self._index),
                 web.get("/ws", self._websocket),
-                web.static("/static", self.statics_path, show_index=False),
+                web.static("/static", _STATIC, show_index=False),
             ]
         )
         return served
@@ -100,7 +185,12 @@ class Pages(Server):
         nonce = secrets.token_urlsafe(16)
         scheme = "wss" if request.scheme == "https" else "ws"
         page = self._page.substitute(
-            nonce=nonce, socket=f"{scheme}://{host}/ws", size=_font_size(request)
+            nonce=nonce,
+            socket=f"{scheme}://{host}/ws",
+            size=_font_size(request),
+            chosen=str("fontsize" in request.query).lower(),
+            rows=ROWS,
+            most=LARGEST_FONT,
         )
         return web.Response(
             text=page,
@@ -125,10 +215,31 @@ class Pages(Server):
         if self._open >= MOST_PAGES:
             return web.Response(status=503)
         self._open += 1
+        socket = web.WebSocketResponse(heartbeat=15, max_msg_size=MAX_MESSAGE)
+        screen = PageScreen(self._command, socket)
+        self._screens.add(screen)
         try:
-            return await self.handle_websocket(request)
+            await socket.prepare(request)
+            await screen.start(_whole(request, "width", 80), _whole(request, "height", 24))
+            async for message in socket:
+                answer = await screen.obey(message.data)
+                if answer is not None:
+                    await socket.send_json(answer)
+        except (ValueError, TypeError, RecursionError):
+            await socket.close(code=WSCloseCode.POLICY_VIOLATION)
+        except ConnectionError:
+            pass
         finally:
+            # Its place is free once its process is gone.
+            await screen.end()
+            self._screens.discard(screen)
             self._open -= 1
+        return socket
+
+    def close(self) -> None:
+        """Leave no screen behind."""
+        for screen in self._screens:
+            screen.kill()
 
 
 async def _serve(pages: Pages, host: str, port: int, control: bool) -> None:
@@ -151,6 +262,7 @@ async def _serve(pages: Pages, host: str, port: int, control: bool) -> None:
         _say(pages, host, runner.addresses[0][1], control)
         await ended.wait()
     finally:
+        pages.close()
         await runner.cleanup()
 
 
@@ -163,11 +275,11 @@ def _why(error: OSError | UnicodeError) -> str:
 
 def _say(pages: Pages, host: str, port: int, control: bool) -> None:
     may = "look and ask" if control else "look"
-    click.echo(f"Whoever has this link may {may}; it is told only once:")
-    click.echo(f"  {pages.link(_reachable(host), port)}")
+    say(f"Whoever has this link may {may}; it is told only once:")
+    say(f"  {pages.link(_reachable(host), port)}")
     if not _is_loopback(host):
-        click.echo("It travels unencrypted: give it away only on a network you trust.")
-    click.echo("End with Ctrl-C; the engine goes on.")
+        say("It travels unencrypted: give it away only on a network you trust.")
+    say("End with Ctrl-C; the engine goes on.")
     sys.stdout.flush()
 
 
@@ -193,14 +305,23 @@ def _is_loopback(host: str) -> bool:
 
 
 def _font_size(request: web.Request) -> int:
-    asked = request.query.get("fontsize", "")
-    size = int(asked) if asked.isascii() and asked.isdigit() and len(asked) < 4 else FONT
-    return max(SMALLEST_FONT, min(size, LARGEST_FONT))
+    return max(SMALLEST_FONT, min(_whole(request, "fontsize", FONT), LARGEST_FONT))
 
 
-def _command(control: bool, calm: bool, light: bool) -> str:
-    """The command line of each page's own screen, as a shell reads it."""
+def clamped(width: int, height: int) -> tuple[int, int]:
+    """The columns and rows that a page gets which asks for so many."""
+    columns = max(1, min(width, MOST_COLUMNS))
+    return columns, max(1, min(height, MOST_ROWS, MOST_CELLS // columns))
+
+
+def _whole(request: web.Request, name: str, default: int) -> int:
+    """A whole number out of the address, or what counts without one."""
+    asked = request.query.get(name, "")
+    return int(asked) if asked.isascii() and asked.isdigit() and len(asked) < 19 else default
+
+
+def _command(control: bool, calm: bool, light: bool) -> list[str]:
+    """The command line of each page's own screen."""
     words = [sys.executable, "-m", "companion", "screen"]
     options = {"--look-only": not control, "--calm": calm, "--light": light}
-    words += [option for option, wanted in options.items() if wanted]
-    return subprocess.list2cmdline(words) if sys.platform == "win32" else shlex.join(words)
+    return words + [option for option, wanted in options.items() if wanted]

@@ -16,8 +16,8 @@ from dataclasses import dataclass, fields
 from fractions import Fraction
 from functools import lru_cache
 
+from companion.counting.chances import RARE, Outlook, memory_of, outlooks, rare_steps
 from companion.counting.compiled import CompiledPattern, compile_pattern
-from companion.counting.outlook import RARE, Outlook, memory_of, outlooks, rare_steps
 from companion.counting.pattern import Pattern
 
 
@@ -80,7 +80,7 @@ def step_events(
     """The steps that may play at ticks in [from_tick, until_tick), soonest first.
 
     What comes at one tick is in the order of the file. Only rare steps are given unless
-    `every_step` is set; steps whose chance is 0 are left out. Raises OutOfReach where `memory`
+    `every_step` is set; steps whose chance is 0 are left out. Raises OutOfReach where `DrawMemory`
     does.
     """
     compiled = compile_pattern(pattern)

@@ -9,8 +9,8 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from fractions import Fraction
 
+from companion.counting.chances import RARE, memory_of, outlooks, rare_steps
 from companion.counting.compiled import CompiledPattern, CompiledStep, compile_pattern
-from companion.counting.outlook import RARE, memory_of, outlooks, rare_steps
 from companion.counting.pattern import Pattern
 
 
@@ -63,7 +63,7 @@ def build_grid(
 
     With `most_rows`, rare steps are kept before others that have a rule, and those before the steps
     that always play. The remaining arguments are those of `step_events`. Raises OutOfReach where
-    `memory` does.
+    `DrawMemory` does.
     """
     compiled = compile_pattern(pattern)
     ticks = pattern.pass_ticks
@@ -114,6 +114,53 @@ def build_grid(
         first=first,
         left_out=len(groups) - len(kept),
     )
+
+
+@dataclass(frozen=True, slots=True)
+class StepRow:
+    """One step, pass by pass of its own track: `chances` from pass `first_pass` on."""
+
+    track: str
+    number: int
+    what: str
+    rare: bool
+    first_pass: int
+    chances: tuple[float, ...]
+
+
+def step_rows(
+    pattern: Pattern,
+    passes: int,
+    *,
+    carried_passes: int = 0,
+    fill: bool = False,
+    rare: Fraction = RARE,
+) -> list[StepRow]:
+    """Every step of a part, each with its chance on the first `passes` passes of its own track.
+
+    In the order of the file. The first pass is the one in which the part begins. The remaining
+    arguments are those of `step_events`. Raises OutOfReach where `Memory` does.
+    """
+    compiled = compile_pattern(pattern)
+    start = carried_passes * pattern.pass_ticks
+    memory = memory_of(compiled, start, fill)
+    agenda = rare_steps(compiled, rare)
+    looks = outlooks(compiled, fill)
+    rows = []
+    for track in compiled.tracks:
+        for step in track.steps:
+            first = start // step.pass_ticks + 1
+            until = (first - 1 + passes) * step.pass_ticks
+            chances = [0.0] * passes
+            for at, chance in looks[step.index].between(memory, start, until):
+                chances[at - first] = chance
+            is_rare = step.rule.conditional and step.index in agenda
+            rows.append(
+                StepRow(
+                    track.name, step.step.number, step.step.what, is_rare, first, tuple(chances)
+                )
+            )
+    return rows
 
 
 def _groups(compiled: CompiledPattern) -> Iterator[list[CompiledStep]]:

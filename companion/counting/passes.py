@@ -14,7 +14,7 @@ from functools import cached_property, lru_cache
 from math import gcd, lcm
 from typing import NamedTuple
 
-from companion.counting.rules import Cycle
+from companion.counting.pattern import Cycle
 
 
 class Congruence(NamedTuple):
@@ -74,11 +74,16 @@ class PassSet:
         base: Congruence | None = EVERY
         holes = []
         for cycle in cycles:
-            congruence = Congruence.of(cycle.k, cycle.n)
             if cycle.negated:
-                holes.append(congruence)
-            elif base is not None:
-                base = base.meet(congruence)
+                holes += [Congruence.of(k, cycle.n) for k in cycle.every_k]
+                continue
+            # What several passes of one cycle have in common, but for what lies between them.
+            step = gcd(cycle.n, *(k - cycle.k for k in cycle.more))
+            if base is not None:
+                base = base.meet(Congruence.of(cycle.k, step))
+            between = range(cycle.k % step, cycle.n, step)
+            named = {k % cycle.n for k in cycle.every_k}
+            holes += [Congruence(cycle.n, k) for k in between if k not in named]
         return NEVER if base is None else cls.without(base, holes)
 
     @classmethod

@@ -1,11 +1,16 @@
-"""The MIDI system: listing, opening and closing ports. The only file that touches rtmidi.
+"""The MIDI system: listing, opening and closing ports, and when what comes through them was there.
 
-Thread rules: sending is safe from any thread; everything else is done by one thread only.
+The only file that touches rtmidi. Thread rules: sending is safe from any thread; everything else is
+done by one thread only.
 
 Drivers hold the interpreter while they work. Under JACK a connection is made and cut in a few
 milliseconds, but a client made or ended while another one hears a clock waits for that other, which
 waits for the interpreter: half a second of nothing. So clients are made while nothing plays, kept,
 and lent to one port after another.
+
+A driver stamps messages when they arrive, the interpreter sees them when it gets to run: the
+driver's own intervals are the truth, the host's clock only says where they lie. `DriverTime` lays
+the one onto the other, one object for each input port, and is pure.
 """
 
 from __future__ import annotations
@@ -20,8 +25,92 @@ from typing import Any
 
 import rtmidi
 
-from companion.engine.drivertime import DriverTime
-from companion.engine.matching import told_apart
+from companion.follow.portnames import told_apart
+from companion.midi import REAL_TIME, SYSEX
+
+# Some drivers' clocks stand still, or stop: so many messages in a row without any time between
+# them, though the interpreter saw them so far apart, and the interpreter is the better clock.
+STILL, APART_NS = 2, 5_000_000
+# A driver that lost an interval is behind for good, and by at least this much if it matters; one
+# whose messages are only seen late catches up. So long, and so many messages that are as far behind
+# as each other, tell the two apart.
+LOST_NS, ALIKE_NS, LASTS_NS, AGREEING = 10_000_000, 1_000_000, 20_000_000, 3
+# Messages after which the two clocks are compared again: two beats of clock.
+WINDOW = 48
+
+
+class DriverTime:
+    """Turns the driver's seconds since the last message into monotonic nanoseconds.
+
+    The message that was seen with the least delay in each window sets the offset, so a busy machine
+    does not move it, and drift between the clocks mends itself; an interval that the driver lost,
+    with a message it kept to itself, does within a few messages.
+    """
+
+    __slots__ = (
+        "_agreeing",
+        "_behind_ns",
+        "_behind_since_ns",
+        "_least",
+        "_left",
+        "_ns",
+        "_seen_ns",
+        "_still",
+    )
+
+    def __init__(self) -> None:
+        self._ns: int | None = None
+        self._least = 1 << 62
+        self._left = WINDOW
+        self._seen_ns = 0
+        # Until it is seen to move, the next will do.
+        self._still = STILL - 1
+        # How far behind the latest messages were, since when, and how many of them agree in that.
+        self._behind_ns = 0
+        self._behind_since_ns = 0
+        self._agreeing = 0
+
+    def stamp(self, delta_s: float, now_ns: int, joined: bool = False) -> int:
+        """Time in ns of a message that came `delta_s` after the one before and is seen at `now_ns`.
+
+        `joined` says that the driver may have put it together from several, and lost the intervals
+        between them. Never later than `now_ns`, so never in the future.
+        """
+        apart_ns, self._seen_ns = now_ns - self._seen_ns, now_ns
+        if self._ns is None or delta_s < 0:
+            self._ns = now_ns
+            return now_ns
+        if delta_s > 0:
+            self._still = 0
+        elif apart_ns >= APART_NS:
+            self._still += 1
+        if self._still >= STILL:
+            self._ns = now_ns
+            return now_ns
+        t = self._ns + round(delta_s * 1e9)
+        lag = now_ns - t
+        if lag < 0:
+            t, lag = now_ns, 0
+        if (joined and lag >= LOST_NS) or self._lost(lag, now_ns):
+            t, lag = now_ns, 0
+        if lag < self._least:
+            self._least = lag
+        self._left -= 1
+        self._ns = t
+        if self._left == 0:
+            self._ns = t + self._least
+            self._least = 1 << 62
+            self._left = WINDOW
+        return t
+
+    def _lost(self, lag_ns: int, now_ns: int) -> bool:
+        """Whether a message that far behind shows, with those before it, that time was lost."""
+        if lag_ns < LOST_NS or abs(lag_ns - self._behind_ns) > ALIKE_NS:
+            self._behind_ns, self._behind_since_ns, self._agreeing = lag_ns, now_ns, 1
+            return False
+        self._agreeing += 1
+        return self._agreeing >= AGREEING and now_ns - self._behind_since_ns >= LASTS_NS
+
 
 CLIENT = "companion"
 APIS = {
@@ -46,17 +135,29 @@ class PortError(Exception):
 
 
 class Input:
-    """An open input port. `heard(name, t_ns, message)` is called on the driver's own thread."""
+    """An open input port. `heard(name, t_ns, message)` is called on the driver's own thread.
+
+    System exclusive is nothing to us, but for what a driver has joined to it. `heard_ns` is when
+    anything came last, 0 before.
+    """
 
     def __init__(self, midi: Any, name: str, heard: Heard) -> None:
         self.name = name
         self.midi = midi
+        self.heard_ns = 0
         clock = DriverTime()
         monotonic_ns = time.monotonic_ns
 
         def callback(event: tuple[Sequence[int], float], _: Any = None) -> None:
             message, delta_s = event
-            heard(name, clock.stamp(delta_s, monotonic_ns()), message)
+            self.heard_ns = now_ns = monotonic_ns()
+            if message[0] != SYSEX:
+                heard(name, clock.stamp(delta_s, now_ns), message)
+                return
+            t_ns = clock.stamp(delta_s, now_ns, joined=True)
+            for byte in message:
+                if byte >= REAL_TIME:
+                    heard(name, t_ns, (byte,))
 
         # Attached first: what comes while the port is being opened is heard, too.
         midi.set_callback(callback)
@@ -106,6 +207,9 @@ class MidiSystem:
         self._outs: Any = None
         self._spare_ins: list[Any] = []
         self._spare_outs: list[Any] = []
+        # Clients that may be deaf: under JACK one that is in the middle of a sysex takes all for a
+        # part of it, whatever port it is lent to.
+        self._spent: list[Any] = []
         self.alive = False
         self.light = True
         try:
@@ -119,6 +223,11 @@ class MidiSystem:
         self.light = self._api != rtmidi.API_UNIX_JACK
         self.alive = True
 
+    @property
+    def api(self) -> str:
+        """Which of APIS it is."""
+        return next((name for name, value in APIS.items() if value == self._api), "")
+
     def inputs(self) -> list[str]:
         """Names of the ports that can be listened to, our own left out. Raises PortError."""
         return _names(self._ins)
@@ -129,6 +238,9 @@ class MidiSystem:
 
     def prepare(self, inputs: int, outputs: int) -> None:
         """Have so many clients ready to be lent; nothing should be playing. Raises PortError."""
+        while self._spent:
+            with contextlib.suppress(Exception), quiet():
+                self._spent.pop().delete()
         while len(self._spare_ins) < inputs:
             self._spare_ins.append(_new_in(self._api))
         while len(self._spare_outs) < outputs:
@@ -157,10 +269,11 @@ class MidiSystem:
             self._spare_outs.append(midi)
             raise
 
-    def close_port(self, port: Input | Output) -> None:
-        """Close a port, and keep its client for the next."""
+    def close_port(self, port: Input | Output, *, deaf: bool = False) -> None:
+        """Close a port, and keep its client for the next, unless that may be `deaf`."""
         port.close()
-        (self._spare_ins if isinstance(port, Input) else self._spare_outs).append(port.midi)
+        spare = self._spare_ins if isinstance(port, Input) else self._spare_outs
+        (self._spent if deaf else spare).append(port.midi)
 
     def answers(self) -> bool:
         """Whether the system is still there. Costs a client: nothing should be playing.
@@ -178,9 +291,9 @@ class MidiSystem:
     def give_up(self, ports: Sequence[Input | Output]) -> None:
         """Let go of a system that died, `ports` being those still open."""
         clients = [port.midi for port in ports]
-        _lost.extend([*clients, self._ins, self._outs, *self._spare_ins, *self._spare_outs])
+        _lost.extend([*clients, *self._clients()])
         self._ins = self._outs = None
-        self._spare_ins, self._spare_outs = [], []
+        self._spare_ins, self._spare_outs, self._spent = [], [], []
         self.alive = False
 
     def revive(self) -> bool:
@@ -194,8 +307,12 @@ class MidiSystem:
         """Let go of the system; ports that are still open stay open."""
         if self.alive:
             with contextlib.suppress(Exception), quiet():
-                for client in [self._ins, self._outs, *self._spare_ins, *self._spare_outs]:
+                for client in self._clients():
                     client.delete()
+
+    def _clients(self) -> list[Any]:
+        """All clients but those that are lent."""
+        return [self._ins, self._outs, *self._spare_ins, *self._spare_outs, *self._spent]
 
 
 @contextlib.contextmanager
@@ -250,8 +367,8 @@ def _client(kind: Any, api: int) -> Any:
 
 def _new_in(api: int) -> Any:
     client = _client(rtmidi.MidiIn, api)
-    # Clock and active sensing are what we came for; sysex is nothing to us.
-    client.ignore_types(sysex=True, timing=False, active_sense=False)
+    # With what a driver is told to ignore, the time since the message before is gone as well.
+    client.ignore_types(sysex=False, timing=False, active_sense=False)
     return client
 
 

@@ -9,13 +9,13 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import NamedTuple
 
-from companion.follow.conductor import Conductor
-from companion.follow.timeline import Stretch
+from companion.follow.conductor import Conductor, Stretch
 from companion.follow.transport import State
-from companion.setlist.controls import MuteSend
-from companion.setlist.cues import cue_ticks
-from companion.setlist.model import Action, Cue, Part, SetList, WhenKind
+from companion.setlist import Action, Cue, MuteSend, Part, SetList, WhenKind, cue_ticks
 
+# A mute may leave so many ticks after its own: an eighth of a beat. Later it is heard as late
+# (common practice, no source).
+LATE_TICKS = 3
 _MUTES = (Action.MUTE, Action.UNMUTE)
 
 
@@ -52,13 +52,13 @@ def not_sent(orders: list[MuteOrder]) -> str:
 
 
 class MuteSending:
-    """Watches one conductor's ticks. Not thread-safe: one caller at a time."""
+    """Watches one conductor's ticks; `any` says whether there is anything to send at all."""
 
     def __init__(self, setlist: SetList) -> None:
         self._setlist = setlist
         # By the part's number, its cues that anything is sent for.
         self._cues = {part.number: self._sendable(part) for part in setlist.parts}
-        self._any = any(self._cues.values())
+        self.any = any(self._cues.values())
         self._stretch: Stretch | None = None
         self._tick = -1
 
@@ -69,18 +69,18 @@ class MuteSending:
         could not be sent because of that, or because the count was unsure, is missed; while
         sending is off, nothing is.
         """
-        if not self._any:
+        if not self.any:
             return NOTHING
-        standing_in, tick = conductor._course.timeline.running, conductor.tick
+        standing_in, tick = conductor.stretch, conductor.tick
         before, last = self._stretch, self._tick
-        if standing_in is before and tick == last:
+        if standing_in == before and tick == last:
             return NOTHING
         self._stretch, self._tick = standing_in, tick
         if not (conductor.sends and conductor.armed and conductor.state is State.RUNNING):
             return NOTHING
         first, follows = last + 1, True
         due: list[MuteOrder] = []
-        if standing_in is not before:
+        if standing_in != before:
             first = 0
             if before is not None and _follows_on(standing_in, before):
                 length = standing_in.start - before.start

@@ -76,7 +76,7 @@ TABLE: dict[tuple[State, Signal], tuple[State, Effect]] = {
     (_R, Signal.SILENCE): (_L, Effect.LOSE),
     (_R, Signal.SENSING_GONE): (_L, Effect.LOSE),
     (_R, Signal.RESET): (_W, Effect.FORGET),
-    # Clocks may run while stopped and then do not move the position (MIDI 1.0).
+    # Clocks may run while stopped and then do not move the position (MIDI 1.0, from memory).
     (_S, Signal.CLOCK): (_S, Effect.IGNORE),
     (_S, Signal.START): (_R, Effect.BEGIN),
     (_S, Signal.CONTINUE): (_R, Effect.RESUME),

@@ -15,11 +15,11 @@ from companion.link.messages import (
     BadMessage,
     LinkError,
     Snapshot,
-    Wish,
     decode_snapshot,
     encode_hello,
     encode_wish,
 )
+from companion.wishes import Ask, Wish
 
 HOST = "127.0.0.1"
 # Little room in the kernel: what waits there while a screen sleeps is old news.
@@ -42,7 +42,7 @@ def send_wish(endpoint: Endpoint, wish: Wish, timeout: float = 2.0) -> None:
     with _Call(endpoint, timeout) as call:
         call.read_line()
         call.send(line)
-        if wish.name != "stop":
+        if wish.ask is not Ask.STOP:
             # The engine closes once it has read to the end, so its closing says it has read.
             call.hang_up()
         call.read_to_end()

@@ -9,23 +9,22 @@ from collections.abc import Callable
 from companion.link.ask import HOST, REFUSED, ask_snapshot, new_socket, send_wish
 from companion.link.endpoint import Endpoint, NoEngine, find_endpoint
 from companion.link.messages import (
+    MAP_LINE,
     MAX_LINE,
+    PLAN_LINE,
     BadMessage,
     LinkError,
+    PatternMap,
+    Plan,
     Snapshot,
-    Wish,
+    decode_map,
+    decode_plan,
     decode_snapshot,
     encode_hello,
     encode_wish,
 )
-from companion.link.overview import (
-    MAP_LINE,
-    PLAN_LINE,
-    PatternMap,
-    Plan,
-    decode_map,
-    decode_plan,
-)
+from companion.printable import all_printable
+from companion.wishes import Wish
 
 __all__ = ["Client", "ask_snapshot", "send_wish"]
 
@@ -169,13 +168,13 @@ class _Wire(asyncio.Protocol):
         self._heard = True
         news: list[Snapshot | Plan | PatternMap] = []
         if newest is not None:
-            news.append(decode_snapshot(newest))
+            news.append(all_printable(decode_snapshot(newest)))
         with contextlib.suppress(BadMessage):
             if plan is not None:
-                news.append(decode_plan(plan))
+                news.append(all_printable(decode_plan(plan)))
         with contextlib.suppress(BadMessage):
             if found is not None:
-                news.append(decode_map(found))
+                news.append(all_printable(decode_map(found)))
         return news
 
     def send(self, line: bytes) -> bool:

@@ -15,10 +15,21 @@ from collections.abc import Callable
 from dataclasses import asdict, dataclass, field
 from pathlib import Path
 from types import TracebackType
+from typing import Annotated
 
+import msgspec
 from filelock import FileLock, Timeout
 
-from companion.link.folders import Unwritable, folders, make_ready, reason, trusted
+from companion.link.folders import (
+    NotOwn,
+    Unwritable,
+    folders,
+    is_own,
+    make_ready,
+    read_own,
+    reason,
+    write_own,
+)
 from companion.link.messages import PROTOCOL, LinkError
 
 FILE_NAME = "engine.json"
@@ -60,7 +71,8 @@ def find_endpoint(folder: Path | None = None) -> Endpoint:
     version.
     """
     errors: list[LinkError] = []
-    for each in trusted(folders(folder)):
+    first, *spares = folders(folder)
+    for each in (first, *filter(is_own, spares)):
         try:
             return _find_in(each)
         except LinkError as error:
@@ -71,10 +83,11 @@ def find_endpoint(folder: Path | None = None) -> Endpoint:
 def _find_in(folder: Path) -> Endpoint:
     path = folder / FILE_NAME
     try:
-        with open(path, "rb") as file:
-            text = file.read(MAX_FILE)
+        text = read_own(path, MAX_FILE)
     except (FileNotFoundError, NotADirectoryError) as error:
         raise NoEngine("no engine is running") from error
+    except NotOwn as error:
+        raise NoEngine(f"no engine of yours is running; {error}") from error
     except OSError as error:
         raise LinkError(f"cannot read {path}: {reason(error)}") from error
     if _lock_is_free(path.with_name(LOCK_NAME)):
@@ -93,10 +106,12 @@ class EngineLock:
         """`folder` defaults to state_folder(). Touches nothing yet."""
         self._given = folder
         self._locks: dict[Path, FileLock] = {}
+        # Why the state folder itself is not used, "" if it is.
+        self.trouble = ""
 
     def acquire(self) -> None:
         """Take the lock; raises AlreadyRunning, or LinkError if no folder allows it."""
-        for spare in trusted(folders(self._given))[1:]:
+        for spare in filter(is_own, folders(self._given)[1:]):
             # An engine that could not write in the folder itself when it began.
             if not _lock_is_free(spare / LOCK_NAME):
                 raise AlreadyRunning(_already(spare))
@@ -121,6 +136,7 @@ class EngineLock:
                 do(folder)
             except Unwritable as error:
                 trouble = trouble or error
+                self.trouble = str(trouble)
             except AlreadyRunning:
                 raise
             except LinkError:
@@ -163,7 +179,7 @@ def _locked(folder: Path) -> FileLock:
     except Timeout as error:
         raise AlreadyRunning(_already(folder)) from error
     except (OSError, NotImplementedError) as error:
-        if path.exists() and not _looks_free(path):
+        if os.path.exists(path) and not _looks_free(path):
             raise AlreadyRunning(_already(folder)) from error
         raise Unwritable(f"cannot lock {path}: {reason(error)}") from error
     try:
@@ -177,21 +193,14 @@ def _locked(folder: Path) -> FileLock:
 
 
 def _put(path: Path, text: bytes) -> None:
-    fresh = path.with_name(FILE_NAME + ".new")
     try:
-        fresh.unlink(missing_ok=True)
-        handle = os.open(fresh, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600)
-        with open(handle, "wb") as file:
-            file.write(text)
-        os.replace(fresh, path)
+        write_own(path, text)
     except OSError as error:
-        with contextlib.suppress(OSError):
-            fresh.unlink(missing_ok=True)
         raise Unwritable(f"cannot write {path}: {reason(error)}") from error
 
 
 def _lock_is_free(path: Path) -> bool:
-    if not path.exists():
+    if not os.path.exists(path):
         return True
     lock = FileLock(path, mode=0o600, thread_local=False)
     try:
@@ -221,32 +230,35 @@ def _looks_free(path: Path) -> bool:
 
 def _already(folder: Path) -> str:
     with contextlib.suppress(OSError, LinkError):
-        running = _parse((folder / FILE_NAME).read_bytes(), folder / FILE_NAME)
+        running = _parse(read_own(folder / FILE_NAME, MAX_FILE), folder / FILE_NAME)
         return f"an engine is already running: {running.set_name!r}, process {running.pid}"
     return "an engine is already running"
 
 
+class _Version(msgspec.Struct):
+    """What is asked of the file first: another version may write all else differently."""
+
+    version: object
+
+
+class _Written(msgspec.Struct):
+    """The file of an engine of this version."""
+
+    port: Annotated[int, msgspec.Meta(gt=0, lt=1 << 16)]
+    token: str
+    pid: int
+    version: int
+    set_name: str
+
+
 def _parse(text: bytes, path: Path) -> Endpoint:
     try:
-        body = json.loads(text)
-        version = body["version"]
-        found = Endpoint(body["port"], body["token"], body["pid"], version, body["set_name"])
-    except (ValueError, TypeError, KeyError, RecursionError) as error:
-        if _has_other_version(text):
-            raise LinkError(_other_version()) from error
+        if msgspec.json.decode(text, type=_Version).version != PROTOCOL:
+            raise LinkError(_other_version())
+        found = msgspec.json.decode(text, type=_Written)
+    except (msgspec.MsgspecError, UnicodeDecodeError, RecursionError) as error:
         raise NoEngine(f"{path} cannot be understood; is the engine only just starting?") from error
-    if version != PROTOCOL:
-        raise LinkError(_other_version())
-    whole = type(found.port) is int and 0 < found.port < 65536 and type(found.pid) is int
-    if not whole or type(found.token) is not str or type(found.set_name) is not str:
-        raise NoEngine(f"{path} cannot be understood; is the engine only just starting?")
-    return found
-
-
-def _has_other_version(text: bytes) -> bool:
-    with contextlib.suppress(ValueError, TypeError, KeyError, RecursionError):
-        return bool(json.loads(text)["version"] != PROTOCOL)
-    return False
+    return Endpoint(found.port, found.token, found.pid, found.version, found.set_name)
 
 
 def _other_version() -> str:

@@ -7,11 +7,13 @@ folder, so that engines with folders of their own stay apart.
 
 from __future__ import annotations
 
+import contextlib
 import hashlib
+import mmap
 import os
 import stat
 import sys
-from collections.abc import Sequence
+from collections.abc import Callable, Iterator
 from pathlib import Path
 
 from platformdirs import user_runtime_dir, user_state_dir
@@ -19,10 +21,17 @@ from platformdirs import user_runtime_dir, user_state_dir
 from companion.link.messages import LinkError
 
 OVERRIDE = "COMPANION_STATE_DIR"
+# Flags that Windows has not.
+_ONLY_ITSELF = getattr(os, "O_NOFOLLOW", 0) | getattr(os, "O_NONBLOCK", 0)
+_FOLDER = getattr(os, "O_DIRECTORY", 0)
 
 
 class Unwritable(LinkError):
     """Nothing can be written there, for no fault of whoever chose the folder."""
+
+
+class NotOwn(OSError):
+    """A folder or file that is not this user's own, or that others can write to."""
 
 
 def state_folder() -> Path:
@@ -42,36 +51,84 @@ def folders(given: Path | None = None) -> tuple[Path, ...]:
 def make_ready(folder: Path, *, spare: bool) -> None:
     """Make `folder` if need be, and see that it is the user's own.
 
-    Raises Unwritable if it cannot be made, LinkError if it is not to be trusted or no folder.
+    Raises Unwritable if it cannot be made or is not to be trusted, LinkError if it is no folder.
     """
     try:
         folder.mkdir(mode=0o700, parents=not spare, exist_ok=True)
         # A link to elsewhere is none, either.
         if spare and not is_own(folder):
-            raise LinkError(f"{folder} is not a folder of this user's")
-        mode = stat.S_IMODE(folder.stat().st_mode)
-        if os.name == "posix" and mode & 0o077 and not spare:
-            if folder == _own_folder():
-                folder.chmod(0o700)
-            elif mode & 0o022:
-                # Who can write here can put another engine's address in our place. A folder of
-                # the user's choosing is his to change.
-                raise LinkError(
-                    f"others can write to {folder}; choose a folder of your own, or chmod go-w it"
-                )
+            raise NotOwn(f"{folder} is not a folder of this user's")
+        if os.name == "posix" and folder == _own_folder() and folder.stat().st_uid == os.getuid():
+            folder.chmod(0o700)
+        with _opened_folder(folder):
+            pass
     except (FileExistsError, NotADirectoryError) as error:
         raise LinkError(f"{folder} is not a folder") from error
     except OSError as error:
         raise Unwritable(f"cannot use the folder {folder}: {reason(error)}") from error
 
 
-def trusted(folders: Sequence[Path]) -> list[Path]:
-    """Those of a state folder and its spares in which this user alone can have written.
+def read_own(path: Path, most: int) -> bytes:
+    """The first `most` bytes of a file that this user alone can have written.
 
-    In a spare of somebody else's anything might stand.
+    What is looked at is what was opened: who owns it and who may write it cannot change between.
+    Raises NotOwn for one of which that is not known, or whose folder is not so, and OSError.
     """
-    first, *spares = folders
-    return [first, *filter(is_own, spares)]
+    with _opened_folder(path.parent) as folder:
+        # Not waiting for whoever is to write into a pipe that was put there, nor through a link.
+        name = path if folder is None else path.name
+        with open(os.open(name, os.O_RDONLY | _ONLY_ITSELF, dir_fd=folder), "rb") as file:
+            _must_be_own(file.fileno(), path, stat.S_ISREG)
+            return file.read(most)
+
+
+def write_own(path: Path, body: bytes, *, to_disk: bool = False) -> None:
+    """Write a file in one step, readable by this user alone, in a folder that is.
+
+    `to_disk` waits until the disk itself has it. Raises NotOwn and OSError, and leaves what was.
+    """
+    with _opened_folder(path.parent) as folder:
+        name = path if folder is None else Path(path.name)
+        fresh = name.with_name(name.name + ".new")
+        with contextlib.suppress(FileNotFoundError):
+            os.unlink(fresh, dir_fd=folder)
+        try:
+            flags = os.O_WRONLY | os.O_CREAT | os.O_EXCL | _ONLY_ITSELF
+            with open(os.open(fresh, flags, 0o600, dir_fd=folder), "wb") as file:
+                file.write(body)
+                file.flush()
+                if to_disk:
+                    os.fsync(file.fileno())
+            os.replace(fresh, name, src_dir_fd=folder, dst_dir_fd=folder)
+        except OSError:
+            with contextlib.suppress(OSError):
+                os.unlink(fresh, dir_fd=folder)
+            raise
+
+
+def map_own(path: Path, size: int) -> mmap.mmap:
+    """A file of `size` bytes, readable by this user alone, mapped into memory to be written.
+
+    What it held is gone. Its room on the disk is taken at once. Raises NotOwn and OSError.
+    """
+    with _opened_folder(path.parent) as folder:
+        name = path if folder is None else Path(path.name)
+        with contextlib.suppress(FileNotFoundError):
+            os.unlink(name, dir_fd=folder)
+        flags = os.O_RDWR | os.O_CREAT | os.O_EXCL | _ONLY_ITSELF
+        handle = os.open(name, flags, 0o600, dir_fd=folder)
+        try:
+            # Written out: a hole in the file would be filled when it is too late to hear of it.
+            zeros = bytes(size)
+            while zeros:
+                zeros = zeros[os.write(handle, zeros) :]
+            return mmap.mmap(handle, size)
+        except OSError:
+            with contextlib.suppress(OSError):
+                os.unlink(name, dir_fd=folder)
+            raise
+        finally:
+            os.close(handle)
 
 
 def is_own(folder: Path) -> bool:
@@ -88,9 +145,38 @@ def is_own(folder: Path) -> bool:
 
 
 def reason(error: Exception) -> str:
-    """What went wrong, in the system's words."""
+    """What went wrong, in the system's words or our own."""
     words = error.strerror if isinstance(error, OSError) else None
-    return (words or str(error)).lower()
+    return words.lower() if words else str(error)
+
+
+@contextlib.contextmanager
+def _opened_folder(folder: Path) -> Iterator[int | None]:
+    """A folder in which this user alone can write, opened; None where folders cannot be (Windows).
+
+    Raises NotOwn and OSError.
+    """
+    if sys.platform == "win32":
+        yield None
+        return
+    handle = os.open(folder, os.O_RDONLY | _FOLDER)
+    try:
+        _must_be_own(handle, folder, stat.S_ISDIR)
+        yield handle
+    finally:
+        os.close(handle)
+
+
+def _must_be_own(handle: int, path: Path, is_kind: Callable[[int], bool]) -> None:
+    found = os.fstat(handle)
+    if not is_kind(found.st_mode):
+        raise NotOwn(f"{path} is not what it should be, and is left alone")
+    if sys.platform == "win32":
+        return
+    if found.st_uid != os.getuid():
+        raise NotOwn(f"{path} is another user's, and is left alone")
+    if found.st_mode & 0o022:
+        raise NotOwn(f"others can write to {path}, so it is left alone; chmod go-w makes it good")
 
 
 def _own_folder() -> Path:

@@ -2,6 +2,8 @@
 
 It shares the interpreter with the MIDI thread, so it does little and seldom: nothing at all while
 nobody is connected, one snapshot built and encoded for all, none for a screen that does not read.
+`Server` has the policy, `Connection` the bytes of one screen and their limits, `Board` the newest
+plan and map, encoded once.
 """
 
 from __future__ import annotations
@@ -15,18 +17,22 @@ import threading
 import time
 from collections.abc import Callable
 
-from companion.link.board import Board, Make
-from companion.link.guest import Gone, Guest
 from companion.link.messages import (
+    MAX_CLIENT_LINE,
     PROTOCOL,
     BadMessage,
     LinkError,
+    PatternMap,
+    Plan,
     Snapshot,
-    Wish,
+    UnknownWish,
     decode_hello,
     decode_wish,
+    encode_map,
+    encode_plan,
     encode_snapshot,
 )
+from companion.wishes import Wish
 
 # Least time between two snapshots; screens interpolate, so more would be waste.
 SNAPSHOT_S = 0.05
@@ -34,12 +40,19 @@ SNAPSHOT_S = 0.05
 WELCOME_S = 0.005
 KEEP_ALIVE_S = 0.5
 HELLO_S = 2.0
-MAX_GUESTS = 16
+MAX_CONNECTIONS = 16
 # Connections that have not said hello yet; beyond that the one that has waited longest goes.
 MAX_STRANGERS = 16
 # A connection that finds the queue full is tried again only after a second.
 BACKLOG = 128
 PAUSE_S = 0.5
+
+WISHES_A_SECOND = 200
+# What the kernel may hold for a client that does not read is old news by the time it does. But a
+# line that does not fit waits for the reader's delayed acknowledgement: 44 ms, measured on Linux.
+SEND_BUFFER = 1 << 16
+
+Make = Callable[[], tuple[Plan | None, PatternMap | None]]
 
 _READ = selectors.EVENT_READ
 _WRITE = selectors.EVENT_WRITE
@@ -57,15 +70,20 @@ class Server:
         host: str = "127.0.0.1",
         port: int = 0,
         make_overview: Make = lambda: (None, None),
+        on_refused: Callable[[str], None] = lambda _: None,
     ) -> None:
-        """All callables are called in the server's thread and may raise; port 0 takes any."""
+        """All callables are called in the server's thread and may raise; port 0 takes any.
+
+        `on_refused` is told in words of a wish that has a word in it which nobody here knows.
+        """
         self._make_snapshot = make_snapshot
         self._on_wish = on_wish
+        self._on_refused = on_refused
         self._token = token.encode()
         self._address = (host, port)
         self._board = Board(make_overview)
         # By file number, in the order they came.
-        self._guests: dict[int, Guest] = {}
+        self._connections: dict[int, Connection] = {}
         self._thread = threading.Thread(target=self._run, name="companion-link", daemon=True)
         self._closing = False
         self._poked = False
@@ -144,9 +162,9 @@ class Server:
     def _shut(self) -> None:
         # First the listener: who sees his connection close finds nobody at the port either.
         self._listener.close()
-        for guest in self._guests.values():
-            guest.socket.close()
-        self._guests.clear()
+        for connection in self._connections.values():
+            connection.socket.close()
+        self._connections.clear()
         self._selector.close()
 
     def _turn(self) -> None:
@@ -156,21 +174,21 @@ class Server:
                     self._ear.recv(4096)
             elif key.fileobj is self._listener:
                 self._accept()
-            elif key.fd in self._guests:
-                self._attend(self._guests[key.fd], mask)
+            elif key.fd in self._connections:
+                self._attend(self._connections[key.fd], mask)
         self._wants_bell = False
         now = time.monotonic()
         if self._accept_at is not None and now >= self._accept_at:
             self._selector.register(self._listener, _READ)
             self._accept_at = None
-        for guest in self._strangers():
-            if now >= guest.since + HELLO_S:
-                self._drop(guest)
+        for connection in self._strangers():
+            if now >= connection.since + HELLO_S:
+                self._drop(connection)
         self._publish(now)
 
     def _patience(self, now: float) -> float | None:
         """Seconds the thread may sleep, None for ever; also settles whether a poke must ring."""
-        ends = [guest.since + HELLO_S for guest in self._strangers()]
+        ends = [connection.since + HELLO_S for connection in self._strangers()]
         if self._accept_at is not None:
             ends.append(self._accept_at)
         greeted = self._greeted()
@@ -194,8 +212,8 @@ class Server:
         if self._poked or now >= self._next_keep_alive:
             self._poked = False
             self._next_keep_alive = now + KEEP_ALIVE_S
-            for guest in self._greeted():
-                guest.stale = True
+            for connection in self._greeted():
+                connection.stale = True
         ready = [g for g in self._greeted() if g.stale and not g.stuck]
         if not ready:
             return
@@ -205,13 +223,13 @@ class Server:
         line = self._build()
         if line is not None:
             self._board.refresh()
-        for guest in ready:
-            guest.stale = False
+        for connection in ready:
+            connection.stale = False
             if line is not None:
                 # The snapshot comes first: it is what the eye waits for.
-                news = self._board.news(guest.read)
-                guest.read = self._board.number
-                self._send(guest, memoryview(line + news))
+                news = self._board.news(connection.read)
+                connection.read = self._board.number
+                self._send(connection, memoryview(line + news))
 
     def _build(self) -> bytes | None:
         try:
@@ -225,17 +243,17 @@ class Server:
         self._failing = False
         return line
 
-    def _send(self, guest: Guest, line: memoryview) -> None:
+    def _send(self, connection: Connection, line: memoryview) -> None:
         try:
-            guest.send(line)
-            if guest.stuck:
-                self._selector.modify(guest.socket, _READ | _WRITE)
+            connection.send(line)
+            if connection.stuck:
+                self._selector.modify(connection.socket, _READ | _WRITE)
         except OSError:
-            self._drop(guest)
+            self._drop(connection)
 
     def _accept(self) -> None:
         try:
-            connection, _ = self._listener.accept()
+            accepted, _ = self._listener.accept()
         except (BlockingIOError, ConnectionError):
             return
         except OSError:
@@ -244,59 +262,188 @@ class Server:
             self._accept_at = time.monotonic() + PAUSE_S
             return
         try:
-            guest = Guest(connection, time.monotonic())
-            self._selector.register(connection, _READ)
+            connection = Connection(accepted, time.monotonic())
+            self._selector.register(accepted, _READ)
         except OSError:
-            connection.close()
+            accepted.close()
             return
         strangers = self._strangers()
         if len(strangers) >= MAX_STRANGERS:
             self._drop(strangers[0])
-        self._guests[connection.fileno()] = guest
+        self._connections[accepted.fileno()] = connection
 
-    def _attend(self, guest: Guest, mask: int) -> None:
+    def _attend(self, connection: Connection, mask: int) -> None:
         try:
             if mask & _WRITE:
-                guest.flush()
-                if not guest.stuck:
-                    self._selector.modify(guest.socket, _READ)
+                connection.flush()
+                if not connection.stuck:
+                    self._selector.modify(connection.socket, _READ)
             if mask & _READ:
-                for line in guest.receive():
-                    if guest.greeted:
-                        self._take_wish(guest, line)
+                for line in connection.receive():
+                    if connection.greeted:
+                        self._take_wish(connection, line)
                     else:
-                        self._greet(guest, line)
+                        self._greet(connection, line)
         except (OSError, BadMessage, Gone):
-            self._drop(guest)
+            self._drop(connection)
         except Exception:
             _log.exception("a screen was let go")
-            self._drop(guest)
+            self._drop(connection)
 
-    def _greet(self, guest: Guest, line: bytes) -> None:
+    def _greet(self, connection: Connection, line: bytes) -> None:
         version, token = decode_hello(line)
         right = hmac.compare_digest(token.encode("utf-8", "replace"), self._token)
         if not right or version != PROTOCOL:
             raise BadMessage("wrong token or version")
-        if len(self._greeted()) >= MAX_GUESTS:
+        if len(self._greeted()) >= MAX_CONNECTIONS:
             raise BadMessage("full")
-        guest.greeted = guest.stale = True
+        connection.greeted = connection.stale = True
         self._next_snapshot = min(self._next_snapshot, self._last_snapshot + WELCOME_S)
 
-    def _take_wish(self, guest: Guest, line: bytes) -> None:
-        wish = decode_wish(line)
-        guest.count_wish(time.monotonic())
+    def _take_wish(self, connection: Connection, line: bytes) -> None:
+        connection.count_wish(time.monotonic())
         try:
-            self._on_wish(wish)
+            self._on_wish(decode_wish(line))
+        except UnknownWish as error:
+            self._on_refused(str(error))
+        except BadMessage:
+            raise
         except (Exception, SystemExit):
-            _log.exception("the wish %s failed", wish.name)
+            _log.exception("a wish failed")
 
-    def _drop(self, guest: Guest) -> None:
-        if self._guests.pop(guest.socket.fileno(), None) is not None:
-            self._selector.unregister(guest.socket)
-            guest.socket.close()
+    def _drop(self, connection: Connection) -> None:
+        if self._connections.pop(connection.socket.fileno(), None) is not None:
+            self._selector.unregister(connection.socket)
+            connection.socket.close()
 
-    def _greeted(self) -> list[Guest]:
-        return [guest for guest in self._guests.values() if guest.greeted]
+    def _greeted(self) -> list[Connection]:
+        return [connection for connection in self._connections.values() if connection.greeted]
 
-    def _strangers(self) -> list[Guest]:
-        return [guest for guest in self._guests.values() if not guest.greeted]
+    def _strangers(self) -> list[Connection]:
+        return [connection for connection in self._connections.values() if not connection.greeted]
+
+
+class Gone(LinkError):
+    """The other end has closed."""
+
+
+class Connection:
+    """A connection that never waits.
+
+    `greeted` once it has said the right hello; `stale` while there is something newer than what
+    it was last sent; `read` is how much of the board it has. Its memory is at most a snapshot and
+    what is new on the board in one direction, one line in the other.
+    """
+
+    __slots__ = (
+        "_received",
+        "_rest",
+        "_second",
+        "_wishes",
+        "greeted",
+        "read",
+        "since",
+        "socket",
+        "stale",
+    )
+
+    def __init__(self, made: socket.socket, now: float) -> None:
+        """`now` is the monotonic time in seconds. Raises OSError if it is gone already."""
+        made.setblocking(False)
+        made.setsockopt(socket.SOL_SOCKET, socket.SO_SNDBUF, SEND_BUFFER)
+        made.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
+        self.socket = made
+        self.since = now
+        self.greeted = False
+        self.stale = False
+        self.read = 0
+        self._received = b""
+        self._rest: memoryview | None = None
+        self._second = now
+        self._wishes = 0
+
+    @property
+    def stuck(self) -> bool:
+        """Whether part of a line still waits for the other end to read."""
+        return self._rest is not None
+
+    def send(self, line: memoryview) -> None:
+        """Send what goes out at once and keep the rest; only when not stuck. Raises OSError."""
+        self._rest = line
+        self.flush()
+
+    def flush(self) -> None:
+        """Send more of the rest. Raises OSError."""
+        if self._rest is None:
+            return
+        try:
+            sent = self.socket.send(self._rest)
+        except BlockingIOError:
+            return
+        self._rest = self._rest[sent:] if sent < len(self._rest) else None
+
+    def receive(self) -> list[bytes]:
+        """The lines that have become whole.
+
+        Raises Gone at the end (what is unfinished then is no line), BadMessage for a line that is
+        too long, OSError.
+        """
+        try:
+            arrived = self.socket.recv(MAX_CLIENT_LINE)
+        except BlockingIOError:
+            return []
+        if not arrived:
+            raise Gone("closed")
+        *lines, self._received = (self._received + arrived).split(b"\n")
+        if max(map(len, lines), default=0) > MAX_CLIENT_LINE:
+            raise BadMessage("too long")
+        if len(self._received) > MAX_CLIENT_LINE:
+            raise BadMessage("too long")
+        return lines
+
+    def count_wish(self, now: float) -> None:
+        """Raises BadMessage if wishes come faster than anybody can press keys."""
+        if now >= self._second + 1.0:
+            self._second, self._wishes = now, 0
+        self._wishes += 1
+        if self._wishes > WISHES_A_SECOND:
+            raise BadMessage("too many wishes")
+
+
+class Board:
+    """Asks for plan and map, and keeps the lines of those that changed. One thread only."""
+
+    def __init__(self, make: Make) -> None:
+        """`make` hands out the same objects again while nothing changes; None says nothing yet."""
+        self._make = make
+        self.number = 0
+        self._plan: Plan | None = None
+        self._map: PatternMap | None = None
+        # By kind, with the number each was hung up under.
+        self._lines: dict[str, tuple[int, bytes]] = {}
+        self._failing = False
+
+    def refresh(self) -> None:
+        """Look for something new; what goes wrong is said once and costs nobody the snapshot."""
+        try:
+            plan, pattern_map = self._make()
+            if plan is not None and plan is not self._plan:
+                self._hang("plan", encode_plan(plan))
+                self._plan = plan
+            if pattern_map is not None and pattern_map is not self._map:
+                self._hang("map", encode_map(pattern_map))
+                self._map = pattern_map
+        except (Exception, SystemExit):
+            if not self._failing:
+                _log.exception("no overview for the screens")
+            self._failing = True
+        else:
+            self._failing = False
+
+    def news(self, read: int) -> bytes:
+        """The lines hung up after number `read`."""
+        return b"".join(line for number, line in self._lines.values() if number > read)
+
+    def _hang(self, kind: str, line: bytes) -> None:
+        self.number += 1
+        self._lines[kind] = (self.number, line)

@@ -7,36 +7,42 @@ from __future__ import annotations
 
 import asyncio
 import time
-from collections.abc import Callable, Iterator
-from typing import ClassVar
+from collections.abc import Callable, Iterator, Sequence
+from datetime import datetime
+from typing import ClassVar, Protocol
 
 from textual.app import App, ComposeResult, SystemCommand
 from textual.binding import Binding, BindingType
 from textual.command import CommandPalette
 from textual.events import Resize
+from textual.filter import LineFilter
 from textual.screen import Screen
 
-from companion.link.messages import LinkError, Snapshot, Wish
-from companion.link.overview import PatternMap, Plan
+from companion.link.messages import LinkError, PatternMap, Plan, Snapshot
 from companion.screen.asking import Asking
-from companion.screen.choosing import ChoosePart
-from companion.screen.dialogs import KEEP, Help, Leave
-from companion.screen.entries import hold_on
-from companion.screen.feed import Feed
-from companion.screen.key import Key
-from companion.screen.keyrow import KeyRow
-from companion.screen.keys import KEY, KEYS, LOOK_ONLY, LOOKING, refusal
+from companion.screen.canvas import Sheet
+from companion.screen.dialogs import KEEP, ChoosePart, Help, Leave
+from companion.screen.extrapolation import seconds_to_step, spot
+from companion.screen.keys import (
+    ANYTHING,
+    KEY,
+    KEYS,
+    LOOK_ONLY,
+    LOOKING,
+    Key,
+    KeyProvider,
+    KeyRow,
+    refusal,
+)
+from companion.screen.layout import View
 from companion.screen.night import Night, read_night
 from companion.screen.painting import Painter, scroll_range
-from companion.screen.palette import ANYTHING, KeyProvider
 from companion.screen.passmap import MapReader, PassMap
 from companion.screen.reading import Reader, Reading
-from companion.screen.reckon import seconds_to_step, spot
-from companion.screen.sheet import Sheet
+from companion.screen.sentences import Alarm, hold_on, sentence
 from companion.screen.terminal import end_with_terminal
-from companion.screen.theme import DARK, DARK_VARIABLES, LIGHT
-from companion.screen.views import View
-from companion.screen.wording import Alarm
+from companion.screen.theme import DARK, DARK_VARIABLES, LIGHT, PLAIN_LINES
+from companion.wishes import Ask, Wish
 
 # What does not fall on a step is at most this late; the eye takes about as long to see it.
 FRAME_S = 0.04
@@ -44,6 +50,23 @@ FRAME_S = 0.04
 AFTER_STEP_S = 0.001
 # By this name the framework knows that it is open.
 _PALETTE = "--command-palette"
+
+
+class Feed(Protocol):
+    """Where snapshots come from and wishes go, such as link.client.Client."""
+
+    async def run(
+        self,
+        on_snapshot: Callable[[Snapshot], None],
+        on_state: Callable[[bool], None],
+        on_overview: Callable[[Plan | PatternMap], None],
+    ) -> None:
+        """Hand over what the engine says until cancelled; `on_state(False)`: it is gone."""
+        ...
+
+    def wish(self, wish: Wish) -> object:
+        """Ask something of the engine; False when it cannot be asked."""
+        ...
 
 
 class StageApp(App[str]):
@@ -66,12 +89,16 @@ class StageApp(App[str]):
         calm: bool,
         light: bool,
         look_only: bool,
+        plain: bool,
         now_ns: Callable[[], int],
+        of_day: Callable[[], datetime] | None,
     ) -> None:
         super().__init__()
         self.look_only = look_only
+        self._plain = plain
         self._feed = feed
         self._now_ns = now_ns
+        self._of_day = of_day
         self._asking = Asking(feed.wish, now_ns)
         self._snapshot: Snapshot | None = None
         self._plan = Plan()
@@ -93,6 +120,11 @@ class StageApp(App[str]):
         self.theme = LIGHT.name if light else DARK.name
         if calm:
             self.animation_level = "none"
+
+    def get_line_filters(self) -> Sequence[LineFilter]:
+        """What every drawn line goes through, whichever widget it is from."""
+        filters = super().get_line_filters()
+        return [*filters, PLAIN_LINES] if self._plain else filters
 
     def get_theme_variable_defaults(self) -> dict[str, str]:
         """The dark palette, where a theme leaves a colour open."""
@@ -174,12 +206,13 @@ class StageApp(App[str]):
         """Draw what changed since the last time."""
         if not self.is_running or not self.stage.is_mounted or self._connected is None:
             return
+        now = self._now_ns()
         reading = self.reading()
         notice = self._asking.notice
         shown = self._shown_beside(reading)
         above = self.screen
         key = (self._view, reading, shown, self._scroll, notice, self.size, above)
-        if key == self._drawn:
+        if key == self._drawn and not self._painter.waits:
             return
         self._drawn = key
         width, height = self.size
@@ -187,15 +220,17 @@ class StageApp(App[str]):
         said = (Alarm("", notice, urgent=False),) if notice else ()
         alarms = (*said, *reading.alarms, *reading.bands)
         if isinstance(above, Help):
-            rows, has_keys = self._painter.over(reading, alarms, width, height), False
+            rows, has_keys = self._painter.over(reading, width, height, now), False
             above.leave_free(len(rows))
         elif shown is None:
-            rows, has_keys = self._painter.stage(reading, alarms, width, height)
+            rows, has_keys = self._painter.stage(reading, alarms, width, height, now)
         else:
-            rows, has_keys = self._painter.view(reading, alarms, shown, self._scroll, width, height)
+            rows, has_keys = self._painter.view(
+                reading, alarms, shown, self._scroll, width, height, now
+            )
         self._sheet.show(rows)
         self._keys.display = has_keys
-        self._keys.show_working(self.keys_now(), self._view)
+        self._keys.show_working(self.keys_now(settled=True), self._view)
 
     def _shown_beside(self, reading: Reading) -> Night | PassMap | None:
         """What the view shows under the strip; None on the stage."""
@@ -205,34 +240,52 @@ class StageApp(App[str]):
         at = spot(snapshot, reading.tick)
         if self._view is View.MAP:
             return self._map_reader.read(self._map, snapshot, at)
-        return read_night(self._plan, snapshot, at, self._now_ns())
+        day = None if self._of_day is None else self._of_day()
+        return read_night(self._plan, snapshot, at, self._now_ns(), day)
+
+    def say(self, text: str) -> None:
+        """Say `text` for a few seconds, as an answer to a key is said."""
+        if text:
+            self._asking.say(sentence(text))
 
     # -- keys --------------------------------------------------------------------------------
 
-    def keys_now(self) -> list[Key]:
-        """The keys that would do something now."""
-        return [key for key in self._offered if not self.refusal_now(key)]
+    def keys_now(self, *, settled: bool = False) -> list[Key]:
+        """The keys that would do something now; if `settled`, by what the screen shows."""
+        return [key.at(self._snapshot) for key in self._offered if not self._why(key, settled)]
 
-    def refusal_now(self, key: Key) -> str:
+    def _why(self, key: Key, settled: bool = False) -> str:
         """Why `key` would do nothing now, or ""."""
-        return refusal(
-            key, self._snapshot, bool(self._connected), self._view, look_only=self.look_only
-        )
+        snapshot = self._snapshot
+        if settled and snapshot is not None:
+            snapshot = self._reader.settled(snapshot, self._now_ns())
+        return refusal(key, snapshot, bool(self._connected), self._view, look_only=self.look_only)
 
     def _ask(self, key: Key, wish: Wish) -> None:
-        self._asking.ask(key, wish, self.refusal_now(key))
+        """Ask for a wish of `key`, if it would do anything."""
+        self._asking.ask(key, wish, self._why(key))
         self.draw()
 
     def action_ask(self, key_id: str) -> None:
         """Ask the engine for what the key stands for."""
-        key = KEY[key_id]
+        key = KEY[key_id].at(self._snapshot)
         if key.asks is not None:
-            self._ask(key, key.asks(self._snapshot or Snapshot(at_ns=self._now_ns())))
+            self._ask(key, key.asks)
+
+    def action_put_away(self) -> None:
+        """Show the troubles of now no more, until they change."""
+        key = KEY["put away"]
+        why = self._why(key)
+        if why or self._snapshot is None:
+            self._asking.say(why)
+        else:
+            self._reader.put_away(self._snapshot)
+        self.draw()
 
     def action_choose_part(self) -> None:
         """Choose a part, and ask to go there."""
         key, snapshot = KEY["part"], self._snapshot
-        why = self.refusal_now(key)
+        why = self._why(key)
         if why or snapshot is None:
             self._asking.say(why)
             self.draw()
@@ -240,7 +293,7 @@ class StageApp(App[str]):
 
         def chosen(number: int | None) -> None:
             if number is not None:
-                self._ask(key, Wish("part", str(number)))
+                self._ask(key, Wish(Ask.PART, part=number))
 
         self.push_screen(ChoosePart(self._plan, snapshot), chosen)
 
@@ -266,7 +319,8 @@ class StageApp(App[str]):
 
     def action_help(self) -> None:
         """Show keys and cautions."""
-        keys = [(key, self.refusal_now(key)) for key in self._offered]
+        offered = (key for key in self._offered if key.offered(self._snapshot))
+        keys = [(key.at(self._snapshot), self._why(key)) for key in offered]
         self.push_screen(Help(self._view, keys, LOOK_ONLY if self.look_only else ""))
         self.draw()
 
@@ -289,12 +343,23 @@ def make_app(
     calm: bool = False,
     light: bool = False,
     look_only: bool = False,
+    plain: bool = False,
     now_ns: Callable[[], int] = time.monotonic_ns,
+    of_day: Callable[[], datetime] | None = None,
 ) -> StageApp:
     """The stage app on `feed`.
 
     `calm` takes out all pulsing, `light` is for daylight, `look_only` asks nothing of the engine
-    whatever is pressed, `now_ns` is the clock that snapshots are stamped by. `run()` returns "keep"
-    or "stop": what the performer chose for the engine.
+    whatever is pressed, `plain` draws in ASCII, `now_ns` is the clock that snapshots are stamped
+    by, `of_day` tells the time of day, which is not shown without it. `run()` returns "keep" or
+    "stop": what the performer chose for the engine.
     """
-    return StageApp(feed, calm=calm, light=light, look_only=look_only, now_ns=now_ns)
+    return StageApp(
+        feed,
+        calm=calm,
+        light=light,
+        look_only=look_only,
+        plain=plain,
+        now_ns=now_ns,
+        of_day=of_day,
+    )

@@ -1,19 +1,108 @@
-"""What is asked of the engine, and what is said to it for a few seconds: the asking, the answer.
+"""What is asked of the engine, its answer for a few seconds, and what stays said while it holds.
 
-Knows no widget. Why a key is refused is in refusals; what stays said for as long as it holds is in
-standing.
+Knows no widget. Why a key is refused comes with the snapshot.
 """
 
 from __future__ import annotations
 
 from collections.abc import Callable
+from dataclasses import replace
 
-from companion.link.messages import Snapshot, Wish
-from companion.screen.key import HELD_NS, Key
-from companion.screen.keys import NO_ENGINE
+from companion.link.messages import Snapshot
+from companion.screen.extrapolation import Spot, countdown
+from companion.screen.keys import HELD_NS, KEY, NO_ENGINE, Key, key_name
+from companion.screen.pace import SECOND_NS
+from companion.screen.sentences import Alarm
+from companion.wishes import OF_THE_COUNT, Ask, NoWish, Wish
 
-# How long an answer is shown.
-NOTICE_NS = 4_000_000_000
+_STAY, _UNDO = key_name(KEY["stay"]), key_name(KEY["undo"])
+# A tempo that differs by a larger share from the planned one is told.
+OTHER_TEMPO = 0.03
+# The wishes that bring another part.
+_GOING = (
+    *(Ask.NEXT, Ask.NOW, Ask.PART, Ask.PREVIOUS),
+    *(Ask.NEXT_SONG, Ask.PREVIOUS_SONG, Ask.SONG_AGAIN),
+)
+
+
+def bands(
+    snapshot: Snapshot, at: Spot, *, released: bool = False, look_only: bool = False
+) -> tuple[Alarm, ...]:
+    """Staying and how it ends, a held fill, the wish that can be undone, how a song begins.
+
+    `released` says that a fill was held until just now: its band stays for a while, so that a pad
+    that is tapped does not make the whole stage jump. With `look_only` no key is named.
+    """
+    found = []
+    if snapshot.staying:
+        long, ends = "this part goes on phrase by phrase", f"{_STAY} lets it end"
+        if not look_only:
+            long = f"{long}; {ends}"
+        found.append(Alarm("STAYING", long, "" if look_only else ends, urgent=False, large=True))
+    if snapshot.fill or released:
+        head = "FILL HELD" if snapshot.fill else "FILL RELEASED"
+        found.append(Alarm(head, "", urgent=False, large=True))
+    if snapshot.wish and not (snapshot.staying and snapshot.wish == str(Wish(Ask.STAY))):
+        found.append(_asked(snapshot, at, look_only))
+    found += _back(snapshot, look_only)
+    found += _at_the_start(snapshot)
+    return tuple(found)
+
+
+def _back(snapshot: Snapshot, look_only: bool) -> list[Alarm]:
+    """The instruments whose port came back, and the key that sends them their program."""
+    found = [each for each in snapshot.wants if each.instrument in snapshot.back and not each.told]
+    if not found:
+        return []
+    said = " and ".join(f"{each.instrument}: program {each.program}" for each in found)
+    offered = not look_only and snapshot.why_not(Wish(Ask.PROGRAMS)) is None
+    how = "w sends it" if offered else "choose it there"
+    return [Alarm("BACK", f"{said}; {how}", f"{how}, {said}", urgent=False)]
+
+
+def _at_the_start(snapshot: Snapshot) -> list[Alarm]:
+    """The performer's words for the song and a tempo that is not its own, while it begins."""
+    begins = snapshot.state in ("waiting", "ready", "stopped") or snapshot.phrase == 1
+    if snapshot.song_part > 1 or not begins:
+        return []
+    found = []
+    planned, tempo = snapshot.planned_tempo, snapshot.tempo
+    moves = snapshot.state == "running" and planned > 0 and tempo > 0
+    if moves and abs(tempo - planned) > OTHER_TEMPO * planned:
+        said = f"{tempo:.1f} comes in, planned {planned:g}"
+        found.append(Alarm("TEMPO", said, urgent=False))
+    if snapshot.song_notes:
+        found.append(Alarm("NOTES", snapshot.song_notes, urgent=False))
+    return found
+
+
+def _asked(snapshot: Snapshot, at: Spot, look_only: bool) -> Alarm:
+    """The wish that can be undone, and when it takes effect."""
+    what, ticks = snapshot.wish, snapshot.change_ticks
+    try:
+        ask = Wish.of(what).ask
+    except NoWish:
+        # Of a newer engine; its words will do.
+        ask = None
+    if ask is Ask.STAY:
+        what = "to let the part end"
+    elif ask in _GOING and ticks is not None:
+        what = ": ".join(filter(None, (snapshot.next_song, snapshot.next_part)))
+    when, short = "", ""
+    if ticks is not None and ask not in OF_THE_COUNT:
+        left = ticks - (at.tick - snapshot.tick)
+        soon = countdown(snapshot, left, at.rest)
+        when, short = (f" in {soon}", f", {soon}") if left > 0 else (" now", " now")
+    said, brief = f"{what}{when}", f"{what}{short}"
+    if not look_only:
+        said, brief = f"{said}; {_UNDO} undoes it", f"{_UNDO} undoes {brief}"
+    return Alarm("ASKED", said, brief, urgent=False, large=True)
+
+
+# How long an answer is shown, and how long at least, whatever is said next.
+NOTICE_NS, LEAST_NS = 4 * SECOND_NS, SECOND_NS
+# An engine answers sooner than this; that it was asked is said only where it does not.
+ANSWER_NS = 250_000_000
 
 
 class Asking:
@@ -25,7 +114,9 @@ class Asking:
     def __init__(self, send: Callable[[Wish], object], now_ns: Callable[[], int]) -> None:
         self._send = send
         self._now_ns = now_ns
-        self._notice = ("", 0)
+        # What is said, from when until when; what is to be said next comes after a second.
+        self._said: tuple[str, int, int] = ("", 0, 0)
+        self._next: tuple[str, int, int] = ("", 0, 0)
         # When each key was pressed last, and since when an answer is waited for.
         self._pressed: dict[str, int] = {}
         self._asked_ns: int | None = None
@@ -33,24 +124,38 @@ class Asking:
     @property
     def notice(self) -> str:
         """What is said now, "" for nothing."""
-        text, until = self._notice
-        return text if self._now_ns() < until else ""
+        now = self._now_ns()
+        if self._next[0] and self._next[1] <= now:
+            self._said, self._next = self._next, ("", 0, 0)
+        text, since, until = self._said
+        return text if since <= now < until else ""
 
-    def say(self, text: str) -> None:
-        """Say `text` for a few seconds; "" takes back what is said."""
-        self._notice = (text, self._now_ns() + NOTICE_NS)
+    def say(self, text: str, wait_ns: int = 0) -> None:
+        """Say `text` for a few seconds, in a while; "" takes back what is said or was to be said.
+
+        What is said already stays for a second.
+        """
+        now = self._now_ns()
+        before, since, until = self._said
+        ready = since + LEAST_NS if self.notice and before != text else now
+        begins = max(now + wait_ns, ready)
+        if text and begins <= now:
+            self._said, self._next = (text, now, now + NOTICE_NS), ("", 0, 0)
+        else:
+            self._said = (before, since, min(until, ready if not wait_ns else until))
+            self._next = (text, begins, begins + NOTICE_NS)
 
     def ask(self, key: Key, wish: Wish, why_not: str = "") -> None:
         """Pass on the wish of `key`, or say `why_not`. A key that is held down asks once."""
         if self._is_held(key):
             return
-        if not why_not and self._send(wish) is False:
+        if not why_not and self._send(replace(wish, pressed=True)) is False:
             why_not = NO_ENGINE
         if why_not:
             self.say(why_not)
             return
         self._asked_ns = self._now_ns()
-        self.say(f"Asked: {key.description.lower()}.")
+        self.say(f"Asked: {key.description.lower()}.", ANSWER_NS)
 
     def hear(self, before: Snapshot | None, snapshot: Snapshot) -> None:
         """Take what the engine answers: a new notice, or the same one to a new wish."""

@@ -13,6 +13,8 @@ import sys
 import threading
 import time
 
+from companion.printable import lacks_blocks
+
 # How shells count a process that a hang-up ended: 128 and the signal's number (POSIX: SIGHUP is 1).
 HUNG_UP = 129
 # A terminal that is gone keeps its reader busy, so not much longer; a look takes microseconds.
@@ -21,10 +23,18 @@ LOOK_S = 0.5
 BROWSER = "TEXTUAL_DRIVER"
 
 
+def wants_plain() -> bool:
+    """Whether the terminal that a screen would draw on has no block characters."""
+    if BROWSER in os.environ or sys.__stderr__ is None:
+        return False
+    return lacks_blocks(sys.__stderr__.encoding, os.environ.get("TERM", ""))
+
+
 def end_with_terminal() -> None:
     """End this process, restoring nothing, once a terminal that it reads or draws on is gone.
 
-    Standard input and standard error count, as in Textual; what is no terminal is left alone. The
+    Standard input and standard error count, as in Textual; what is no terminal is left alone, but
+    for the pipe from the server of a page, which closes with the server however that ends. The
     end is at once, with the status HUNG_UP, as by the signal: whoever draws may be waiting for a
     write that never succeeds, and there is nobody left to restore anything for.
     """
@@ -86,4 +96,4 @@ def _standard_ends() -> list[int]:
 def _may_hang_up(end: int) -> bool:
     # A pipe hangs up as well when its other end is done, but that is no reason to go. A terminal
     # that is gone already no longer passes for one with isatty.
-    return stat.S_ISCHR(os.fstat(end).st_mode)
+    return stat.S_ISCHR(os.fstat(end).st_mode) or (BROWSER in os.environ and end == 0)

@@ -7,8 +7,12 @@ from dataclasses import dataclass
 from difflib import get_close_matches
 from pathlib import Path
 
-# A quoted piece of the file longer than this is cut: a fault is one line a person reads.
-QUOTED = 48
+from companion.printable import printable, quoted
+
+__all__ = ["BadText", "Fault", "SetListError", "listed", "nearest", "quoted"]
+
+# Faults of one file that are told; nobody reads more, and a file that is no set list has millions.
+MOST_FAULTS = 100
 
 
 @dataclass(frozen=True, slots=True, order=True)
@@ -30,16 +34,28 @@ class Fault:
 
 
 class SetListError(Exception):
-    """A set list that cannot be used: the file's `path` and all its `faults` by position."""
+    """A set list that cannot be used: the file's `path` and its first `faults` by position.
 
-    def __init__(self, path: Path, faults: Iterable[Fault]) -> None:
+    `more` is how many there are besides.
+    """
+
+    def __init__(self, path: Path, faults: Iterable[Fault], more: int = 0) -> None:
         self.path = path
-        self.faults = tuple(sorted(set(faults)))
-        # Exactly the arguments of this constructor, so that the error can be pickled.
-        super().__init__(path, self.faults)
+        found = sorted(set(faults))
+        self.faults = tuple(found[:MOST_FAULTS])
+        self.more = more + len(found) - len(self.faults)
+        super().__init__(path, self.faults, self.more)
+
+    @property
+    def lines(self) -> list[str]:
+        """A line for each fault, and one for those that are not told."""
+        found = [fault.render(self.path) for fault in self.faults]
+        if self.more:
+            found.append(f"{printable(str(self.path))}: and {self.more} more faults")
+        return found
 
     def __str__(self) -> str:
-        return "\n".join(fault.render(self.path) for fault in self.faults)
+        return "\n".join(self.lines)
 
 
 class BadText(ValueError):
@@ -50,17 +66,6 @@ class BadText(ValueError):
         self.wrong = wrong
         self.right = right
         self.offset = offset
-
-
-def printable(text: str) -> str:
-    """`text` with everything a terminal might obey, or that breaks a line, spelled out."""
-    return "".join(c if c.isprintable() else _spelled(c) for c in text)
-
-
-def quoted(text: str) -> str:
-    """`text` between backquotes, cut if long, fit for a message."""
-    shown = printable(text)
-    return f"`{shown[: QUOTED - 3]}...`" if len(shown) > QUOTED else f"`{shown}`"
 
 
 def nearest(text: str, known: Iterable[str], cutoff: float = 0.6) -> str | None:
@@ -78,7 +83,3 @@ def listed(names: Iterable[str], most: int = 8) -> str:
         shown = [*shown[:most], "..."]
         return ", ".join(shown)
     return shown[0] if len(shown) == 1 else ", ".join(shown[:-1]) + " or " + shown[-1]
-
-
-def _spelled(character: str) -> str:
-    return character.encode("unicode_escape", "surrogatepass").decode("ascii")

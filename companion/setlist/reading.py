@@ -5,25 +5,31 @@ What the faults are is elsewhere.
 
 from __future__ import annotations
 
+import os
 import re
+import stat
 from dataclasses import dataclass, replace
+from itertools import islice
 from pathlib import Path
 from typing import Any, cast
 
-from companion.setlist.boundaries import check_boundaries
-from companion.setlist.building import build
-from companion.setlist.clashes import check_clashes, combined
-from companion.setlist.controlforms import ControlsForm
-from companion.setlist.controls import Binding
-from companion.setlist.faults import Fault, SetListError
-from companion.setlist.mending import parse_mended
-from companion.setlist.model import SetList
-from companion.setlist.nodes import Lines, Mapping, Scalar, plain
-from companion.setlist.places import Places
+from companion.setlist.build import build, build_controls
+from companion.setlist.check import (
+    check_boundaries,
+    check_clashes,
+    check_shape,
+    check_shape_of,
+    combined,
+)
+from companion.setlist.faults import MOST_FAULTS, Fault, SetListError
+from companion.setlist.forms import ControlsForm
+from companion.setlist.model import Binding, SetList
 from companion.setlist.report import Report
-from companion.setlist.shape import check_shape, check_shape_of
-from companion.setlist.steering import build_controls
+from companion.setlist.text import count
+from companion.setlist.yamltree import Lines, Mapping, Places, Scalar, parse_mended, plain
 
+# More parts than a night has; docs/setlist.md.
+MOST_PARTS = 2_000
 MAX_BYTES = 4_000_000
 _NO_SET = SetList("", (), ())
 
@@ -90,8 +96,11 @@ def with_controls(setlist: SetList, path: Path) -> SetList:
 def _text(path: Path, sort: _Sort) -> str:
     """The file's text. Raises SetListError."""
     try:
-        # One byte more than allowed tells a long file without reading all of it.
-        with path.open("rb") as file:
+        # Not waiting for whoever is to write into a pipe.
+        with open(os.open(path, os.O_RDONLY | getattr(os, "O_NONBLOCK", 0)), "rb") as file:
+            if not stat.S_ISREG(os.fstat(file.fileno()).st_mode):
+                raise _error(path, "this is a pipe or a device", f"name a {sort.file}")
+            # One byte more than allowed tells a long file without reading all of it.
             data = file.read(MAX_BYTES + 1)
     except FileNotFoundError:
         raise _error(path, "there is no such file", "check the name and the folder") from None
@@ -128,11 +137,31 @@ def _error(path: Path, wrong: str, right: str) -> SetListError:
 
 def _read(text: str, path: Path) -> tuple[SetList, Places]:
     read = _tree(text, path, _SET)
+    if (parts := _parts(read.data)) > MOST_PARTS:
+        # Nobody plays so many in a night, and each would be looked at in full.
+        wrong = f"this set list has {parts} parts"
+        read.report.key(("songs",), wrong, f"a set list has at most {MOST_PARTS}")
+        read.finish(path)
     form = check_shape(read.data, read.report)
     setlist, paths = build(form, read.report)
     check_boundaries(setlist, paths, read.report)
     read.finish(path)
     return setlist, read.report.places
+
+
+def _parts(data: dict[str, Any]) -> int:
+    """How many parts a file that nobody has looked at yet has, each as often as it is played."""
+    songs = data.get("songs")
+    return sum(map(_parts_in, songs)) if isinstance(songs, list) else 0
+
+
+def _parts_in(block: object) -> int:
+    """How many parts stand in a song or a `repeat`; 1 for a part itself."""
+    parts = block.get("parts") if isinstance(block, dict) else None
+    if not isinstance(block, dict) or not isinstance(parts, list):
+        return int(isinstance(block, dict) and "song" not in block)
+    times = count(str(block.get("repeat", "1")).strip())
+    return (1 if times is None else times) * sum(map(_parts_in, parts))
 
 
 def _read_controls(text: str, path: Path, setlist: SetList | None) -> tuple[Binding, ...]:
@@ -175,8 +204,11 @@ def _tree(text: str, path: Path, sort: _Sort) -> _Tree:
             f"the character U+{ord(match[0]):04X} cannot be in a {sort.called}",
             "take it out",
         )
-        for match in _NOT_TEXT.finditer(text)
+        for match in islice(_NOT_TEXT.finditer(text), MOST_FAULTS + 1)
     ]
+    if len(strange) > MOST_FAULTS:
+        # What so much of is not text is not read as text.
+        raise SetListError(path, strange[:-1], len(_NOT_TEXT.findall(text)) - MOST_FAULTS)
     if strange:
         text = _NOT_TEXT.sub("?", text)
     parsed = parse_mended(text)

@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 from companion.setlist.faults import BadText, Fault, listed, nearest, quoted
-from companion.setlist.places import Path, Places
 from companion.setlist.text import folded
+from companion.setlist.yamltree import Path, Places
 
 # Looking for the nearest of many names takes a while: do it for so many faults and no more.
 SUGGESTIONS = 500

@@ -16,14 +16,24 @@ import time
 from collections.abc import Callable
 from fractions import Fraction
 
-from companion.counting.bulk import chance_table, event_arrays
-from companion.counting.cycles import next_step, repeat_passes
-from companion.counting.forecast import prepare, step_events
-from companion.counting.meetings import next_together
-from companion.counting.odds import chance_at, chance_of_any, expected_hits, long_run_rate
-from companion.counting.pattern import Pattern, Step, Track
-from companion.counting.questions import phrase_shape
-from companion.counting.rules import Cycle, If, Rule
+from companion.counting import (
+    Cycle,
+    If,
+    Pattern,
+    Rule,
+    Step,
+    Track,
+    chance_at,
+    chance_of_any,
+    long_run_rate,
+    next_step,
+    next_together,
+    phrase_shape,
+    prepare,
+    repeat_passes,
+    step_events,
+)
+from companion.counting.chances import expected_hits
 
 FAR = 10**45
 PRIMES = (2, 3, 5, 7, 11, 13, 17, 19, 23, 29, 31, 37, 41, 43, 47, 53, 59, 61, 67, 71, 73, 79, 83)
@@ -207,7 +217,7 @@ def questions() -> None:
 
 
 def forecasts() -> None:
-    """What the engine asks once a pass, and forecasts in bulk."""
+    """What the engine asks once a pass."""
     rows = []
 
     def prepared(tracks: int, steps: int) -> Callable[[], Pattern]:
@@ -250,48 +260,6 @@ def forecasts() -> None:
         ("tracks x steps", "events", "prepare", "first", "once a pass", "worst", "one playing"),
         rows,
     )
-
-    rows = []
-    pattern = prepared(16, 64)()
-    ticks = pattern.pass_ticks
-    event_arrays(pattern, 0, ticks)
-    for passes in (100, 1000, 10_000):
-        found = {}
-        for every in (False, True):
-            begin = time.process_time()
-            arrays = event_arrays(pattern, 0, passes * ticks, every_step=every)
-            found[every] = (len(arrays.tick), (time.process_time() - begin) * 1e3)
-            del arrays
-        begin = time.process_time()
-        played(pattern, min(passes, 200))
-        once = (time.process_time() - begin) * 1e3 * max(1, passes / 200)
-        listed = "-"
-        if passes <= 1000:
-            begin = time.process_time()
-            step_events(pattern, 0, passes * ticks)
-            listed = f"{(time.process_time() - begin) * 1e3:.0f}"
-        rows.append(
-            (
-                str(passes),
-                str(found[False][0]),
-                f"{found[False][1]:.0f}",
-                str(found[True][0]),
-                f"{found[True][1]:.0f}",
-                listed,
-                f"{once:.0f}",
-            )
-        )
-    table(
-        "Forecasts of 16 x 64 steps in bulk (ms)",
-        ("passes", "rare", "arrays", "all", "arrays", "rare as a list", "one playing"),
-        rows,
-    )
-
-    rows = []
-    for passes in (16, 64, 256):
-        cost = took(prepared(16, 64), lambda p, passes=passes: chance_table(p, passes), 3)
-        rows.append((str(passes), f"{cost:.1f}"))
-    table("Table of chances for a map, 16 x 64 steps (ms)", ("passes", "table"), rows)
 
 
 def growth() -> None:

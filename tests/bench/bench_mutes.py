@@ -14,8 +14,8 @@ import statistics
 import sys
 from math import exp, sqrt
 
-from companion.counting.pattern import Pattern
-from companion.follow.mutes import MuteWatch
+from companion.counting import Pattern
+from companion.follow.notes import MuteWatch
 from tests.follow.noisy import NoisyDrum, notes_of, typical
 
 BAR = 96

@@ -23,30 +23,21 @@ def hour(seed: int) -> Tally:
     return play_night(seed, 1.0)
 
 
-def bare_hour(seed: int) -> Tally:
-    """The same without the tempo tracker."""
-    return play_night(seed, 1.0, bare=True)
-
-
 def main() -> None:
     """Play them and print the table; the exit status is 1 if anything was wrong."""
     parser = argparse.ArgumentParser(prog="python -m tests.bench.bench_nights")
     parser.add_argument("--hours", type=int, default=100)
     parser.add_argument("--first", type=int, default=0, help="seed of the first night")
     parser.add_argument("--processes", type=int, default=2)
-    parser.add_argument(
-        "--bare",
-        action="store_true",
-        help="without the tempo tracker, which decides nothing here and takes most of the time",
-    )
     given = parser.parse_args()
     begin = time.perf_counter()
     whole = Tally()
     with Pool(given.processes) as pool:
         seeds = range(given.first, given.first + given.hours)
-        play = bare_hour if given.bare else hour
-        for number, tally in enumerate(pool.imap_unordered(play, seeds), start=1):
+        for number, tally in enumerate(pool.imap_unordered(hour, seeds), start=1):
             whole.add(tally)
+            for charge in tally.first_wrong:
+                print(charge, file=sys.stderr, flush=True)
             if number % 50 == 0:
                 print(f"{number} hours, {sum(whole.wrong.values())} wrong", file=sys.stderr)
     print(table(whole, time.perf_counter() - begin))

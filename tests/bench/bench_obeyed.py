@@ -14,8 +14,8 @@ import statistics
 import sys
 from dataclasses import replace
 
-from companion.counting.pattern import Pattern, Step, Track
-from companion.follow.obeyed import ObeyedWatch, Side, Verdict
+from companion.counting import Pattern, Step, Track
+from companion.follow.notes import ObeyedWatch, Side, Verdict
 from tests.follow.noisy import NoisyDrum, notes_of, rule
 
 BAR = 96

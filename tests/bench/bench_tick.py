@@ -14,10 +14,9 @@ import time
 from collections.abc import Callable
 from fractions import Fraction
 
-from companion.counting.pattern import Pattern, Step, Track
-from companion.counting.rules import Cycle, If, Rule
+from companion.counting import Cycle, If, Pattern, Rule, Step, Track
 from companion.follow.follower import Follower
-from companion.setlist.model import Instrument, Part, ProgramChange, SetList, Song
+from companion.setlist import Instrument, Part, ProgramChange, SetList, Song
 
 TICKS = 40_000
 CLOCK = (0xF8,)

@@ -37,6 +37,15 @@ songs:
 """
 
 
+class Running(subprocess.Popen[str]):
+    """A process that does not outlive the test that failed beside it."""
+
+    def __exit__(self, failed: type[BaseException] | None, *rest: Any) -> None:
+        if failed is not None:
+            self.kill()
+        super().__exit__(failed, *rest)
+
+
 class Program:
     """The program in one state folder."""
 
@@ -61,9 +70,9 @@ class Program:
             check=False,
         )
 
-    def start(self, *words: str | Path) -> subprocess.Popen[str]:
+    def start(self, *words: str | Path) -> Running:
         """Start an engine and wait until it can be reached."""
-        process = subprocess.Popen(
+        process = Running(
             [sys.executable, "-m", "companion", "engine", *map(str, words)],
             stdout=subprocess.PIPE,
             stderr=subprocess.PIPE,

@@ -8,14 +8,21 @@ from pathlib import Path
 
 import pytest
 
-from companion.cli.bindlines import Learned, bind_object, in_words, report_lines, written_line
-from companion.cli.controlfile import Change, read_control_file
+from companion.cli.bind import (
+    Change,
+    Learned,
+    bind_object,
+    in_words,
+    read_control_file,
+    report_lines,
+    written_line,
+)
 from companion.cli.exits import Refused
 from companion.cli.live import engine_arguments
-from companion.setlist.controls import Address, Ask, Binding, Kind, Press, Wanted
-from companion.setlist.controlwriting import NoRoom
-from companion.setlist.faults import SetListError
+from companion.setlist import Address, Binding, Kind, Press, SetListError
+from companion.setlist.edit import NoRoom
 from companion.setlist.reading import read_controls, read_text
+from companion.wishes import Ask, Wish
 from tests.cli.conftest import GOOD, Program
 
 PORT = "tide pad:tide pad out"
@@ -29,7 +36,7 @@ def press(number: int = 60, *, long: bool = False, toggle: bool = False) -> Pres
 
 
 def bound(wish: Ask, **how: bool) -> Binding:
-    return Binding(press(**how), Wanted(wish))
+    return Binding(press(**how), Wish(wish))
 
 
 def put(file: Path, new: Binding) -> Change:
@@ -60,7 +67,7 @@ def test_the_same_press_gets_another_wish_and_all_else_stays(file: Path) -> None
     file.write_text(f"# top\ncontrols:\n{OTHER}{mine}# end\n")
     change = put(file, bound(Ask.NEXT))
     assert change.instead is not None
-    assert change.instead.wish == Wanted(Ask.STAY)
+    assert change.instead.wish == Wish(Ask.STAY)
     assert file.read_text() == f"# top\ncontrols:\n{OTHER}{mine}# end\n".replace("stay", "next")
 
 
@@ -100,7 +107,7 @@ def test_a_wider_press_stays_and_comes_after(file: Path) -> None:
     file.write_text("controls:\n  - {press: note 60, wish: stay}\n")
     change = put(file, bound(Ask.NEXT))
     assert change.behind is not None
-    assert change.behind.wish == Wanted(Ask.STAY)
+    assert change.behind.wish == Wish(Ask.STAY)
     assert len(read_controls(file)) == 2
 
 
@@ -137,9 +144,16 @@ def test_a_link_that_leads_nowhere_yet_gets_its_file(file: Path) -> None:
     assert read_controls(file.with_name("real.yaml")) == (bound(Ask.NEXT),)
 
 
-def test_what_would_not_come_out_right_is_not_written(file: Path) -> None:
+def test_what_another_entry_refers_to_stays_what_it_was(file: Path) -> None:
     shared = f'  - press: &p {{note: 60, channel: 1, port: "{GLOB}"}}\n    wish: &w stay\n'
     file.write_text(f"controls:\n{shared}  - {{press: note 3, wish: *w}}\n")
+    put(file, bound(Ask.NEXT))
+    assert [each.wish.ask for each in read_controls(file)] == [Ask.NEXT, Ask.STAY]
+
+
+def test_what_would_not_come_out_right_is_not_written(file: Path) -> None:
+    first = f'  - &one {{press: {{note: 60, channel: 1, port: "{GLOB}"}}, wish: stay}}\n'
+    file.write_text(f"controls:\n{first}  - {{<<: *one, press: note 3}}\n")
     before = file.read_text()
     controls = read_control_file(file)
     change = controls.with_one(bound(Ask.NEXT), PORT)
@@ -173,8 +187,8 @@ def test_what_is_said_of_a_binding() -> None:
         "tide.yaml",
     )
     (own,) = tide.controls
-    new = Binding(own.press, Wanted(Ask.NUDGE_FORWARD, "phrase"))
-    wide = Binding(Press(Address(Kind.PROGRAM, 4)), Wanted(Ask.STAY))
+    new = Binding(own.press, Wish(Ask.NUDGE_FORWARD, "phrase"))
+    wide = Binding(Press(Address(Kind.PROGRAM, 4)), Wish(Ask.STAY))
     learned = Learned(new, "tide pad:tide pad out", Change("", (), own, wide))
     assert report_lines(learned, tide) == [
         "program 5 on channel 1 from tide pad:tide pad out asks for `nudge forward a phrase` now, "

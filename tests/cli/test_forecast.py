@@ -11,7 +11,7 @@ import pytest
 
 from tests.cli.conftest import Program
 
-# The example of the set-list contract, shortened.
+# The example of docs/setlist.md, shortened.
 SLACK = """\
 set: Tidewater
 patterns:
@@ -55,11 +55,16 @@ def forecast(program: Program, path: Path, *words: str) -> dict[str, Any]:
     return found
 
 
-def test_the_contracts_own_example(program: Program, slack: Path) -> None:
+def test_the_manual_s_own_example(program: Program, slack: Path) -> None:
     found = forecast(program, slack, "--passes", "16")
     assert (found["part"], found["pattern"], found["ticks_per_pass"]) == (1, "slack water", 96)
     # Cycles of 4 passes of 96 clocks, and of 5 and 3 of 72: their common multiple in passes of 96.
     assert found["repeats_after"] == lcm(4 * 96, 5 * 72, 3 * 72) // 96
+    # What scripts read: a name that changes breaks them.
+    assert {
+        *("part", "name", "pattern", "ticks_per_pass", "repeats_after"),
+        *("within_phrase", "events", "layers"),
+    } == {*found}
     events = found["events"]
     assert [e["tick"] for e in events] == sorted(e["tick"] for e in events)
     low = {
@@ -94,7 +99,7 @@ def test_a_repeat_of_any_size_is_an_integer(program: Program) -> None:
         "songs:\n  - song: Deep\n    parts: [{pattern: deep}]\n"
     )
     path = program.write("deep.yaml", text)
-    # lcm(1..128) has 56 digits (shared check value; computed here by Python's own lcm).
+    # lcm(1..128) has 56 digits (computed here by Python's own lcm).
     assert forecast(program, path, "--passes", "2")["repeats_after"] == lcm(*range(1, 129))
     done = program.run("forecast", path, "--passes", "2")
     assert "a number of 56 digits" in done.stdout
@@ -167,3 +172,45 @@ def test_the_map_in_the_terminal_and_as_a_picture(program: Program, slack: Path)
     done = program.run("map", slack, "--part", "1", "-o", program.folder / "map.gif")
     assert done.returncode == 1
     assert len(done.stderr.splitlines()) == 1
+
+
+def test_together_tells_the_same_pass_from_the_same_tick(program: Program, slack: Path) -> None:
+    def said(*steps: str) -> str:
+        return program.run("forecast", slack, "--together", *steps).stdout
+
+    # Step 16 of every fourth pass begins at tick 378 + 384i, step 1 of the shaker at 360k: 24
+    # divides both periods and no difference of the two (378 = 18 modulo 24).
+    assert "next sound on the same pass, pass 4, bar 4 beat 1" in said("low drum:16", "shaker:1")
+    assert said("low drum:16", "shaker:1").rstrip().endswith("never on the same tick")
+    # Every pass of 96 clocks and every fifth of 72: at tick 0, then at 1440 = lcm(96, 360).
+    once = said("low drum:1", "shaker:1", "--from", "2")
+    assert "on the same tick at bar 16 beat 1" in once
+
+
+def test_what_a_cue_has_muted_is_marked(program: Program, slack: Path) -> None:
+    said = program.run("forecast", slack).stdout
+    assert "bar 1 beat 1, at 0:00: shaker, step 1 (muted), then every 15 beats" in said
+    assert "bar 5 beat 1, at 0:08: reverse swell (shaker, step 5), chance 50%, then" in said
+    events = forecast(program, slack)["events"]
+    shaker = [e for e in events if e.get("track") == "shaker"]
+    # The cue of the example unmutes it in pass 5, which begins at tick 384.
+    assert [e.get("muted", False) for e in shaker] == [e["tick"] < 384 for e in shaker]
+
+
+def test_without_all_a_part_fits_a_screen(program: Program) -> None:
+    steps = "".join(f"          {n}: pass {n} of 17\n" for n in range(1, 17))
+    tracks = "".join(f"      bell {n}:\n        steps:\n{steps}" for n in range(4))
+    text = (
+        f"set: Tidewater\npatterns:\n  deep:\n    tracks:\n{tracks}"
+        "songs:\n  - song: Deep\n    parts: [{pattern: deep, phrases: 9}]\n"
+    )
+    path = program.write("deep.yaml", text)
+    said = program.run("forecast", path).stdout.rstrip().splitlines()
+    assert len(said) < 24
+    assert said[-1] == "  and 47 more; see --all or --json, or fewer --passes"
+    assert len(program.run("forecast", path, "--all").stdout.splitlines()) > 100
+
+
+def test_the_map_says_what_a_rare_step_of_a_short_track_is(program: Program, slack: Path) -> None:
+    said = program.run("map", slack).stdout
+    assert "* at shaker: rare of its own passes" in said

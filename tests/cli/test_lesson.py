@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-from companion.cli.lesson import Lesson
-from companion.follow.learner import RELEASE_NS
-from companion.setlist.controls import Address, Kind, Press
+from companion.cli.bind import Lesson
+from companion.follow.presses import RELEASE_NS
+from companion.setlist import Address, Kind, Press
 
 MS = 1_000_000
 PADS, DRUM = "tide pad:out", "tide drum:tide drum MIDI 1 24:0"

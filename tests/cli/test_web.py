@@ -6,10 +6,11 @@ import asyncio
 import errno
 import os
 import re
+import signal
 import subprocess
 import sys
 from collections.abc import AsyncIterator, Callable, Iterator
-from contextlib import asynccontextmanager, contextmanager
+from contextlib import AsyncExitStack, asynccontextmanager, contextmanager
 from pathlib import Path
 
 import pytest
@@ -17,11 +18,13 @@ from aiohttp import (
     ClientSession,
     ClientWebSocketResponse,
     CookieJar,
+    WSCloseCode,
     WSMsgType,
     WSServerHandshakeError,
 )
 from yarl import URL
 
+from companion.cli.web import MOST_CELLS, MOST_COLUMNS, MOST_PAGES, MOST_ROWS, clamped
 from tests.cli.conftest import PATIENCE_S, Program
 
 # Played slowly, the part lasts longer than any of these tests.
@@ -39,6 +42,10 @@ songs:
       - {pattern: slack water, phrases: 64}
       - {pattern: slack water}
 """
+
+
+# What the server has to say for itself.
+OWN_WORDS = ("End with Ctrl-C", "It travels unencrypted")
 
 
 @contextmanager
@@ -63,7 +70,8 @@ def served(program: Program, *options: str) -> Iterator[URL]:
         rest, _ = process.communicate(timeout=PATIENCE_S)
         engine.terminate()
         engine.communicate(timeout=PATIENCE_S)
-    assert "Traceback" not in rest
+    # What goes wrong with a page is no news for this terminal.
+    assert [line for line in rest.splitlines() if not line.startswith(OWN_WORDS)] == []
     assert process.returncode == 0
 
 
@@ -75,11 +83,13 @@ async def browser() -> AsyncIterator[ClientSession]:
 
 
 @asynccontextmanager
-async def page(session: ClientSession, link: URL) -> AsyncIterator[ClientWebSocketResponse]:
+async def page(
+    session: ClientSession, link: URL, width: int = 80, height: int = 24
+) -> AsyncIterator[ClientWebSocketResponse]:
     """The screen in an opened page."""
     async with session.get(link) as answer:
         assert answer.status == 200
-    socket = link.with_path("/ws").with_query(width=80, height=24).with_scheme("ws")
+    socket = link.with_path("/ws").with_query(width=width, height=height).with_scheme("ws")
     async with session.ws_connect(socket, origin=str(link.origin())) as opened:
         yield opened
 
@@ -203,9 +213,119 @@ async def test_a_page_that_is_closed_leaves_no_process_behind(program: Program) 
             async with page(session, link) as screen:
                 await shows(screen, lambda seen: "pass" in seen)
                 assert len(screens(program.folder)) == 1
-            async with asyncio.timeout(PATIENCE_S):
-                while screens(program.folder):
-                    await asyncio.sleep(0.05)
+            await gone(program)
+
+
+async def gone(program: Program) -> None:
+    """Wait until no screen runs any more."""
+    async with asyncio.timeout(PATIENCE_S):
+        while screens(program.folder):
+            await asyncio.sleep(0.05)
+
+
+def megabytes(process: str) -> float:
+    """What a process takes of the computer's memory."""
+    status = Path("/proc", process, "status").read_text()
+    return int(re.findall(r"VmHWM:\s+(\d+) kB", status)[0]) / 1024
+
+
+@pytest.mark.parametrize(
+    ("asked", "given"),
+    [
+        ((80, 24), (80, 24)),
+        ((999_999_999, 999_999_999), (MOST_COLUMNS, MOST_CELLS // MOST_COLUMNS)),
+        ((2000, 1000), (MOST_COLUMNS, MOST_CELLS // MOST_COLUMNS)),
+        ((1, 10**18), (1, MOST_ROWS)),
+        ((0, -5), (1, 1)),
+    ],
+)
+def test_no_page_is_larger_than_anybody_can_see(
+    asked: tuple[int, int], given: tuple[int, int]
+) -> None:
+    assert clamped(*asked) == given
+
+
+@pytest.mark.skipif(sys.platform != "linux", reason="looks into /proc")
+async def test_a_page_that_asks_for_a_gigantic_screen_gets_one_that_can_be_drawn_and_ended(
+    program: Program,
+) -> None:
+    with served(program) as link:
+        async with browser() as session:
+            async with page(session, link, 999_999_999, 1) as screen:
+                await shows(screen, lambda seen: len(seen) > 100)
+                (process,) = screens(program.folder)
+                environment = Path("/proc", process, "environ").read_bytes().split(b"\0")
+                assert f"COLUMNS={MOST_COLUMNS}".encode() in environment
+                for width, height in ((100_000, 100_000), (2000, 1000), (80, 24)):
+                    await screen.send_json(["resize", {"width": width, "height": height}])
+                await shows(screen, lambda seen: "pass" in seen)
+                # As much as any other screen takes, give or take a half.
+                assert megabytes(process) < 300
+            await gone(program)
+
+
+@pytest.mark.skipif(sys.platform != "linux", reason="looks into /proc")
+@pytest.mark.parametrize("how", [signal.SIGTERM, signal.SIGKILL])
+async def test_no_screen_outlives_the_server(program: Program, how: signal.Signals) -> None:
+    engine = program.start(program.write("slow.yaml", SLOW), "--internal-clock")
+    server = subprocess.Popen(
+        [sys.executable, "-m", "companion", "web", "--port", "0"],
+        stdout=subprocess.PIPE,
+        text=True,
+        env=program.environment,
+        cwd=program.folder,
+    )
+    assert server.stdout is not None
+    link = URL([server.stdout.readline() for _ in range(2)][1].strip())
+    async with browser() as session, page(session, link, 500, 80) as screen:
+        await shows(screen, lambda seen: "pass" in seen)
+        # In the middle of a lot of drawing.
+        for width in range(60, 500, 20):
+            await screen.send_json(["resize", {"width": width, "height": 80}])
+        assert screens(program.folder)
+        server.send_signal(how)
+        await gone(program)
+    server.communicate(timeout=PATIENCE_S)
+    engine.terminate()
+    engine.communicate(timeout=PATIENCE_S)
+
+
+NONSENSE = (
+    "no JSON",
+    "[" * 30_000,
+    "null",
+    "[]",
+    '["resize"]',
+    '["resize", {"width": "80", "height": 24}]',
+    '["resize", {"width": 1e400, "height": 24}]',
+    '["stdin", 7]',
+    '["tide"]',
+)
+
+
+async def test_a_page_that_talks_nonsense_is_closed_and_that_is_all(program: Program) -> None:
+    # That nothing of it lands on the server's terminal `served` sees.
+    with served(program) as link:
+        for said in NONSENSE:
+            async with browser() as session, page(session, link) as screen:
+                await screen.send_str(said)
+                async with asyncio.timeout(PATIENCE_S):
+                    async for _ in screen:
+                        pass
+                assert screen.close_code == WSCloseCode.POLICY_VIOLATION, said
+            await gone(program)
+
+
+async def test_a_screen_keeps_its_place_until_its_process_is_gone(program: Program) -> None:
+    with served(program) as link:
+        async with browser() as session, AsyncExitStack() as pages:
+            for _ in range(MOST_PAGES):
+                await pages.enter_async_context(page(session, link))
+            with pytest.raises(WSServerHandshakeError) as refused:
+                await pages.enter_async_context(page(session, link))
+            assert refused.value.status == 503
+            assert len(screens(program.folder)) <= MOST_PAGES
+        await gone(program)
 
 
 def screens(folder: Path) -> list[str]:

@@ -4,18 +4,22 @@ from __future__ import annotations
 
 import asyncio
 import base64
+import json
 import re
 import shutil
 import subprocess
 from collections.abc import AsyncIterator
 from contextlib import asynccontextmanager
 from itertools import count
+from math import atan, degrees
 from pathlib import Path
 from typing import Any
 
 import pytest
 from aiohttp import ClientSession, ClientWebSocketResponse, WSMsgType
 
+from companion.screen.canvas import letters_width
+from companion.screen.layout import letter_dots
 from tests.cli.conftest import PATIENCE_S, Program
 from tests.cli.test_web import served
 
@@ -160,6 +164,31 @@ async def test_the_figures_move_and_nothing_is_fetched_from_elsewhere(
             assert place["result"]["value"] == f"{link.origin()}/"
             cookies = await shown.ask("Runtime.evaluate", expression="document.cookie")
             assert cookies["result"]["value"] == ""
+
+
+async def test_on_a_tablet_the_letters_are_read_at_two_metres(
+    program: Program, tmp_path: Path
+) -> None:
+    """1024x768 on a screen of 9.7 inches, 4 to 3: 148 mm high."""
+    with served(program) as link:
+        async with chromium(tmp_path) as address, tab(address) as shown:
+            size = {"width": 1024, "height": 768, "deviceScaleFactor": 1, "mobile": False}
+            await shown.ask("Emulation.setDeviceMetricsOverride", **size)
+            await shown.ask("Page.navigate", url=str(link))
+            while not shown.passes():
+                await shown.hear()
+            sent = [
+                json.loads(frame["response"]["payloadData"])
+                for frame in shown.happened("Network.webSocketFrameSent")
+                if frame["response"]["opcode"] == 1
+            ]
+            rows = [data["height"] for kind, data in sent if kind == "resize"][-1]
+            columns = [data["width"] for kind, data in sent if kind == "resize"][-1]
+    high_mm = 148 / rows * letter_dots(rows) / 2
+    # ISO 9241-303 asks for 20 minutes of arc (from memory).
+    assert 60 * degrees(2 * atan(high_mm / 2 / 2000)) >= 20
+    # "Unmute shaker" in those letters has one line.
+    assert letters_width("IN 3 BARS: UNMUTE", letter_dots(rows)) <= columns
 
 
 async def test_without_the_token_the_browser_shows_nothing(

@@ -7,8 +7,7 @@ from fractions import Fraction
 from hypothesis import settings
 from hypothesis import strategies as st
 
-from companion.counting.pattern import Pattern, Step, Track
-from companion.counting.rules import Cycle, If, Rule
+from companion.counting import Cycle, If, Pattern, Rule, Step, Track
 
 NAMES = ("low drum", "shaker", "buoy bell", "foghorn")
 

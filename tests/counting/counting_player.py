@@ -9,8 +9,7 @@ from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from fractions import Fraction
 
-from companion.counting.pattern import Pattern, Step
-from companion.counting.rules import Rule
+from companion.counting import Pattern, Rule, Step
 
 
 @dataclass(frozen=True)

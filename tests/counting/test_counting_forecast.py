@@ -10,10 +10,19 @@ from counting_player import Moment, carried_along, exact_chances
 from hypothesis import given
 from hypothesis import strategies as st
 
-from companion.counting.forecast import StepEvent, prepare, step_events
-from companion.counting.odds import long_run_rate
-from companion.counting.pattern import Pattern, Step, Track
-from companion.counting.rules import ALWAYS, Cycle, If, Rule
+from companion.counting import (
+    ALWAYS,
+    Cycle,
+    If,
+    Pattern,
+    Rule,
+    Step,
+    StepEvent,
+    Track,
+    long_run_rate,
+    prepare,
+    step_events,
+)
 
 
 def as_moments(pattern: Pattern, events: list[StepEvent]) -> dict[Moment, float]:
@@ -29,9 +38,10 @@ def as_moments(pattern: Pattern, events: list[StepEvent]) -> dict[Moment, float]
 
 
 def agree(ours: dict[Moment, float], theirs: dict[Moment, Fraction] | dict[Moment, float]) -> None:
-    assert ours.keys() == theirs.keys()
-    for moment, chance in ours.items():
-        assert abs(chance - float(theirs[moment])) < 1e-12, moment
+    # What one of them leaves out has died away: below 1e-17 a chance is let go.
+    for moment in ours.keys() | theirs.keys():
+        chance, played = ours.get(moment, 0.0), float(theirs.get(moment, 0))
+        assert abs(chance - played) < (1e-12 if chance and played else 1e-15), moment
 
 
 @given(patterns(chances=False), st.sampled_from((0, 0, 1, 5)), st.booleans())

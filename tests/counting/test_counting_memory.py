@@ -10,12 +10,19 @@ from counting_player import carried_along
 from hypothesis import given
 from hypothesis import strategies as st
 
-from companion.counting.compiled import compile_pattern
-from companion.counting.memory import Memory, OutOfReach
-from companion.counting.odds import chance_at, long_run_rate
-from companion.counting.pattern import Pattern, Step, Track
-from companion.counting.rules import Cycle, If, Rule
-from companion.counting.standing import standing
+from companion.counting import (
+    Cycle,
+    If,
+    OutOfReach,
+    Pattern,
+    Rule,
+    Step,
+    Track,
+    chance_at,
+    compile_pattern,
+    long_run_rate,
+)
+from companion.counting.chances import DrawMemory, long_run
 
 FAR = 10**40
 
@@ -31,7 +38,7 @@ def test_a_late_pass_asked_for_first_thing(
         return
     compiled = compile_pattern(pattern)
     for moment in data.draw(st.lists(st.sampled_from(sorted(chances, key=lambda m: m.tick)))):
-        memory = Memory(compiled, carried * pattern.pass_ticks)
+        memory = DrawMemory(compiled, carried * pattern.pass_ticks)
         step = compiled.step(pattern.tracks[moment.track].name, moment.step)
         assert abs(memory.chance(step, moment.pass_number) - chances[moment]) < 1e-12
 
@@ -42,7 +49,7 @@ def test_standing_chances_hold_once_they_say_so(pattern: Pattern, fill: bool) ->
     compiled = compile_pattern(pattern)
     chances, _ = carried_along(pattern, 1000, 0, fill)
     for step in compiled.steps:
-        known = standing(compiled, step, fill)
+        known = long_run(compiled, step, fill)
         if known is None or not step.rule.conditional:
             continue
         assert all(0 < weight <= 1 for _, weight in known.weights)

@@ -1,9 +1,8 @@
-"""Chances in a stretch of ticks, hits per pass, tables and arrays, against plain playing."""
+"""Chances in a stretch of ticks and hits per pass, against plain playing."""
 
 from __future__ import annotations
 
 from fractions import Fraction
-from itertools import islice
 
 import numpy as np
 import pytest
@@ -13,17 +12,21 @@ from hypothesis import given
 from hypothesis import strategies as st
 from scipy.stats import binom
 
-from companion.counting.bulk import chance_table, event_arrays, events_from
-from companion.counting.forecast import step_events
-from companion.counting.odds import chance_of_any, expected_hits
-from companion.counting.pattern import Pattern, Step, Track
-from companion.counting.questions import (
+from companion.counting import (
+    ALWAYS,
+    If,
+    Pattern,
+    Rule,
+    Step,
+    Track,
+    chance_of_any,
     chance_within_phrase,
-    hits_of_pass,
     phrase_shape,
     repeats_after,
+    step_events,
 )
-from companion.counting.rules import ALWAYS, If, Rule
+from companion.counting.chances import expected_hits
+from companion.counting.questions import hits_of_pass
 
 FAR = 10**40
 
@@ -90,7 +93,7 @@ def test_a_step_that_copies_a_draw_adds_nothing() -> None:
 
 @given(patterns(tracks=3, length=5), st.sampled_from((0, 0, 3)), st.booleans())
 @rehearsals(150)
-def test_hits_tables_and_arrays_add_up(pattern: Pattern, carried: int, fill: bool) -> None:
+def test_the_hits_of_each_pass_add_up(pattern: Pattern, carried: int, fill: bool) -> None:
     passes = 12
     until = passes * pattern.pass_ticks
     chances, _ = carried_along(pattern, until, carried, fill)
@@ -102,44 +105,6 @@ def test_hits_tables_and_arrays_add_up(pattern: Pattern, carried: int, fill: boo
     assert hits_of_pass(pattern, carried + 5, carried_passes=carried, fill=fill).hits == (
         pytest.approx(played[4], abs=1e-12)
     )
-
-    events = step_events(pattern, 3, until, carried_passes=carried, fill=fill, every_step=True)
-    arrays = event_arrays(pattern, 3, until, carried_passes=carried, fill=fill, every_step=True)
-    assert arrays.tick.tolist() == [event.tick for event in events]
-    rows = [arrays.rows[row] for row in arrays.row.tolist()]
-    assert [(row.track, row.step, row.rare) for row in rows] == [
-        (event.track, event.step, event.rare) for event in events
-    ]
-    assert arrays.chance.tolist() == pytest.approx([e.chance for e in events], abs=1e-12)
-    if events:
-        lazily = events_from(pattern, 3, carried_passes=carried, fill=fill, every_step=True)
-        assert list(islice(lazily, len(events))) == events
-
-
-@given(patterns(tracks=2, length=3, ifs=3), st.sampled_from((0, 0, 3)))
-@rehearsals(100)
-def test_a_map_shows_the_chance_to_sound_in_each_pass(pattern: Pattern, carried: int) -> None:
-    passes = 6
-    table = chance_table(pattern, passes, carried_passes=carried)
-    assert len(table) == len(all_steps(pattern))
-    for row, step in zip(table, all_steps(pattern), strict=True):
-        for at, chance in enumerate(row.chances):
-            low, high = at * pattern.pass_ticks, (at + 1) * pattern.pass_ticks
-
-            def flag(
-                moment: Moment,
-                step: tuple[int, int] = step,
-                low: int = low,
-                high: int = high,
-            ) -> int:
-                return (moment.track, moment.step) == step and low <= moment.tick < high
-
-            _, ends = carried_along(pattern, high, carried, watched=flag)
-            assert abs(chance - ends.get(1, 0.0)) < 1e-12
-    late = chance_table(pattern, 2, first_pass=5, carried_passes=carried)
-    assert [row.chances for row in late] == [
-        pytest.approx(row.chances[4:], abs=1e-12) for row in table
-    ]
 
 
 def test_the_fullest_and_the_emptiest_pass() -> None:

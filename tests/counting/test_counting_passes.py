@@ -11,8 +11,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 from sympy.ntheory.modular import crt
 
-from companion.counting.passes import NEVER, Congruence, PassSet
-from companion.counting.rules import Cycle
+from companion.counting import Cycle, PassSet
+from companion.counting.passes import NEVER, Congruence
 
 
 @given(st.lists(st.tuples(st.integers(0, 500), st.integers(1, 128)), min_size=1, max_size=5))

@@ -1,7 +1,7 @@
 """A night in which the engine is killed: an instrument that plays on, engines that come and go.
 
 The instrument is an independent judge. It takes a program when its running pass ends and keeps its
-own count of the part it plays; all times are simulated, the state file is real.
+own count of the part it plays; all times are simulated, the files are real.
 """
 
 from __future__ import annotations
@@ -9,16 +9,29 @@ from __future__ import annotations
 import random
 from collections.abc import Iterator
 from dataclasses import dataclass, field
+from enum import Enum, auto
 from pathlib import Path
 
-from companion.engine.memory import Memory, Now
-from companion.follow.follower import Follower
-from companion.follow.place import recall, remember
-from companion.follow.resume import WRITTEN_TICKS, Resumption
-from companion.setlist.model import SetList
+from companion.engine.checkpointfile import Memory, Now
+from companion.follow.follower import Follower, Sends
+from companion.setlist import SetList
 
 PORT = "tide drum"
 BOOT = "the first"
+# The engine looks at the time every 10 ms, and keeps where it stands every 200.
+LOOK_NS, KEEP_NS = 10_000_000, 200_000_000
+
+
+class Moment(Enum):
+    """When, in the handing out of a change, an engine is killed."""
+
+    BEFORE_KEPT = auto()
+    KEPT = auto()
+    LEFT = auto()
+
+
+class Killed(Exception):
+    """The engine is gone."""
 
 
 @dataclass
@@ -32,6 +45,8 @@ class Judge:
     part_start: int = 0
     queued: int | None = None
     taken: list[int] = field(default_factory=list)
+    # When it took the latest.
+    took_ns: int = 0
 
     def advance(self) -> None:
         self.tick += 1
@@ -39,8 +54,8 @@ class Judge:
             self.part, self.part_start = self.programs[self.queued], self.tick
             self.queued = None
 
-    def take(self, program: int) -> None:
-        self.queued = program
+    def take(self, program: int, now_ns: int) -> None:
+        self.queued, self.took_ns = program, now_ns
         self.taken.append(program)
 
     @property
@@ -52,47 +67,59 @@ class Judge:
 class Running:
     """One engine at work: a follower, and what the watch and the memory do beside it."""
 
-    def __init__(
-        self, setlist: SetList, memory: Memory, now: Now, died_ns: int | None = None
-    ) -> None:
+    def __init__(self, setlist: SetList, memory: Memory, now_ns: int, judge: Judge) -> None:
         self.memory = memory
-        self.follower = Follower(setlist)
-        self.resumption: Resumption | None = None
-        self.noted: tuple[int, int] | None = None
-        found = memory.find(now)
+        self.judge = judge
+        # When the next that leaves is to be its last.
+        self.dies: Moment | None = None
+        found = memory.find()
         self.resumed = found is not None
-        if found is not None:
-            recall(self.follower, found.place)
-            self.resumption = Resumption(
-                self.follower, found.place, found.trusted, now.monotonic_ns, died_ns
-            )
-
-    def hear(self, judge: Judge, t_ns: int, message: tuple[int, ...]) -> None:
-        hear = self.follower.hear if self.resumption is None else self.resumption.hear
-        for send in hear(PORT, t_ns, message):
-            judge.take(send.change.program)
-
-    def note(self, now: Now) -> None:
-        """What the watch does every hundredth of a second."""
-        resumption, conductor = self.resumption, self.follower.conductor
-        noted = (conductor.count, conductor.tick // WRITTEN_TICKS)
-        if noted == self.noted or (resumption is not None and resumption.waiting):
-            return
-        self.noted = noted
-        if resumption is None:
-            place = remember(self.follower, now.monotonic_ns)
+        if found is None:
+            self.follower = Follower(setlist)
         else:
-            place = resumption.remember(now.monotonic_ns)
-        self.memory.write(place, now)
+            self.follower = Follower.resume(setlist, found.kept, now_ns)
+            if not found.trusted:
+                self.follower.slept()
+        memory.start()
+        self.note(now_ns)
+
+    def hear(self, t_ns: int, message: tuple[int, ...]) -> None:
+        self.send(self.follower.hear(PORT, t_ns, message), t_ns)
+
+    def passed(self, now_ns: int) -> None:
+        """What the watch does."""
+        self.send(self.follower.passed(now_ns), now_ns)
+
+    def send(self, sends: Sends, now_ns: int) -> None:
+        """As the engine does: kept first, then let out."""
+        if not sends:
+            return
+        if self.dies is Moment.BEFORE_KEPT:
+            raise Killed
+        self.note(now_ns)
+        if self.dies is Moment.KEPT:
+            raise Killed
+        for send in sends:
+            assert send.at_ns <= now_ns
+            self.judge.take(send.messages[0][1], now_ns)
+        if self.dies is Moment.LEFT:
+            raise Killed
+
+    def note(self, now_ns: int) -> None:
+        self.memory.note(self.follower.checkpoint(now_ns))
 
     @property
     def where(self) -> tuple[int, int]:
-        standing = self.follower.conductor.standing()
+        standing = self.follower.standing()
         return standing.part.number, standing.tick
 
     @property
     def sure(self) -> bool:
-        return self.follower.conductor.standing().sure
+        return self.follower.status().sure
+
+    @property
+    def doubt(self) -> str:
+        return self.follower.status().doubt
 
 
 class Night:
@@ -114,54 +141,54 @@ class Night:
         self.jitter_ns = jitter_ns
         programs = {part.changes[0].program: part.number for part in setlist.parts if part.changes}
         self.judge = Judge(programs)
-        self.begin_ns = 5_000_000_000
+        self.begin_ns = self.now_ns = 5_000_000_000
+        self.kept_ns = 0
         self.engine: Running | None = None
-        # When the place of the latest tick is written: the watch looks every 10 ms, a disk is slow.
-        self.written_ns = 0.0
-        self.slowest_ns = 60_000_000
 
-    def now(self, t_ns: float) -> Now:
-        return Now(BOOT, round(t_ns), round(t_ns) + 1_700_000_000_000_000_000)
-
-    def memory(self) -> Memory:
-        return Memory(self.folder, "tidewater.yaml", "digest of the set")
+    def moment(self) -> Now:
+        return Now(BOOT, self.now_ns, self.now_ns + 1_700_000_000_000_000_000)
 
     def begin(self) -> None:
         """An engine is there, and the instrument starts."""
-        now = self.now(self.begin_ns)
-        self.engine = Running(self.setlist, self.memory(), now)
-        self.engine.hear(self.judge, now.monotonic_ns, (0xFA,))
-        self.engine.note(now)
+        self.start_again(self.begin_ns).hear(self.begin_ns, (0xFA,))
 
     def play(self, until_ns: float) -> Iterator[int]:
         """The instrument plays until then; yields after each tick, with its time."""
         while True:
             due_ns = self.begin_ns + (self.judge.tick + 2) * self.period_ns
             if due_ns > until_ns:
+                self.watch(round(until_ns))
                 return
-            self.write(due_ns)
             self.judge.advance()
-            t_ns = round(due_ns + self.rng.gauss(0, self.jitter_ns))
+            # No tick arrives before it was sent.
+            t_ns = round(due_ns + abs(self.rng.gauss(0, self.jitter_ns)))
+            self.watch(t_ns)
             if self.engine is not None:
-                self.engine.hear(self.judge, t_ns, (0xF8,))
-                if not self.written_ns:
-                    self.written_ns = due_ns + self.rng.uniform(1e6, self.slowest_ns)
+                try:
+                    self.engine.hear(t_ns, (0xF8,))
+                except Killed:
+                    self.kill()
             yield t_ns
 
-    def write(self, by_ns: float) -> None:
-        """What was to be written by then is."""
-        if self.written_ns and self.written_ns <= by_ns and self.engine is not None:
-            self.engine.note(self.now(self.written_ns))
-            self.written_ns = 0.0
+    def watch(self, until_ns: int) -> None:
+        """Time goes by, and the watch looks at it."""
+        while self.engine is not None and self.now_ns + LOOK_NS < until_ns:
+            self.now_ns += LOOK_NS
+            self.engine.passed(self.now_ns)
+            if self.now_ns - self.kept_ns >= KEEP_NS:
+                self.kept_ns = self.now_ns
+                self.engine.note(self.now_ns)
+        self.now_ns = max(self.now_ns, until_ns)
 
-    def kill(self, at_ns: float = 0) -> None:
-        """It is gone from one moment to the next, its state file as it was."""
-        self.write(at_ns)
-        self.written_ns = 0.0
+    def kill(self) -> None:
+        """It is gone from one moment to the next, its files as they were."""
+        if self.engine is not None:
+            self.engine.memory.close(forget=False)
         self.engine = None
 
-    def start_again(self, t_ns: float, died_ns: float | None = None) -> Running:
-        """Another engine: started by hand, or by one who saw when the one before died."""
-        died = None if died_ns is None else round(died_ns)
-        self.engine = Running(self.setlist, self.memory(), self.now(t_ns), died)
+    def start_again(self, t_ns: float) -> Running:
+        """Another engine is started."""
+        self.now_ns = self.kept_ns = round(t_ns)
+        memory = Memory(self.folder, "tidewater.yaml", "digest of the set", moment=self.moment)
+        self.engine = Running(self.setlist, memory, self.now_ns, self.judge)
         return self.engine

@@ -16,9 +16,10 @@ from pathlib import Path
 
 import pytest
 
-from companion.engine.keeper import Keeper
+from companion.engine.portkeeper import Keeper
 from companion.engine.ports import MidiSystem
-from companion.setlist.model import SetList
+from companion.midi import program_change
+from companion.setlist import SetList
 from tests.builders import SetBuilder, bar_pattern
 from tests.engine.conftest import Players
 from tests.engine.waiting import until
@@ -60,11 +61,13 @@ class Desk:
         self.heard.append((port, message[0]))
 
     def send(self) -> bool:
-        return self.keeper.routes.send(self.setlist.parts[1].changes[0])
+        change = self.setlist.parts[1].changes[0]
+        channel = self.setlist.instruments[change.instrument].channel
+        return self.keeper.routes.send(change.instrument, program_change(channel, change.program))
 
     def tells(self, *words: str) -> bool:
         """Whether one trouble has all of these words."""
-        return any(all(word in each for word in words) for each in self.keeper.troubles)
+        return any(all(word in each.text for word in words) for each in self.keeper.troubles)
 
     def hears_clock(self) -> None:
         before = len(self.heard)
@@ -101,15 +104,16 @@ def connections(players: Players) -> list[str]:
 
 
 def test_the_engine_waits_with_nothing_plugged_in(desk: Desk, players: Players) -> None:
-    assert any("no MIDI input" in trouble for trouble in desk.keeper.troubles)
-    assert any("no MIDI output" in trouble for trouble in desk.keeper.troubles)
+    assert any("no MIDI input" in trouble.text for trouble in desk.keeper.troubles)
+    assert any("no MIDI output" in trouble.text for trouble in desk.keeper.troubles)
     assert not desk.send()
     drum = players.drum()
     drum.do("start")
     desk.hears_clock()
     until(lambda: desk.keeper.troubles == (), "no trouble left")
     desk.reaches(drum)
-    # A program change on channel 10 for program 3 on the display (MIDI 1.0: Cn pp).
+    # A program change on channel 10 for program 3 on the display (MIDI 1.0
+    # Detailed Specification 4.2.1, Channel Voice Messages, from memory: Cn pp).
     assert drum.messages[0] == [0xC9, 2]
 
 
@@ -193,7 +197,7 @@ def test_a_midi_system_that_dies_is_a_trouble_and_is_taken_up_again(
         process = server_process(name)
         os.kill(process, signal.SIGTERM)
         until(lambda: desk.gone, "the clock is missed")
-        until(lambda: any("MIDI system" in t for t in desk.keeper.troubles), "a trouble")
+        until(lambda: any("MIDI system" in t.text for t in desk.keeper.troubles), "a trouble")
         assert not desk.send()
         players.close()
         with tempfile.TemporaryFile() as log:

@@ -7,7 +7,7 @@ from itertools import pairwise
 
 import pytest
 
-from companion.engine.drivertime import WINDOW, DriverTime
+from companion.engine.ports import WINDOW, DriverTime
 from tests.builders import PORT, Rehearsal, three_parts
 
 STEP_NS = 20_833_333
@@ -81,17 +81,19 @@ def test_a_clock_whose_times_stand_still_is_followed(stops_at: int) -> None:
     rehearsal, clock = Rehearsal(three_parts()), DriverTime()
     hear, seen = rehearsal.follower.hear, 1_000_000_000
     hear(PORT, clock.stamp(0.0, seen), (0xFA,))
-    sure = 0
+    unsure = 0
     for tick in range(180):
         seen += STEP_NS
         for wait in range(2):
             rehearsal.follower.passed(seen - wait * 10_000_000)
         hear(PORT, clock.stamp(STEP_NS / 1e9 if tick < stops_at else 0.0, seen), (0xF8,))
-        if rehearsal.conductor.sure:
-            sure += 1
-            assert rehearsal.where == (1, tick)
-    assert sure > 180 - 6
-    assert rehearsal.conductor.sure
+        off = abs(rehearsal.where[1] - tick)
+        # The first that is stamped so comes a tick too early: it is taken for a double.
+        at_first = stops_at in (tick, tick - 1)
+        # As the second tick of all, before any tempo is known, it leaves the count in doubt by one.
+        assert off <= (at_first or (stops_at == 1 and not rehearsal.conductor.sure))
+        unsure += not rehearsal.conductor.sure
+    assert unsure < 6 or stops_at == 1
 
 
 def test_an_interval_the_driver_lost_mends_itself() -> None:
@@ -105,3 +107,54 @@ def test_an_interval_the_driver_lost_mends_itself() -> None:
         now += STEP_NS
         last = clock.stamp(STEP_NS / 1e9, now)
     assert now - last <= 1_000
+
+
+def test_an_interval_the_driver_lost_mends_within_four_clocks() -> None:
+    # Two messages that the driver kept to itself, each with half a tick, as whole sysex was.
+    clock, now = DriverTime(), 0
+    clock.stamp(0.0, now)
+    for number in range(1, 100):
+        now += STEP_NS
+        lost = number in (5, 60)
+        stamp = clock.stamp(STEP_NS / 2e9 if lost else STEP_NS / 1e9, now)
+        mending = any(lost <= number < lost + 4 for lost in (5, 60))
+        assert now - stamp <= (STEP_NS if mending else 1_000)
+
+
+def test_what_was_joined_from_several_is_known_to_have_lost_time_at_once() -> None:
+    clock, now = DriverTime(), 0
+    clock.stamp(0.0, now)
+    now += 5 * STEP_NS
+    assert clock.stamp(0.001, now, joined=True) == now
+    assert clock.stamp(STEP_NS / 1e9, now + STEP_NS) == now + STEP_NS
+
+
+@pytest.mark.parametrize("seed", range(5))
+def test_what_is_only_seen_late_lost_no_time(seed: int) -> None:
+    # Held up for up to 80 ms now and then: what came meanwhile is seen all at once.
+    rng = random.Random(seed)
+    lags = [0] * 2000
+    for at in range(10, 1990, 30):
+        held_ns = rng.randrange(80_000_000)
+        for behind in range(5):
+            lags[at + behind] = max(0, held_ns - behind * STEP_NS + behind * 50_000)
+    got = stamps(lags)
+    assert max(abs(b - a - STEP_NS) for a, b in pairwise(got)) <= 1
+
+
+def test_what_is_late_alike_to_a_millisecond_shows_that_time_was_lost() -> None:
+    def third(apart_ns: int) -> tuple[int, int]:
+        """The time told of the third message that is late, and when it was seen."""
+        driver, at = DriverTime(), 10**9
+        for number in range(20):
+            driver.stamp(0.02, at + number * 20_000_000)
+        seen = 0
+        for number, late_ns in enumerate((12_000_000, *2 * [12_000_000 + apart_ns]), 20):
+            seen = at + number * 20_000_000 + late_ns
+            told = driver.stamp(0.02, seen)
+        return told, seen
+
+    told, seen = third(1_000_000)
+    assert told == seen
+    told, seen = third(1_000_001)
+    assert told < seen

@@ -5,7 +5,7 @@ from __future__ import annotations
 import random
 from collections.abc import Sequence
 
-from companion.engine.ear import TWIN_NS, Ear
+from companion.engine.portkeeper import TWIN_NS, Ear
 
 CLOCK, START = (0xF8,), (0xFA,)
 # 120 beats a minute (60 / (120 x 24) s a clock).

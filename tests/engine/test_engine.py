@@ -3,31 +3,36 @@
 from __future__ import annotations
 
 import time
-from collections.abc import Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
 import pytest
 
-from companion.engine.engine import Engine
-from companion.engine.memory import Memory, this_moment
-from companion.engine.options import Options
-from companion.follow.place import Place, remember
-from companion.link.messages import Wish
-from companion.setlist.controls import MuteSend
-from companion.setlist.model import Action, Cue, SetList, Span, Unit, When, WhenKind
+from companion.engine.checkpointfile import Memory
+from companion.engine.engine import Engine, Options
+from companion.link.messages import Trouble
+from companion.setlist import Action, Cue, MuteSend, SetList, Span, Unit, When, WhenKind
+from companion.wishes import Wish
 from tests.builders import TICK_NS, Rehearsal, SetBuilder, bar_pattern, three_parts
 
 PORT = "tide drum"
 NOT_SENT = "program 3 was not sent to drums: the part goes on for another phrase"
 
 
-def place_now(ticks: int) -> Place:
+def stands_now(ticks: int) -> dict[str, Any]:
     """Where a follower stands that has heard so many clocks up to now."""
     on_stage = Rehearsal(three_parts())
     on_stage.now_ns = time.monotonic_ns() - (ticks + 1) * TICK_NS
-    return remember(on_stage.start().clock(ticks).follower, time.monotonic_ns())
+    return on_stage.start().clock(ticks).follower.checkpoint(time.monotonic_ns())
+
+
+def killed(folder: Path, kept: dict[str, Any]) -> None:
+    """An engine that kept this is no more."""
+    memory = Memory(folder, "tidewater.yaml", "digest")
+    memory.start()
+    memory.note(kept)
+    memory.close(forget=False)
 
 
 def engine(memory: Memory | None = None) -> Engine:
@@ -44,12 +49,11 @@ def test_a_fault_of_its_own_costs_one_tick_and_is_told() -> None:
     told = running.snapshot()
     assert (told.state, told.part) == ("running", 1)
     assert 49 <= told.tick <= 50
-    assert any("a fault of its own" in trouble for trouble in told.troubles)
+    assert any("a fault of its own" in trouble.text for trouble in told.troubles)
 
 
 def test_it_goes_on_where_the_one_before_was_cut_short(tmp_path: Path) -> None:
-    before = Memory(tmp_path, "tidewater.yaml", "digest")
-    before.write(place_now(250), this_moment())
+    killed(tmp_path, stands_now(250))
     running = engine(Memory(tmp_path, "tidewater.yaml", "digest"))
     told = running.snapshot()
     assert (told.state, told.part, told.tick) == ("lost", 2, 57)
@@ -58,8 +62,9 @@ def test_it_goes_on_where_the_one_before_was_cut_short(tmp_path: Path) -> None:
 
 
 def test_a_place_that_does_not_fit_the_set_is_left_alone(tmp_path: Path) -> None:
-    before = Memory(tmp_path, "tidewater.yaml", "digest")
-    before.write(replace(place_now(250), part=7), this_moment())
+    kept = stands_now(250)
+    kept["situation"]["plan"]["part"] = 7
+    killed(tmp_path, kept)
     running = engine(Memory(tmp_path, "tidewater.yaml", "digest"))
     told = running.snapshot()
     assert (told.state, told.part, told.tick) == ("waiting", 1, 0)
@@ -71,7 +76,7 @@ def test_what_cannot_be_kept_safe_is_the_last_of_its_troubles(tmp_path: Path) ->
     memory = Memory(tmp_path, "tidewater.yaml", "digest")
     memory.trouble = "the position cannot be kept safe from a crash: no space left on device"
     running = engine(memory)
-    assert running.snapshot().troubles[-1] == memory.trouble
+    assert running.snapshot().troubles[-1] == Trouble("disk", memory.trouble)
 
 
 def one_mute() -> SetList:
@@ -100,10 +105,10 @@ def test_a_mute_that_cannot_leave_is_asked_for_by_hand() -> None:
 class Line:
     """A way to an instrument that keeps what is sent."""
 
-    sent: list[tuple[int, ...]] = field(default_factory=list)
+    sent: list[bytes] = field(default_factory=list)
 
-    def send(self, message: Sequence[int]) -> None:
-        self.sent.append(tuple(message))
+    def send(self, message: bytes) -> None:
+        self.sent.append(message)
 
 
 def reached(setlist: SetList) -> tuple[Engine, Line]:
@@ -126,9 +131,9 @@ AT_ONCE = Span(0, Unit.STEPS)
 @pytest.mark.parametrize(
     ("lead", "late_ticks", "sent"),
     [
-        # A beat is 24 ticks (MIDI 1.0): with twelve of them left it is too late.
+        # A beat is 24 ticks (common practice, no source): with twelve of them left it is too late.
         (Span(1, Unit.BEATS), 0, True),
-        (Span(1, Unit.BEATS), 11, True),
+        (Span(1, Unit.BEATS), 6, True),
         (Span(1, Unit.BEATS), 13, False),
         (Span(1, Unit.BEATS), 150, False),
         # On the boundary itself, an eighth of a beat is.
@@ -146,8 +151,9 @@ def test_a_change_whose_tick_is_handed_on_late_does_not_leave_late(
     tick_0_ns = time.monotonic_ns() - (due + late_ticks) * TICK_NS
     running.hear(PORT, tick_0_ns - TICK_NS, (0xFA,))
     hears(running, range(due + 1), tick_0_ns)
-    # A program change on channel 1 for program 2 on the wire (MIDI 1.0: Cn pp).
-    assert line.sent == [(0xC0, 2)] * sent
+    # A program change on channel 1 for program 2 on the wire (MIDI 1.0 Detailed
+    # Specification 4.2.1, Channel Voice Messages, from memory: Cn pp).
+    assert line.sent == [b"\xc0\x02"] * sent
     hears(running, range(due + 1, 200), tick_0_ns)
     told = running.snapshot()
     assert told.sure
@@ -172,12 +178,13 @@ def test_a_mute_whose_tick_is_handed_on_late_is_asked_for_by_hand() -> None:
     ("times", "word"), [(2.0, "twice"), (0.5, "half"), (1.0, ""), (1.5, ""), (1.1, "")]
 )
 def test_a_clock_of_another_grid_is_told(times: float, word: str) -> None:
-    # The set says 120 beats a minute; 48 or 12 ticks to the quarter are not what MIDI 1.0 says.
+    # The set says 120 beats a minute; 48 or 12 ticks to the quarter are not what
+    # the MIDI 1.0 Detailed Specification 4.2.1 says (System Real Time Messages, from memory).
     running = engine()
     running.hear(PORT, 10**9, (0xFA,))
     for tick in range(1, 60):
         running.hear(PORT, 10**9 + round(tick * TICK_NS / times), (0xF8,))
-    told = [each for each in running.snapshot().troubles if "tempo of this song" in each]
+    told = [t.text for t in running.snapshot().troubles if "tempo of this song" in t.text]
     assert len(told) == bool(word)
     assert all(f"{120 * times:.0f} beats a minute, {word} " in each for each in told)
     running.hear(PORT, 10**9 + round(60 * TICK_NS / times), (0xFC,))
@@ -192,13 +199,13 @@ def test_another_instrument_that_sends_clock_is_named(status: int) -> None:
         running.hear(PORT, 10**9 + tick * TICK_NS, (0xF8,))
         running.hear("tide sampler", 10**9 + tick * TICK_NS + 7, (status,))
     told = "tide sampler sends clock too; following tide drum"
-    assert running._telling._troubles(running._set, 10**9 + 60 * TICK_NS) == (
-        [told] if status == 0xF8 else []
+    assert running._reporter._troubles(10**9 + 60 * TICK_NS) == (
+        [Trouble("clock", told)] if status == 0xF8 else []
     )
 
 
 def test_a_wish_to_stop_ends_it() -> None:
     running = engine()
     assert not running.ended
-    running.wish(Wish("stop"))
+    running.wish(Wish.of("stop"))
     assert running.ended

@@ -6,9 +6,8 @@ from collections.abc import Sequence
 
 import pytest
 
-from companion.engine.engine import Engine
-from companion.engine.internal import PORT, InternalClock
-from companion.engine.options import Options
+from companion.engine.clock import PORT, InternalClock
+from companion.engine.engine import Engine, Options
 from tests.builders import three_parts
 
 MS = 10**6
@@ -37,7 +36,8 @@ class Time:
             self.heard += 1
             told = self.engine.snapshot()
             assert (told.part, told.tick) == ((self.heard - 1) // 192 + 1, (self.heard - 1) % 192)
-            assert told.sure
+            # With the fourth clock the tempo is known well enough to tell that none is missing.
+            assert told.sure or self.heard in (2, 3)
             if self.heard == self.at:
                 self.now_ns += self.held_ms * MS
             if self.heard == self.clocks:

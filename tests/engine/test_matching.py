@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import pytest
 
-from companion.engine.matching import (
+from companion.engine.ports import Input, Output, _names
+from companion.follow.portnames import (
     choose_output,
     device,
     lasting_glob,
@@ -12,7 +13,6 @@ from companion.engine.matching import (
     plain_name,
     told_apart,
 )
-from companion.engine.ports import Input, Output, _names
 from companion.setlist import text
 
 NAMES = ["Midi Through:Midi Through Port-0 14:0", "Tide Drum:Tide Drum MIDI 1 24:0", "sampler:in"]

@@ -6,7 +6,7 @@ from typing import Any
 
 import pytest
 
-from companion.engine.options import Options
+from companion.engine.engine import Options
 from companion.engine.ports import MidiSystem
 from tests.builders import three_parts
 

@@ -8,12 +8,11 @@ from fractions import Fraction
 
 import pytest
 
-from companion.counting.pattern import Pattern, Step, Track
-from companion.counting.rules import Cycle, Rule
-from companion.engine.overview import Overviews
+from companion.counting import Cycle, Pattern, Rule, Step, Track
+from companion.engine.snapshot import Overviews
 from companion.follow.conductor import Standing
-from companion.link.overview import MAX_OVERVIEW, PlanSong, encode_map, encode_plan
-from companion.setlist.model import SetList, Song
+from companion.link.messages import MAX_OVERVIEW, PlanSong, encode_map, encode_plan
+from companion.setlist import SetList, Song
 from tests.bench.bench_tick import big_pattern
 from tests.builders import Rehearsal, SetBuilder, bar_pattern, three_parts
 
@@ -34,8 +33,14 @@ def test_the_plan_says_what_is_played_how_long_and_which_program() -> None:
         (2, "ebb line", 1, 3),
         (3, "spring tide", None, 4),
     ]
-    # Two bars of 4/4 at 120 beats a minute last 4 s (shared check value: a bar is 2 s).
+    # Two bars of 4/4 at 120 beats a minute last 4 s (a bar is four beats of half a second).
     assert [p.seconds for p in plan.parts] == [4.0, 4.0, 4.0]
+
+
+def test_what_a_part_lasts_is_told_in_milliseconds() -> None:
+    # Two bars are eight beats of 60 / 90 s, 5.3333 s.
+    (part,) = Overviews(SetBuilder(tempo=90.0).part(bar_pattern()).build()).plan(1).parts
+    assert part.seconds == 5.333
 
 
 def test_with_no_tempo_planned_no_time_is_claimed() -> None:

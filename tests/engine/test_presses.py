@@ -2,16 +2,14 @@
 
 from __future__ import annotations
 
+from copy import deepcopy
 from dataclasses import replace
 
-import pytest
-
 from companion.engine.engine import Engine, Options
-from companion.engine.presses import Presses
-from companion.engine.wishing import as_wish, wanted
-from companion.link.messages import WISHES, Wish
-from companion.setlist.controls import Address, Ask, Binding, Kind, Press, Wanted
-from companion.setlist.model import ProgramChange, SetList
+from companion.follow.conductor import NOTHING
+from companion.follow.follower import Follower, NextChange
+from companion.setlist import Address, Binding, Kind, Press, SetList
+from companion.wishes import Ask, Wish
 from tests.builders import PORT, TICK_NS, SetBuilder, bar_pattern
 
 PAD = "tide pad"
@@ -33,10 +31,10 @@ def with_pad() -> SetList:
     return replace(
         plain,
         controls=(
-            Binding(Press(Address(Kind.NOTE, 60), pad), Wanted(Ask.NEXT)),
-            Binding(Press(Address(Kind.NOTE, 60), pad, long=True), Wanted(Ask.STAY)),
-            Binding(Press(Address(Kind.NOTE, 61), pad), Wanted(Ask.FILL)),
-            Binding(Press(Address(Kind.PROGRAM, 2), pad), Wanted(Ask.PART, part=3)),
+            Binding(Press(Address(Kind.NOTE, 60), pad), Wish(Ask.NEXT)),
+            Binding(Press(Address(Kind.NOTE, 60), pad, long=True), Wish(Ask.STAY)),
+            Binding(Press(Address(Kind.NOTE, 61), pad), Wish(Ask.FILL)),
+            Binding(Press(Address(Kind.PROGRAM, 2), pad), Wish(Ask.PART, part=3)),
         ),
     )
 
@@ -48,12 +46,16 @@ class Rig:
         self.engine = Engine(with_pad(), Options(send=False), None)
         self.now_ns = 1_000_000_000
         self.engine.hear(PORT, self.now_ns, (0xFA,))
-        for _ in range(10):
+        self.clock(10)
+
+    def clock(self, ticks: int) -> None:
+        for _ in range(ticks):
             self.now_ns += TICK_NS
             self.engine.hear(PORT, self.now_ns, (0xF8,))
 
     def pad(self, *message: int, after_ms: int = 100) -> Rig:
-        self.now_ns += after_ms * MS
+        """The instrument plays on, and then the pad is touched."""
+        self.clock(after_ms * MS // TICK_NS)
         self.engine.press(PAD, self.now_ns, message)
         return self
 
@@ -61,7 +63,7 @@ class Rig:
 def test_a_short_press_asks_for_the_next_part() -> None:
     rig = Rig().pad(NOTE_ON, 60, 90).pad(NOTE_OFF, 60, 0)
     found = rig.engine.snapshot()
-    assert (found.change_ticks, found.change_part) == (192 - 9, 2)
+    assert (found.change_ticks, found.change_part) == (192 - 9 - 2 * 4, 2)
     assert found.notice == "going to part 2 at the end of this phrase"
     assert not found.troubles
 
@@ -81,31 +83,26 @@ def test_the_music_is_no_press() -> None:
 
 def test_a_fill_is_held_and_ends_when_the_pad_is_unplugged() -> None:
     rig = Rig().pad(NOTE_ON, 61, 90)
-    assert rig.engine._set.fill
+    assert rig.engine._follower.fill
     rig.engine._port_gone(PAD)
-    assert not rig.engine._set.fill
+    assert not rig.engine._follower.fill
 
 
 def test_a_program_change_of_ours_that_comes_back_is_no_press() -> None:
-    presses = Presses(with_pad())
-    asked = [each.wanted for each in presses.hear(PAD, 1000 * MS, (PROGRAM | 9, 2))]
-    assert asked == [Wanted(Ask.PART, part=3)]
-    presses.sent(ProgramChange("drums", 2), 2000 * MS)
-    assert presses.hear(PAD, 2010 * MS, (PROGRAM | 9, 2)) == []
-
-
-@pytest.mark.parametrize("name", [name for name in WISHES if name != "stop"])
-def test_every_wish_of_the_link_is_one_that_can_be_granted(name: str) -> None:
-    asked = wanted(Wish(name, "3" if name == "part" else ""))
-    assert asked is not None
-    assert as_wish(asked) == Wish(name, "3" if name == "part" else "")
-
-
-@pytest.mark.parametrize("unit", ["", "x", "-1", "3.5", "9" * 5000, "³"])
-def test_a_part_that_is_no_number_is_no_wish(unit: str) -> None:
-    assert wanted(Wish("part", unit)) is None
-
-
-def test_a_fill_cannot_be_asked_for_in_passing() -> None:
-    assert as_wish(Wanted(Ask.FILL)) is None
-    assert wanted(Wish("fill")) is None
+    follower = Follower(with_pad())
+    now_ns = 1_000_000_000
+    follower.hear(PORT, now_ns, (0xFA,))
+    press = (PROGRAM | 9, 2)
+    # Somebody's own goes to part 3.
+    copied = deepcopy(follower)
+    copied.press(PAD, now_ns + 10 * MS, press)
+    assert copied.status().next_change == NextChange(192, 3)
+    sent = NOTHING
+    while not sent:
+        now_ns += TICK_NS
+        sent = follower.hear(PORT, now_ns, (0xF8,))
+    # A box passes on to the pad's port what the drums get.
+    assert [each.messages for each in sent] == [(bytes(press),)]
+    before = follower.status()
+    follower.press(PAD, now_ns + 10 * MS, press)
+    assert follower.status() == before

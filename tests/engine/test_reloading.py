@@ -7,12 +7,11 @@ from pathlib import Path
 
 import pytest
 
-from companion.engine.engine import Engine
-from companion.engine.memory import Memory
-from companion.engine.options import Options
-from companion.engine.reloading import Incoming, Reloading, Saved
+from companion.engine.checkpointfile import Memory
+from companion.engine.engine import Engine, Options
+from companion.engine.reload import Incoming, Reloading, Saved
 from companion.link.messages import Snapshot
-from companion.setlist.model import SetList
+from companion.setlist import SetList
 from companion.setlist.reading import read_set_list, with_controls
 
 PORT = "tide drum"
@@ -84,7 +83,7 @@ def test_a_whole_file_is_handed_over_once_with_its_digest(tmp_path: Path) -> Non
     desk.save(MORE)
     desk.looks(10)
     (incoming,) = desk.taken
-    assert incoming.made.setlist.songs[0].title == "Neap"
+    assert incoming.setlist.songs[0].title == "Neap"
     assert desk.reloading.trouble == ""
     desk.save(SET)
     desk.looks()
@@ -149,7 +148,7 @@ def test_new_controls_count_as_much_as_a_new_set(tmp_path: Path) -> None:
     controls.write_text("controls:\n  - {press: note 62, wish: next}\n")
     desk.looks()
     (incoming,) = desk.taken
-    assert [b.press.address.number for b in incoming.made.setlist.controls] == [62]
+    assert [b.press.address.number for b in incoming.setlist.controls] == [62]
 
 
 # -- in the engine -------------------------------------------------------------------------------
@@ -203,10 +202,10 @@ def test_a_broken_one_is_told_on_the_screen_and_the_old_one_plays_on(tmp_path: P
     night = Night(tmp_path)
     night.clock(100)
     seen = night.save(BAD)
-    assert any("tidewater.yaml:3:20: " in trouble for trouble in seen.troubles)
+    assert any("tidewater.yaml:3:20: " in trouble.text for trouble in seen.troubles)
     seen = night.clock(2 * PHRASE)
     assert (seen.part, seen.parts, seen.tick) == (2, 2, 99)
-    assert any("plays on" in trouble for trouble in seen.troubles)
+    assert any("plays on" in trouble.text for trouble in seen.troubles)
 
 
 def test_while_nothing_runs_it_comes_at_once(tmp_path: Path) -> None:

@@ -4,8 +4,7 @@ from __future__ import annotations
 
 import itertools
 
-from companion.engine.ear import Ear
-from companion.engine.renewal import SELDOM_NS, SILENT_NS, SOON_NS, Renewal
+from companion.engine.portkeeper import SELDOM_NS, SILENT_NS, SOON_NS, Ear, Renewal
 
 SECOND = 1_000_000_000
 # The keeper looks four times a second.

@@ -7,7 +7,7 @@ from collections.abc import Iterator
 
 import pytest
 
-from companion.engine.tidying import MANY, PAUSE_S, Tidying
+from companion.engine.host import MANY, PAUSE_S, Tidying
 
 
 @pytest.fixture

@@ -7,7 +7,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from companion.engine.wire import control_change, program_change
+from companion.midi import control_change, program_change
 
 CHANNELS = st.integers(0, 15)
 PROGRAMS = st.integers(0, 127)
@@ -62,8 +62,8 @@ def test_values_that_do_not_fit_the_wire_are_refused(
 
 
 def test_a_controller_is_three_bytes() -> None:
-    # MIDI 1.0: B is a control change, its low half the channel.
-    assert control_change(9, 21, 127) == (0xB9, 21, 127)
+    # MIDI 1.0 (from memory): B is a control change, its low half the channel.
+    assert control_change(9, 21, 127) == bytes((0xB9, 21, 127))
 
 
 @pytest.mark.parametrize("wrong", [(16, 1, 1), (0, 128, 1), (0, 1, 128), (-1, 1, 1)])

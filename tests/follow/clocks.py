@@ -10,8 +10,6 @@ from collections.abc import Callable, Sequence
 import numpy as np
 from numpy.typing import NDArray
 
-from companion.follow.tempo import TempoTracker
-
 Times = NDArray[np.float64]
 MS = 1e6
 # 60 s x 1e9 / 24 ticks to the quarter note (MIDI 1.0): period in ns = this / beats a minute.
@@ -69,26 +67,6 @@ def bound_bpm(bpm: float, ms: float, heard: int) -> float:
     (S. Kay, Fundamentals of Statistical Signal Processing, 1993).
     """
     return bpm**2 / NS_PER_BPM * ms * MS * (12 / (heard * (heard**2 - 1))) ** 0.5
-
-
-def listen(times: Times, tracker: TempoTracker | None = None) -> TempoTracker:
-    """A tracker that has heard all of them."""
-    tracker = tracker or TempoTracker()
-    for t in times:
-        tracker.hear(int(t))
-    return tracker
-
-
-def bpm_at(times: Times, at: Sequence[int]) -> list[float]:
-    """What a tracker reads right after it has heard so many ticks, for each of `at`."""
-    tracker = TempoTracker()
-    wanted = set(at)
-    read: list[float] = []
-    for heard, t in enumerate(times[: max(at)], 1):
-        tracker.hear(int(t))
-        if heard in wanted:
-            read.append(tracker.bpm)
-    return read
 
 
 def rms(errors: Sequence[float] | Times) -> float:

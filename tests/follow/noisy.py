@@ -10,9 +10,8 @@ from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
 from fractions import Fraction
 
-from companion.counting.pattern import Pattern, Step, Track
-from companion.counting.rules import ALWAYS, Cycle, If, Rule
-from companion.setlist.controls import NoteKey
+from companion.counting import ALWAYS, Cycle, If, Pattern, Rule, Step, Track
+from companion.setlist import NoteKey
 
 Note = tuple[int, int, int]
 

@@ -4,9 +4,9 @@ from __future__ import annotations
 
 from dataclasses import replace
 
-from companion.follow.adopting import adopt, counterparts, fits
-from companion.setlist.model import Part, SetList, Song, Unit
-from tests.builders import Rehearsal, SetBuilder, bar_pattern, three_parts
+from companion.follow.conductor import counterparts
+from companion.setlist import Part, SetList, Song
+from tests.builders import Rehearsal, SetBuilder, ask, bar_pattern, three_parts
 
 BAR, PHRASE = 96, 192
 
@@ -44,7 +44,7 @@ def test_the_count_goes_on_where_it_was_in_a_part_that_has_moved() -> None:
     new = songs(("Spring tide", 4), ("Slack water", 1), ("Ebb", 2))
     on_stage = Rehearsal(old).start().clock(PHRASE + 50)
     assert on_stage.where == (2, 49)
-    adopt(on_stage.conductor, new)
+    on_stage.conductor.adopt(new)
     assert on_stage.where == (6, 49)
     assert on_stage.conductor.sure
     # And on into the part that follows there, told in time and once.
@@ -57,11 +57,11 @@ def test_a_new_length_of_the_part_counts_from_now_on() -> None:
     old = three_parts()
     longer = replace(old, parts=(replace(old.parts[0], phrases=2), *old.parts[1:]))
     on_stage = Rehearsal(old).start().clock(100)
-    adopt(on_stage.conductor, longer)
+    on_stage.conductor.adopt(longer)
     assert on_stage.conductor.standing().end == 2 * PHRASE
     # And back, when the planned end has gone by: the phrase that runs is played out.
     on_stage.clock(PHRASE)
-    adopt(on_stage.conductor, old)
+    on_stage.conductor.adopt(old)
     assert on_stage.conductor.standing().end == 2 * PHRASE
     on_stage.clock(PHRASE)
     assert on_stage.where[0] == 2
@@ -72,7 +72,7 @@ def test_a_new_program_is_the_one_that_is_sent() -> None:
     change = replace(old.parts[1].changes[0], program=77)
     new = replace(old, parts=(old.parts[0], replace(old.parts[1], changes=(change,)), old.parts[2]))
     on_stage = Rehearsal(old).start().clock(100)
-    adopt(on_stage.conductor, new)
+    on_stage.conductor.adopt(new)
     on_stage.clock(PHRASE)
     assert [send.change.program for _, send in on_stage.sent] == [77]
 
@@ -81,19 +81,19 @@ def test_wishes_stay_wished() -> None:
     old = songs(("Slack water", 1), ("Ebb", 1), ("Neap", 2))
     new = songs(("Neap", 2), ("Slack water", 1), ("Ebb", 1))
     on_stage = Rehearsal(old).start().clock(50)
-    on_stage.conductor.go_to(4, Unit.PASSES)
+    ask(on_stage.conductor, "part 4")
     before = on_stage.conductor.standing()
-    adopt(on_stage.conductor, new)
+    on_stage.conductor.adopt(new)
     after = on_stage.conductor.standing()
-    assert (before.end, before.asked) == (after.end, after.asked) == (BAR, True)
+    assert (before.end, before.asked) == (after.end, after.asked) == (PHRASE, True)
     assert after.following is not None
     assert after.following.number == 2
-    on_stage.clock(BAR)
+    on_stage.clock(PHRASE)
     assert on_stage.where == (2, 49)
 
     on_stage = Rehearsal(old).start().clock(50)
-    on_stage.conductor.stay()
-    adopt(on_stage.conductor, new)
+    ask(on_stage.conductor, "stay")
+    on_stage.conductor.adopt(new)
     assert on_stage.conductor.standing().staying
     assert on_stage.conductor.standing().end is None
 
@@ -102,8 +102,8 @@ def test_a_wish_to_go_where_nothing_is_any_more_is_forgotten() -> None:
     old = songs(("Slack water", 1), ("Ebb", 1), ("Neap", 2))
     new = songs(("Slack water", 1), ("Ebb", 1), ("Neap", 1))
     on_stage = Rehearsal(old).start().clock(50)
-    on_stage.conductor.go_to(4)
-    adopt(on_stage.conductor, new)
+    ask(on_stage.conductor, "part 4")
+    on_stage.conductor.adopt(new)
     after = on_stage.conductor.standing()
     assert not after.asked
     assert after.following is not None
@@ -113,14 +113,14 @@ def test_a_wish_to_go_where_nothing_is_any_more_is_forgotten() -> None:
 def test_a_part_that_is_gone_does_not_fit_while_it_runs() -> None:
     old = songs(("Slack water", 2), ("Ebb", 1))
     on_stage = Rehearsal(old).start().clock(PHRASE + 5)
-    assert not fits(on_stage.conductor, songs(("Slack water", 1), ("Ebb", 1)))
-    assert fits(on_stage.conductor, songs(("Ebb", 1), ("Slack water", 2)))
+    assert not on_stage.conductor.fits(songs(("Slack water", 1), ("Ebb", 1)))
+    assert on_stage.conductor.fits(songs(("Ebb", 1), ("Slack water", 2)))
 
 
 def test_while_nothing_runs_a_part_that_is_gone_becomes_the_nearest() -> None:
     on_stage = Rehearsal(songs(("Slack water", 2), ("Ebb", 1)))
-    on_stage.conductor.go_to(3)
-    adopt(on_stage.conductor, songs(("Neap", 2)))
+    ask(on_stage.conductor, "part 3")
+    on_stage.conductor.adopt(songs(("Neap", 2)))
     assert on_stage.where == (2, 0)
     on_stage.start().clock(10)
     assert on_stage.where == (2, 9)
@@ -130,6 +130,6 @@ def test_a_song_position_from_before_is_still_found_in_its_part() -> None:
     old = songs(("Slack water", 1), ("Ebb", 2))
     new = songs(("Spring tide", 1), ("Slack water", 1), ("Ebb", 2))
     on_stage = Rehearsal(old).start().clock(PHRASE + 60).stop()
-    adopt(on_stage.conductor, new)
+    on_stage.conductor.adopt(new)
     on_stage.position(8).go_on().clock(1)
     assert on_stage.where == (2, 48)

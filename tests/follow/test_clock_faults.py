@@ -11,12 +11,13 @@ from random import Random
 
 import pytest
 
+from companion.follow.conductor import CLOCK_LOST, CLOCK_ODD, CLOCK_WAS_LOST
 from companion.follow.transport import State
-from companion.follow.trust import CLOCK_BROKE, CLOCK_LOST, CLOCK_ODD
-from companion.setlist.model import SetList
-from tests.builders import TICK_NS, Rehearsal, SetBuilder, bar_pattern, three_parts
+from companion.setlist import SetList
+from tests.builders import TICK_NS, Rehearsal, SetBuilder, ask, bar_pattern, three_parts
 
 BEFORE = 97
+ELSEWHERE = "the instrument may play another part"
 
 
 @dataclass(frozen=True)
@@ -116,7 +117,7 @@ def test_a_silence_of_more_than_two_seconds_stays_unsure() -> None:
     for tick in range(100, 400):
         hear(rehearsal, begin_ns + tick * period_ns, rng, 0.0)
         assert not rehearsal.conductor.sure
-    assert rehearsal.conductor.standing().doubt == CLOCK_BROKE
+    assert rehearsal.conductor.standing().doubt == ELSEWHERE
     # Still it goes on by the best estimate there is, in the part that was not told to change.
     assert rehearsal.where == (1, BEFORE - 1 + 399)
     assert rehearsal.programs == []
@@ -131,21 +132,22 @@ def test_a_silence_that_nobody_watched_is_a_silence_all_the_same(gap: int) -> No
     assert rehearsal.follower.clocks_lost == 1
     # 2 s at 120 beats a minute are 96 ticks.
     assert any(sure) is (gap < 96)
-    assert not any(sure[:10])
     if gap < 96:
         assert all(sure[24:])
         assert rehearsal.conductor.tick == 96 + gap + 120
 
 
-def test_a_tempo_that_changed_in_a_silence_stays_unsure() -> None:
-    rehearsal, rng, period_ns = on_stage_after_a_bar(120, 0.3, three_parts())
+@pytest.mark.parametrize("ratio", [0.95, 0.97, 0.99, 1.01, 1.03, 1.05])
+def test_a_tempo_that_changed_in_a_silence_is_counted_rightly_or_unsure(ratio: float) -> None:
+    rehearsal, rng, period_ns = on_stage_after_a_bar(120, 0.3)
     begin_ns = rehearsal.now_ns + 48 * period_ns
     for tick in range(1, 200):
-        hear(rehearsal, begin_ns + round(tick * period_ns * 0.97), rng, 0.3)
-        assert not rehearsal.conductor.sure
-    assert rehearsal.conductor.doubt == CLOCK_BROKE
-    assert rehearsal.conductor.tick == pytest.approx(BEFORE - 1 + 48 + 199, abs=4)
-    assert rehearsal.programs == []
+        hear(rehearsal, begin_ns + round(tick * period_ns * ratio), rng, 0.3)
+        if rehearsal.conductor.sure:
+            assert rehearsal.conductor.tick == pytest.approx(BEFORE - 1 + 48 + tick, abs=1)
+    assert not rehearsal.conductor.sure
+    assert rehearsal.conductor.doubt in (CLOCK_WAS_LOST, CLOCK_ODD)
+    assert rehearsal.conductor.tick == pytest.approx(BEFORE - 1 + 48 + 199, abs=3)
 
 
 def test_a_verdict_never_clears_the_doubt_that_an_earlier_one_left() -> None:
@@ -153,7 +155,7 @@ def test_a_verdict_never_clears_the_doubt_that_an_earlier_one_left() -> None:
     begin_ns = rehearsal.now_ns
     for tick in [*range(100, 200), *range(201, 300)]:
         hear(rehearsal, begin_ns + tick * period_ns, rng, 0.0)
-    assert rehearsal.conductor.standing().doubt == CLOCK_BROKE
+    assert rehearsal.conductor.standing().doubt == ELSEWHERE
 
 
 @pytest.mark.parametrize("ratio", [0.6, 0.75, 0.9, 1.1, 1.3, 1.7])
@@ -163,11 +165,14 @@ def test_a_tempo_that_jumps_loses_no_tick(ratio: float) -> None:
     unsure = 0
     for tick in range(1, 60):
         hear(rehearsal, begin_ns + round(tick * period_ns * ratio), rng, 0.3)
-        assert not rehearsal.conductor.sure or rehearsal.conductor.tick == BEFORE - 1 + tick
+        # One that comes early may be a stray one, until the next has come.
+        if rehearsal.conductor.sure:
+            assert rehearsal.conductor.tick == pytest.approx(BEFORE - 1 + tick, abs=1)
         unsure += not rehearsal.conductor.sure
     assert rehearsal.conductor.sure
-    # Half a beat, and nothing at all where the jump is small.
-    assert unsure <= (0 if abs(ratio - 1) < 0.2 else 12)
+    assert rehearsal.conductor.tick == BEFORE - 1 + 59
+    # A quarter of a beat.
+    assert unsure <= 6
 
 
 @pytest.mark.parametrize("ratio", [0.5, 2.0])
@@ -176,12 +181,16 @@ def test_a_tempo_that_doubles_or_halves_at_once_may_be_two_clocks(ratio: float) 
     begin_ns = rehearsal.now_ns
     for tick in range(1, 200):
         hear(rehearsal, begin_ns + round(tick * period_ns * ratio), rng, 0.3)
-        assert not rehearsal.conductor.sure
-    rehearsal.conductor.confirm()
+        # What comes once between two ticks is a stray one; twice, it may be another clock's.
+        assert not rehearsal.conductor.sure or tick <= 4
+        if rehearsal.conductor.sure:
+            assert rehearsal.conductor.tick == pytest.approx(BEFORE - 1 + tick, abs=1)
+    ask(rehearsal.conductor, "confirm")
     tick_then = rehearsal.conductor.tick
     for tick in range(200, 300):
         hear(rehearsal, begin_ns + round(tick * period_ns * ratio), rng, 0.3)
-        assert rehearsal.conductor.sure
+        # The person trusts this clock; what its tempo is shows in the first ticks.
+        assert rehearsal.conductor.sure or tick < 203
     assert rehearsal.conductor.tick == tick_then + 100
 
 
@@ -210,9 +219,7 @@ def test_a_tick_lost_while_the_tempo_is_turned_is_put_back() -> None:
 
 @pytest.mark.parametrize("ratio", [0.5, 0.75, 0.93, 0.99, 1.0, 1.001, 1.07, 1.33, 1.5, 2.0])
 @pytest.mark.parametrize("phase", [0.02, 0.1, 0.25, 0.4, 0.5, 0.6, 0.75, 0.9, 0.98])
-def test_two_clocks_in_one_cable_are_unsure_from_the_second_tick_on(
-    ratio: float, phase: float
-) -> None:
+def test_two_clocks_in_one_cable_are_unsure_or_told_apart(ratio: float, phase: float) -> None:
     rehearsal, rng, period_ns = on_stage_after_a_bar(120, 0.0)
     begin_ns = rehearsal.now_ns
     own = [(tick * period_ns, tick) for tick in range(1, 300)]
@@ -227,8 +234,6 @@ def test_two_clocks_in_one_cable_are_unsure_from_the_second_tick_on(
             early.append((true + 1) * period_ns - at_ns)
     # What comes so near the next tick is taken for that: nobody could tell before that comes.
     assert all(ns <= period_ns / 4 for ns in early)
-    assert len(early) <= 2
-    assert not rehearsal.conductor.sure
 
 
 @pytest.mark.parametrize("jitter_ms", [2.0, 4.0])
@@ -244,21 +249,26 @@ def test_a_busy_line_of_several_ms_is_followed_and_sure(jitter_ms: float) -> Non
     assert rehearsal.conductor.tick == BEFORE - 1 + 959
 
 
-def test_a_clock_too_unsteady_to_judge_is_not_called_sure_for_long() -> None:
-    # 8 ms of jitter at 240, where a tick lasts 10.4 ms: a lost tick would not stand out.
+def test_where_a_lost_tick_hardly_stands_out_it_is_unsure_until_it_is_found() -> None:
+    # 8 ms of jitter at 240, where a tick lasts 10.4 ms.
     rehearsal, rng, period_ns = on_stage_after_a_bar(240, 8.0, three_parts())
     begin_ns = rehearsal.now_ns
-    sure, doubts = 0, []
+    lost = (100, 500, 700)
+    unsure = dict.fromkeys((0, *lost), 0)
     for tick in range(1, 960):
+        if tick in lost:
+            continue
         hear(rehearsal, begin_ns + tick * period_ns, rng, 8.0)
-        sure += rehearsal.conductor.sure
-        doubts.append(rehearsal.conductor.doubt)
-    assert sure < 24
-    assert {*doubts} - {""} == {CLOCK_ODD, CLOCK_BROKE}
-    assert doubts[-1] == CLOCK_BROKE
-    # It counts on, and sends nothing.
-    assert rehearsal.conductor.tick == pytest.approx(BEFORE - 1 + 959, abs=24)
-    assert rehearsal.programs == []
+        right = rehearsal.conductor.ticks.ticks == BEFORE - 1 + tick
+        assert right or not rehearsal.conductor.sure
+        if not rehearsal.conductor.sure:
+            assert rehearsal.conductor.doubt == CLOCK_ODD
+            unsure[max(each for each in (0, *lost) if each <= tick)] += 1
+    # Each is noticed, and found in less than a bar and a half.
+    assert all(0 < unsure[tick] < 144 for tick in lost)
+    # A tick more or less takes no change out of its window, so they left all the same.
+    assert rehearsal.programs == [2, 3]
+    assert rehearsal.where == (3, BEFORE - 1 + 959 - 384)
 
 
 @pytest.mark.parametrize("gap", [13, 25, 48, 72, 95])
@@ -271,7 +281,6 @@ def test_a_gap_has_the_ticks_put_back_in_the_tempo_too(gap: int) -> None:
         hear(rehearsal, begin_ns + tick * period_ns, rng, 0.0)
         sure.append(rehearsal.conductor.sure)
     # About a beat.
-    assert not any(sure[:5])
     assert all(sure[26:])
     assert rehearsal.conductor.tick == BEFORE - 1 + gap + 59
-    assert rehearsal.follower.tempo.period_ns == pytest.approx(period_ns, abs=2)
+    assert rehearsal.conductor.ticks.period_ns == pytest.approx(period_ns, rel=1e-4)

@@ -6,22 +6,11 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from companion.counting.pattern import Pattern, Track
-from companion.engine.matching import matches
-from companion.follow.controls import Asked, Controls
-from companion.follow.noted import noted
-from companion.follow.taken import Taken, refusals, taken_by
-from companion.setlist.controls import (
-    Address,
-    Ask,
-    Binding,
-    Kind,
-    MuteTold,
-    NoteKey,
-    Press,
-    Tells,
-    Wanted,
-)
+from companion.counting import Pattern, Track
+from companion.follow.portnames import matches
+from companion.follow.presses import Controls, Reserved, parse, refusals, reserved_by
+from companion.setlist import Address, Binding, Kind, MuteTold, NoteKey, Press, Tells
+from companion.wishes import Ask, Wish
 from tests.builders import SetBuilder
 
 MS = 1_000_000
@@ -38,19 +27,19 @@ def bind(
     **more: bool,
 ) -> Binding:
     """A press and what it asks for."""
-    return Binding(Press(Address(kind, number, channel), port, **more), Wanted(ask))
+    return Binding(Press(Address(kind, number, channel), port, **more), Wish(ask))
 
 
 NEXT = bind(Ask.NEXT, channel=0, port="*pads*")
-BACK = bind(Ask.BACK, channel=0, port="*pads*", long=True)
+STAY = bind(Ask.STAY, channel=0, port="*pads*", long=True)
 FILL = bind(Ask.FILL, channel=0, port="*pads*")
 NEXT_BELOW = bind(Ask.NEXT, number=50)
-LOW_DRUM = Taken("*drum*", Address(Kind.NOTE, 36, 9), 9, "is what low drum plays")
+LOW_DRUM = Reserved("*drum*", Address(Kind.NOTE, 36, 9), 9, "is what low drum plays")
 
 
 def take_over(before: Controls, *bindings: Binding) -> Controls:
     """Controls that take the place of others, as when a set list is saved while it plays."""
-    made = Controls(bindings, matches=matches, taken=(LOW_DRUM,))
+    made = Controls(bindings, matches=matches, reserved=(LOW_DRUM,))
     made.take_over(before)
     return made
 
@@ -58,10 +47,10 @@ def take_over(before: Controls, *bindings: Binding) -> Controls:
 class Hand:
     """A hand on the controls; time passes as the engine's watch sees it, 10 ms at a time."""
 
-    def __init__(self, *bindings: Binding, taken: tuple[Taken, ...] = (LOW_DRUM,)) -> None:
-        self.controls = Controls(bindings, matches=matches, taken=taken)
+    def __init__(self, *bindings: Binding, taken: tuple[Reserved, ...] = (LOW_DRUM,)) -> None:
+        self.controls = Controls(bindings, matches=matches, reserved=taken)
         self.now_ms = 10_000
-        self.asked: list[Asked] = []
+        self.asked: list[Wish] = []
         self.when: list[int] = []
 
     def send(self, *message: int, port: str = PADS) -> Hand:
@@ -79,13 +68,13 @@ class Hand:
         self.send(0x90, note, 100, port=port).wait(ms)
         return self.send(0x80, note, 0, port=port).wait(200)
 
-    def _note(self, asked: list[Asked]) -> None:
+    def _note(self, asked: list[Wish]) -> None:
         self.asked += asked
         self.when += [self.now_ms - 10_000] * len(asked)
 
     @property
     def wishes(self) -> list[str]:
-        return [str(each.wanted) + ("" if each.on else " off") for each in self.asked]
+        return [str(each) + ("" if each.on else " off") for each in self.asked]
 
 
 def test_a_short_press_counts_at_once_when_nothing_else_hangs_on_it() -> None:
@@ -95,34 +84,34 @@ def test_a_short_press_counts_at_once_when_nothing_else_hangs_on_it() -> None:
 
 def test_a_unit_goes_with_its_wish() -> None:
     press = Press(Address(Kind.NOTE, 60))
-    for wanted in (Wanted(Ask.ALIGN, "bar"), Wanted(Ask.PART, part=3)):
-        assert Hand(Binding(press, wanted)).press().asked == [Asked(wanted)]
+    for wanted in (Wish(Ask.ALIGN, "bar"), Wish(Ask.PART, part=3)):
+        assert Hand(Binding(press, wanted)).press().asked == [wanted]
 
 
 def test_short_and_long_on_one_pad_are_told_apart() -> None:
-    assert Hand(NEXT, BACK).press(200).wishes == ["next"]
-    long = Hand(NEXT, BACK).press(2000)
+    assert Hand(NEXT, STAY).press(200).wishes == ["next"]
+    long = Hand(NEXT, STAY).press(2000)
     # At half a second, not at release, so that the performer sees it happen.
-    assert (long.wishes, long.when) == (["back"], [500])
-    assert Hand(BACK).press(499).asked == []
+    assert (long.wishes, long.when) == (["stay"], [500])
+    assert Hand(STAY).press(499).asked == []
 
 
 def test_a_long_press_counts_even_if_nobody_looked_in_between() -> None:
-    controls = Controls([NEXT, BACK], matches=matches)
+    controls = Controls([NEXT, STAY], matches=matches)
     assert controls.hear(PADS, 0, (0x90, 60, 90)) == []
-    assert controls.hear(PADS, 700 * MS, (0x90, 60, 0)) == [Asked(Wanted(Ask.BACK))]
+    assert controls.hear(PADS, 700 * MS, (0x90, 60, 0)) == [Wish(Ask.STAY)]
     assert controls.passed(2000 * MS) == []
 
 
 def test_a_note_of_velocity_zero_is_a_release() -> None:
     # MIDI 1.0, from memory.
-    hand = Hand(NEXT, BACK).send(0x90, 60, 90).wait(100).send(0x90, 60, 0).wait(1000)
+    hand = Hand(NEXT, STAY).send(0x90, 60, 90).wait(100).send(0x90, 60, 0).wait(1000)
     assert hand.wishes == ["next"]
 
 
 @pytest.mark.parametrize("bounces", [1, 2, 5])
 def test_a_bouncing_contact_is_one_press(bounces: int) -> None:
-    for bindings in ((NEXT,), (NEXT, BACK)):
+    for bindings in ((NEXT,), (NEXT, STAY)):
         hand = Hand(*bindings).send(0x90, 60, 90)
         for _ in range(bounces):
             hand.wait(4).send(0x80, 60, 0).wait(4).send(0x90, 60, 90)
@@ -134,13 +123,13 @@ def test_a_bouncing_contact_is_one_press(bounces: int) -> None:
 
 
 def test_a_bounce_does_not_cut_a_long_press_short() -> None:
-    hand = Hand(NEXT, BACK).send(0x90, 60, 90).wait(5).send(0x80, 60, 0).wait(5)
+    hand = Hand(NEXT, STAY).send(0x90, 60, 90).wait(5).send(0x80, 60, 0).wait(5)
     hand.send(0x90, 60, 90).wait(800).send(0x80, 60, 0).wait(500)
-    assert hand.wishes == ["back"]
+    assert hand.wishes == ["stay"]
 
 
 def test_a_trigger_that_lets_go_at_once_is_a_short_press() -> None:
-    hand = Hand(NEXT, BACK).send(0x90, 60, 90).wait(2).send(0x80, 60, 0).wait(1000)
+    hand = Hand(NEXT, STAY).send(0x90, 60, 90).wait(2).send(0x80, 60, 0).wait(1000)
     assert hand.wishes == ["next"]
 
 
@@ -158,11 +147,11 @@ def test_a_release_that_was_lost_costs_no_later_press() -> None:
 
 @given(st.lists(st.tuples(st.integers(1, 900), st.integers(61, 900)), max_size=12))
 def test_every_deliberate_press_is_one_wish(presses: list[tuple[int, int]]) -> None:
-    hand = Hand(NEXT, BACK)
+    hand = Hand(NEXT, STAY)
     for held, rest in presses:
         hand.send(0x90, 60, 90).wait(held).send(0x80, 60, 0).wait(max(rest, 130 - held))
     hand.wait(1000)
-    assert hand.wishes == ["back" if held >= 500 else "next" for held, _ in presses]
+    assert hand.wishes == ["stay" if held >= 500 else "next" for held, _ in presses]
 
 
 def test_a_controller_presses_once_from_64_up_and_again_only_after_release() -> None:
@@ -222,8 +211,8 @@ def test_only_the_bound_control_asks() -> None:
 
 def test_all_notes_off_and_its_like_are_no_controllers() -> None:
     # MIDI 1.0, from memory: controllers 120 to 127 are channel mode messages.
-    assert noted((0xB0, 123, 127)) is None
-    assert noted((0xB0, 119, 127)) is not None
+    assert parse((0xB0, 123, 127)) is None
+    assert parse((0xB0, 119, 127)) is not None
 
 
 def test_the_same_device_on_two_ports_is_one_press() -> None:
@@ -246,7 +235,7 @@ def test_the_binding_that_names_its_port_wins() -> None:
 
 
 def test_a_pad_that_is_unplugged_while_held_asks_for_nothing() -> None:
-    hand = Hand(NEXT, BACK).send(0x90, 60, 90).wait(100)
+    hand = Hand(NEXT, STAY).send(0x90, 60, 90).wait(100)
     hand.controls.port_gone(PADS)
     hand.wait(1000)
     assert hand.asked == []
@@ -304,7 +293,7 @@ def test_whatever_a_toggle_does_its_fill_ends_up_as_its_device_says(
 
 def test_a_fill_on_a_toggle_ends_when_it_is_unplugged_and_its_next_press_counts() -> None:
     hand = Hand(bind(Ask.FILL, Kind.CONTROLLER, 64, toggle=True)).send(0xB0, 64, 127).wait(1000)
-    assert hand.controls.port_gone(PADS) == [Asked(Wanted(Ask.FILL), False)]
+    assert hand.controls.port_gone(PADS) == [Wish(Ask.FILL, on=False)]
     assert hand.controls.port_gone(PADS) == []
     assert hand.send(0xB0, 64, 127).wishes == ["fill", "fill"]
 
@@ -312,7 +301,7 @@ def test_a_fill_on_a_toggle_ends_when_it_is_unplugged_and_its_next_press_counts(
 def test_a_fill_ends_when_its_pad_is_unplugged() -> None:
     hand = Hand(FILL).send(0x90, 60, 90).wait(100)
     assert hand.controls.port_gone("far keys 9:0") == []
-    assert hand.controls.port_gone(PADS) == [Asked(Wanted(Ask.FILL), False)]
+    assert hand.controls.port_gone(PADS) == [Wish(Ask.FILL, on=False)]
     assert hand.controls.port_gone(PADS) == []
 
 
@@ -385,7 +374,7 @@ def test_all_that_the_instruments_of_a_set_send_is_taken() -> None:
     )
     setlist = SetBuilder().instrument(port="*drum*", channel=9, tells=tells).part(pattern).build()
     setlist.notes["slack water", "low drum"] = NoteKey(None, 36)
-    taken = taken_by(setlist)
+    taken = reserved_by(setlist)
     refused = [
         bind(Ask.NEXT, Kind.NOTE, 36),
         bind(Ask.NEXT, Kind.NOTE, 20, 9),

@@ -8,7 +8,7 @@ from pathlib import Path
 
 import pytest
 
-from companion.follow import trust
+from companion.follow import belief, conductor
 from tests.follow.faults_page import PAGE, with_table
 
 TESTS = Path(__file__).parents[1]
@@ -24,11 +24,18 @@ def test_each_test_that_is_named_exists() -> None:
     assert len(named) > 30
     for file, test in named:
         tree = ast.parse((TESTS / file).read_text(encoding="utf-8"))
-        functions = {node.name for node in tree.body if isinstance(node, ast.FunctionDef)}
+        functions = {
+            node.name
+            for node in tree.body
+            if isinstance(node, ast.FunctionDef | ast.AsyncFunctionDef)
+        }
         assert test in functions, f"{file}::{test}"
 
 
-@pytest.mark.parametrize(("section", "least"), [("The faults", 60), ("Putting the count right", 5)])
+@pytest.mark.parametrize(
+    ("section", "least"),
+    [("The faults", 60), ("Putting the count right", 5), ("Who may do what", 9)],
+)
 def test_each_row_is_shown_by_a_test(section: str, least: int) -> None:
     lines = page().split(f"## {section}\n")[1].split("\n## ")[0].splitlines()
     rows = [line for line in lines if line.startswith("| ")][2:]
@@ -42,10 +49,12 @@ def test_the_transport_is_shown_as_it_is() -> None:
 
 
 def test_the_doubts_that_are_quoted_are_real_ones() -> None:
-    doubts = [text for name, text in vars(trust).items() if name.isupper() and type(text) is str]
-    quoted = [
-        q for q in re.findall(r'unsure[^|]*: "([^"…]+)', page()) if not q.startswith("program")
-    ]
+    named = {**vars(conductor), **vars(belief)}
+    doubts = [text for name, text in named.items() if name.isupper() and type(text) is str]
+    # What is put together from the names of parts begins with one.
+    doubts.append("… may be")
+    found = re.findall(r'unsure[^|]*: "([^"…]+|… may be)', page())
+    quoted = [quote for quote in found if not quote.startswith("program")]
     assert len(quoted) > 5
     for quote in quoted:
         assert any(doubt.startswith(quote.strip()) for doubt in doubts), quote

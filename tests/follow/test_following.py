@@ -4,10 +4,17 @@ from __future__ import annotations
 
 import pytest
 
+from companion.follow.conductor import CLOCK_LOST, ELSEWHERE, JOINED
 from companion.follow.transport import State
-from companion.follow.trust import CLOCK_LOST, ELSEWHERE, JOINED, STOPPED_BEFORE_CHANGE
-from companion.setlist.model import Unit
-from tests.builders import TICK_NS, Rehearsal, SetBuilder, bar_pattern, three_parts, waltz_pattern
+from tests.builders import (
+    TICK_NS,
+    Rehearsal,
+    SetBuilder,
+    ask,
+    bar_pattern,
+    three_parts,
+    waltz_pattern,
+)
 
 
 def test_the_first_clock_after_start_is_tick_0() -> None:
@@ -20,7 +27,7 @@ def test_the_first_clock_after_start_is_tick_0() -> None:
 
 
 def test_a_bar_of_four_four_is_96_clocks() -> None:
-    # 24 clocks to the quarter note (MIDI 1.0), four quarters to the bar.
+    # 24 clocks to the quarter note (MIDI 1.0, from memory), four quarters to the bar.
     on_stage = Rehearsal(three_parts()).start().clock(96 + 1)
     assert on_stage.where == (1, 96)
 
@@ -39,7 +46,7 @@ def test_the_last_part_goes_on_for_ever() -> None:
 
 
 def test_clocks_while_stopped_do_not_move_the_position() -> None:
-    # MIDI 1.0: clocks may run while stopped.
+    # MIDI 1.0 (from memory): clocks may run while stopped.
     on_stage = Rehearsal(three_parts()).start().clock(50).stop().clock(500)
     assert on_stage.where == (1, 49)
     assert on_stage.go_on().clock().where == (1, 50)
@@ -122,7 +129,7 @@ def test_start_begins_the_part_again_not_the_set() -> None:
     [
         *[(0xFE,), (0x90, 36, 100), (0xB0, 1, 2), (0xF1, 3), (0xF9,), (0xFD,)],
         # A system exclusive, one that was cut off, and other halves of messages.
-        *[(0xF0, 0x7D, 1, 0xF7), (0xF0, 0x7D), (0xF2, 5), (0xF2,), (0x90,), (5,), ()],
+        *[(0xF0, 0x7D, 1, 0xF7), (0xF0, 0x7D), (0x90,), (5,), ()],
     ],
 )
 def test_stray_messages_move_nothing(stray: tuple[int, ...]) -> None:
@@ -238,7 +245,7 @@ def test_odd_metres_end_where_their_ticks_end() -> None:
 
 def test_align_counts_from_the_one_without_a_start() -> None:
     on_stage = Rehearsal(three_parts()).clock(30)
-    on_stage.conductor.align()
+    ask(on_stage.conductor, "align")
     assert on_stage.where == (1, 0)
     assert on_stage.conductor.standing().sure
     assert on_stage.clock(24).where == (1, 24)
@@ -263,20 +270,20 @@ def test_align_on_the_bar_goes_to_the_nearest_bar_and_keeps_the_beat(
 ) -> None:
     long = SetBuilder().part(bar_pattern(phrase_bars=8)).build()
     on_stage = Rehearsal(long).start().clock(ticks + 1)
-    on_stage.conductor.align(Unit.BARS)
+    ask(on_stage.conductor, "align bar")
     assert on_stage.where == (1, expected)
 
 
 def test_confirm_makes_an_unsure_count_sure() -> None:
     on_stage = Rehearsal(three_parts()).clock(10).go_on().clock(5)
-    on_stage.conductor.confirm()
+    ask(on_stage.conductor, "confirm")
     assert on_stage.conductor.standing().sure
     assert on_stage.stop().go_on().clock().conductor.standing().sure
 
 
 def test_nothing_can_be_confirmed_before_anything_is_counted() -> None:
     on_stage = Rehearsal(three_parts()).clock(10)
-    on_stage.conductor.confirm()
+    ask(on_stage.conductor, "confirm")
     assert not on_stage.conductor.standing().sure
 
 
@@ -285,4 +292,23 @@ def test_a_stop_between_change_and_boundary_leaves_doubt() -> None:
     on_stage = Rehearsal(three_parts()).start().clock(180).stop().start().clock()
     assert on_stage.programs == [2]
     assert on_stage.where == (2, 0)
-    assert on_stage.conductor.standing().doubt == STOPPED_BEFORE_CHANGE
+    assert on_stage.conductor.standing().doubt == "drums may be on ebb line or slack water"
+
+
+@pytest.mark.parametrize(
+    "message", [(0xF2,), (0xF2, 4), (0xF2, 0x84, 0), (0xF2, 0, 0xFF), (0xF2, 4, 0, 0)]
+)
+def test_a_song_position_that_is_no_midi_moves_nothing_and_is_told(
+    message: tuple[int, ...],
+) -> None:
+    on_stage = Rehearsal(three_parts()).start().clock(60)
+    on_stage.stop()
+    before = on_stage.where
+    on_stage.hear(*message)
+    assert on_stage.where == before
+    assert on_stage.conductor.sure
+    assert "no MIDI" in on_stage.conductor.notice
+    # Nor does it make another port the one that is followed.
+    fresh = Rehearsal(three_parts())
+    fresh.hear(*message)
+    assert fresh.follower.port is None

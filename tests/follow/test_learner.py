@@ -4,10 +4,10 @@ from __future__ import annotations
 
 import pytest
 
-from companion.engine.matching import matches
-from companion.follow.controls import Asked, Controls
-from companion.follow.learner import Learner
-from companion.setlist.controls import Address, Ask, Binding, Kind, Press, Wanted
+from companion.follow.portnames import matches
+from companion.follow.presses import Controls, Learner
+from companion.setlist import Address, Binding, Kind, Press
+from companion.wishes import Ask, Wish
 
 MS = 1_000_000
 PADS = "shore pads 20:0"
@@ -51,18 +51,18 @@ def test_what_was_learned_works_once_bound() -> None:
             lesson.send(*message).wait(100)
         lesson.wait(500)
         assert lesson.learned is not None
-        controls = Controls([Binding(lesson.learned, Wanted(Ask.NEXT))], matches=matches)
+        controls = Controls([Binding(lesson.learned, Wish(Ask.NEXT))], matches=matches)
         asked = []
         for at, message in enumerate(presses):
             asked += controls.hear(PADS, at * 100 * MS, message)
-        assert asked == [Asked(Wanted(Ask.NEXT))]
+        assert asked == [Wish(Ask.NEXT)]
 
 
 @pytest.mark.parametrize(("second", "toggle"), [(0, True), (127, False)])
 def test_a_control_without_release_is_learned_from_a_second_press(
     second: int, toggle: bool
 ) -> None:
-    lesson = Lesson().send(0xB0, 20, 127).wait(1000)
+    lesson = Lesson().send(0xB0, 20, 127).wait(2500)
     assert not lesson.learner.again
     lesson.wait(1000)
     assert lesson.learner.again
@@ -70,7 +70,7 @@ def test_a_control_without_release_is_learned_from_a_second_press(
     lesson.send(0xB0, 20, second).wait(400)
     pad = lesson.learned
     assert pad == Press(Address(Kind.CONTROLLER, 20, 0), PADS, toggle=toggle)
-    controls = Controls([Binding(pad, Wanted(Ask.NEXT))], matches=matches)
+    controls = Controls([Binding(pad, Wish(Ask.NEXT))], matches=matches)
     presses = [127, second] * 2
     asked = [controls.hear(PADS, at * 900 * MS, (0xB0, 20, v)) for at, v in enumerate(presses)]
     assert [len(each) for each in asked] == [1] * 4
@@ -97,6 +97,11 @@ def test_notes_that_keep_coming_from_elsewhere_are_no_press() -> None:
     lesson.send(0x90, 60, 90).wait(90).send(0x80, 60, 0).wait(400)
     assert lesson.learned is not None
     assert lesson.learned.port == PADS
+
+
+def test_a_pedal_held_for_two_seconds_is_held_and_does_not_latch() -> None:
+    lesson = Lesson().send(0xB0, 64, 127).wait(2000).send(0xB0, 64, 0).wait(400)
+    assert lesson.learned == Press(Address(Kind.CONTROLLER, 64, 0), PADS)
 
 
 def test_a_note_held_for_long_is_no_toggle() -> None:

@@ -5,11 +5,10 @@ from __future__ import annotations
 import pytest
 
 from companion.follow.mutesends import MuteOrder, MuteSending, not_sent
-from companion.setlist.controls import MuteSend
-from companion.setlist.model import Action, Cue, SetList, Span, Unit, When, WhenKind
-from tests.builders import PORT, TICK_NS, Rehearsal, SetBuilder, bar_pattern
+from companion.setlist import Action, Cue, MuteSend, SetList, Span, Unit, When, WhenKind
+from tests.builders import PORT, TICK_NS, Rehearsal, SetBuilder, ask, bar_pattern
 
-# A bar of 4/4 is 96 clocks (MIDI 1.0); phrases are two bars.
+# A bar of 4/4 is 96 clocks (MIDI 1.0, from memory); phrases are two bars.
 BAR, PHRASE = 96, 192
 START, END = When(WhenKind.START), When(WhenKind.END)
 SECOND_BAR = When(WhenKind.NTH, Span(2, Unit.BARS))
@@ -89,7 +88,7 @@ def test_without_being_asked_nothing_is_sent() -> None:
 def test_nothing_leaves_while_program_changes_would_not(why: str) -> None:
     on_stage = Muted(mutes(SHAKER), sends=why != "not sending")
     if why == "disarmed":
-        on_stage.conductor.arm(False)
+        ask(on_stage.conductor, "disarm")
     on_stage.start()
     if why == "unsure":
         on_stage.conductor.suspect("the cable was pulled")
@@ -102,9 +101,9 @@ def test_nothing_leaves_while_program_changes_would_not(why: str) -> None:
 
 def test_armed_or_sure_again_later_no_mute_comes_late() -> None:
     on_stage = Muted(mutes(SHAKER))
-    on_stage.conductor.arm(False)
+    ask(on_stage.conductor, "disarm")
     on_stage.start().clock(50)
-    on_stage.conductor.arm(True)
+    ask(on_stage.conductor, "arm")
     on_stage.clock(BAR)
     assert on_stage.told == [(BAR, "shaker", 21, 0)]
 
@@ -112,7 +111,7 @@ def test_armed_or_sure_again_later_no_mute_comes_late() -> None:
 def test_a_cue_that_a_jump_passes_over_is_not_made_up_for() -> None:
     on_stage = Muted(mutes(SHAKER))
     on_stage.start().clock(50)
-    on_stage.conductor.nudge(Unit.PASSES, 1)
+    ask(on_stage.conductor, "nudge forward a pass")
     on_stage.clock(20)
     assert on_stage.told == [(0, "shaker", 21, 127)]
     assert on_stage.asked == [(50, f"{BY_HAND} unmute shaker")]
@@ -121,7 +120,7 @@ def test_a_cue_that_a_jump_passes_over_is_not_made_up_for() -> None:
 def test_a_jump_back_asks_for_nothing() -> None:
     on_stage = Muted(mutes(SHAKER))
     on_stage.start().clock(BAR + 50)
-    on_stage.conductor.nudge(Unit.PASSES, -1)
+    ask(on_stage.conductor, "nudge back a pass")
     on_stage.clock(20)
     assert on_stage.told == [(0, "shaker", 21, 127), (BAR, "shaker", 21, 0)]
     assert on_stage.asked == []
@@ -130,7 +129,7 @@ def test_a_jump_back_asks_for_nothing() -> None:
 def test_a_jump_back_onto_a_cue_asks_for_nothing() -> None:
     on_stage = Muted(mutes(SHAKER))
     on_stage.start().clock(2 * BAR)
-    on_stage.conductor.nudge(Unit.PASSES, -1)
+    ask(on_stage.conductor, "nudge back a pass")
     on_stage.clock(20)
     assert on_stage.told == [(0, "shaker", 21, 127), (BAR, "shaker", 21, 0)]
     assert on_stage.asked == []
@@ -146,14 +145,15 @@ def test_a_jump_onto_the_end_of_a_part_sends_nothing_for_it() -> None:
         .build()
     )
     on_stage.start().clock(2 * PHRASE - BAR)
-    on_stage.conductor.nudge(Unit.PASSES, 1)
+    ask(on_stage.conductor, "nudge forward a pass")
     on_stage.clock(1)
     assert on_stage.where == (2, 0)
     assert on_stage.told == []
     assert [what for _, what in on_stage.asked] == [f"{BY_HAND} mute shaker"]
 
 
-def test_what_ticks_lost_over_the_end_of_a_part_pass_over_is_asked_for() -> None:
+@pytest.mark.parametrize("before", [6, 7, 9, 12])
+def test_what_ticks_lost_over_the_end_of_a_part_pass_over_is_asked_for(before: int) -> None:
     last_step = Cue(When(WhenKind.LAST, Span(1, Unit.STEPS)), Action.MUTE, ("bell",))
     first_steps = Cue(When(WhenKind.NTH, Span(2, Unit.STEPS)), Action.UNMUTE, ("bell",))
     on_stage = Muted(
@@ -163,14 +163,15 @@ def test_what_ticks_lost_over_the_end_of_a_part_pass_over_is_asked_for() -> None
         .part(bar_pattern("ebb line"), program=2, phrases=None, cues=[first_steps])
         .build()
     )
-    # From six ticks before the boundary to six ticks after it: a sixteenth is six ticks (MIDI 1.0).
-    on_stage.start().clock(PHRASE - 6)
-    on_stage.now_ns += 13 * TICK_NS
+    # From so many ticks before the boundary to six after it: a sixteenth is six ticks (MIDI 1.0).
+    on_stage.start().clock(PHRASE - before)
+    on_stage.now_ns += (before + 7) * TICK_NS
     on_stage.clock(48)
     assert on_stage.where == (2, 54)
     assert on_stage.conductor.sure
     assert on_stage.told == []
-    assert [what for _, what in on_stage.asked] == [f"{BY_HAND} mute bell, unmute bell"]
+    asked = [what.removeprefix(BY_HAND).strip() for _, what in on_stage.asked]
+    assert ", ".join(asked) == "mute bell, unmute bell"
 
 
 @pytest.mark.parametrize("lost", [1, 2, 3])
@@ -187,7 +188,7 @@ def test_ticks_lost_about_a_boundary_leave_no_cue_of_either_part_out(lost: int) 
 def test_a_part_that_starts_now_begins_anew_and_ends_nothing() -> None:
     on_stage = Muted(mutes(SHAKER))
     on_stage.start().clock(50)
-    on_stage.conductor.align()
+    ask(on_stage.conductor, "align")
     on_stage.clock(20)
     assert on_stage.told == [(0, "shaker", 21, 127)]
     assert on_stage.asked == []

@@ -8,13 +8,20 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from companion.counting.odds import chance_at
-from companion.counting.pattern import Pattern, Step, Track
-from companion.counting.rules import ALWAYS, Cycle, If, Rule
-from companion.follow.hearing import Memories, occasions, window
-from companion.follow.mutes import NO_NOTE, SHARED, MuteChange, MuteWatch
-from companion.follow.tellings import Told, differs, told_by
-from companion.setlist.controls import Address, Kind, MuteTold, NoteKey, Tells
+from companion.counting import ALWAYS, Cycle, If, Pattern, Rule, Step, Track, chance_at
+from companion.follow.notes import (
+    NO_NOTE,
+    SHARED,
+    Memories,
+    MuteChange,
+    MuteWatch,
+    Told,
+    differs,
+    occasions,
+    told_by,
+    window,
+)
+from companion.setlist import Address, Kind, MuteTold, NoteKey, Tells
 from tests.follow.noisy import NoisyDrum, notes_of, rule, typical
 
 BAR = 96

@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
-from companion.counting.pattern import Pattern
-from companion.follow.trust import CLOCK_BROKE, CLOCK_ODD, JOINED, STOPPED_BEFORE_CHANGE, WHICH_PART
-from companion.setlist.model import ProgramChange, SetList, Span, Unit
-from tests.builders import TICK_NS, Rehearsal, SetBuilder, bar_pattern, three_parts
+from companion.counting import Pattern
+from companion.follow.belief import WHICH_PART
+from companion.follow.conductor import CLOCK_BROKE, CLOCK_ODD, JOINED
+from companion.setlist import ProgramChange, SetList, Span, Unit
+from tests.builders import TICK_NS, Rehearsal, SetBuilder, ask, bar_pattern, three_parts
 
 
 def test_a_position_told_before_any_start_holds_until_the_next_clock() -> None:
@@ -32,7 +33,7 @@ def test_a_part_that_began_and_ended_unseen_may_not_have_been_changed_by_hand() 
     rehearsal = Rehearsal(changed_by_hand(24)).start().clock(180)
     rehearsal.silence(59 * TICK_NS).clock(40)
     assert rehearsal.conductor.part.number == 3
-    assert rehearsal.conductor.doubt == WHICH_PART
+    assert rehearsal.conductor.doubt == "drums may be on neap or eddy"
     # One boundary that was seen coming is crossed as planned.
     rehearsal = Rehearsal(changed_by_hand(96)).start().clock(180)
     rehearsal.silence(59 * TICK_NS).clock(40)
@@ -42,54 +43,54 @@ def test_a_part_that_began_and_ended_unseen_may_not_have_been_changed_by_hand() 
 
 def test_armed_again_in_a_silence_a_person_may_have_changed_the_pattern_before() -> None:
     rehearsal = Rehearsal(three_parts()).start().clock(150)
-    rehearsal.conductor.arm(False)
-    rehearsal.silence(20 * TICK_NS).conductor.arm(True)
+    ask(rehearsal.conductor, "disarm")
+    ask(rehearsal.silence(20 * TICK_NS).conductor, "arm")
     rehearsal.silence(39 * TICK_NS).clock(40)
     # Nothing was sent in time, but then perhaps it was played in time.
     assert rehearsal.programs == []
-    assert rehearsal.conductor.doubt == WHICH_PART
+    assert rehearsal.conductor.doubt == "drums may be on slack water or ebb line"
 
 
 def test_armed_again_while_stopped_a_pattern_may_have_been_changed_by_hand_before() -> None:
     rehearsal = Rehearsal(three_parts()).start().clock(100)
-    rehearsal.conductor.arm(False)
-    rehearsal.clock(70).stop().conductor.arm(True)
-    assert rehearsal.start().clock().conductor.doubt == STOPPED_BEFORE_CHANGE
+    ask(rehearsal.conductor, "disarm")
+    ask(rehearsal.clock(70).stop().conductor, "arm")
+    assert rehearsal.start().clock().conductor.doubt == "drums may be on slack water or ebb line"
     rehearsal = Rehearsal(three_parts()).start().clock(100)
-    rehearsal.conductor.arm(False)
-    rehearsal.clock(70).stop().conductor.arm(True)
-    assert rehearsal.go_on().clock().conductor.doubt == STOPPED_BEFORE_CHANGE
+    ask(rehearsal.conductor, "disarm")
+    ask(rehearsal.clock(70).stop().conductor, "arm")
+    assert rehearsal.go_on().clock().conductor.doubt == "drums may be on slack water or ebb line"
     # In the pass before, nobody has touched it yet.
     rehearsal = Rehearsal(three_parts()).start().clock(50)
-    rehearsal.conductor.arm(False)
-    rehearsal.clock(20).stop().conductor.arm(True)
+    ask(rehearsal.conductor, "disarm")
+    ask(rehearsal.clock(20).stop().conductor, "arm")
     assert rehearsal.start().clock().conductor.sure
 
 
 def test_armed_again_on_the_last_beat_a_change_that_fails_may_have_been_made_by_hand() -> None:
     at_once = three_parts(Span(0, Unit.STEPS), at_once=True)
     rehearsal = Rehearsal(at_once).start().clock(150)
-    rehearsal.conductor.arm(False)
-    rehearsal.clock(35).conductor.arm(True)
+    ask(rehearsal.conductor, "disarm")
+    ask(rehearsal.clock(35).conductor, "arm")
     rehearsal.clock(8)
     ((_, send),) = rehearsal.sent
-    rehearsal.conductor.report(send, False)
+    rehearsal.fail(send)
     assert rehearsal.conductor.part.number == 1
-    assert rehearsal.conductor.doubt == WHICH_PART
+    assert rehearsal.conductor.doubt == "drums may be on slack water or ebb line"
 
 
 def test_put_right_on_the_last_beat_of_a_part_nobody_knows_who_changes_it() -> None:
     rehearsal = Rehearsal(changed_by_hand(96)).start().clock(185)
     rehearsal.conductor.suspect(CLOCK_BROKE)
-    rehearsal.conductor.confirm()
+    ask(rehearsal.conductor, "confirm")
     assert rehearsal.clock(7).conductor.sure
     assert rehearsal.clock().where == (2, 0)
-    assert rehearsal.conductor.doubt == WHICH_PART
+    assert rehearsal.conductor.doubt == "drums may be on eddy or slack water"
 
 
 def test_a_tick_lost_just_after_a_position_told_while_playing_is_noticed() -> None:
     rehearsal = Rehearsal(three_parts()).start().clock(100).position(8)
-    rehearsal.conductor.confirm()
+    ask(rehearsal.conductor, "confirm")
     rehearsal.clock(every_ns=2 * TICK_NS)
     assert rehearsal.conductor.doubt == CLOCK_ODD
     # The lost one was the tick of that position.
@@ -99,7 +100,7 @@ def test_a_tick_lost_just_after_a_position_told_while_playing_is_noticed() -> No
 
 def test_a_reset_of_a_stopped_instrument_undoes_the_part_that_was_chosen() -> None:
     rehearsal = Rehearsal(three_parts()).start().clock(50).stop()
-    rehearsal.conductor.go_next()
+    ask(rehearsal.conductor, "next")
     rehearsal.hear(0xFF)
     assert rehearsal.start().clock().conductor.doubt == WHICH_PART
 
@@ -119,7 +120,7 @@ def test_a_change_on_the_boundary_that_fails_takes_none_for_the_next_with_it() -
     )
     rehearsal = Rehearsal(setlist).start().clock(193)
     assert rehearsal.programs == [2]
-    rehearsal.conductor.report(rehearsal.sent[0][1], False)
+    rehearsal.fail(rehearsal.sent[0][1])
     assert rehearsal.conductor.notice == (
         "program 3 was not sent to drums: the part goes on for another phrase"
     )
@@ -139,11 +140,11 @@ def test_a_jump_past_a_boundary_in_the_same_part_does_not_send_again_what_is_out
         .build()
     )
     rehearsal = Rehearsal(setlist).start().clock(80)
-    rehearsal.conductor.go_next(Unit.PASSES)
+    ask(rehearsal.conductor, "next pass")
     rehearsal.clock(20)
     assert rehearsal.programs == [7]
     rehearsal.stop().position(40).go_on().clock()
-    rehearsal.conductor.confirm()
+    ask(rehearsal.conductor, "confirm")
     assert rehearsal.clock(384 - 240).where == (2, 0)
     assert rehearsal.programs == [7, 2]
 
@@ -157,10 +158,10 @@ def test_what_an_open_part_was_told_to_leave_for_ends_it_after_a_jump_too() -> N
         .build()
     )
     rehearsal = Rehearsal(setlist).start().clock(30)
-    rehearsal.sent += [(rehearsal.clocks, send) for send in rehearsal.conductor.go_now()]
+    rehearsal.sent += [(rehearsal.clocks, send) for send in ask(rehearsal.conductor, "now")]
     assert rehearsal.programs == [2]
     rehearsal.stop().position(40).go_on().clock()
-    rehearsal.conductor.confirm()
+    ask(rehearsal.conductor, "confirm")
     # Ticks 240 to 287 are the third pass; at its end the instrument takes what it was told.
     assert rehearsal.where == (1, 240)
     assert rehearsal.clock(48).where == (2, 0)

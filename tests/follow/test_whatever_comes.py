@@ -2,15 +2,18 @@
 
 from __future__ import annotations
 
+import json
 from random import Random
 
 import pytest
 
 from companion.follow.follower import Follower
-from companion.setlist.model import Unit
 from tests.nights.sets import random_kind, random_set
 
-MESSAGES = ((0xFA,), (0xFB,), (0xFC,), (0xFF,), (0xFE,), (0xF2, 1), (), (0x90, 36, 100), (0xF1, 3))
+MESSAGES = (
+    *((0xFA,), (0xFB,), (0xFC,), (0xFF,), (0xFE,), (0xF2, 1), (), (0x90, 36, 100), (0xF1, 3)),
+    *((0xC0, 1), (0xC0, 2), (0xC1, 3)),
+)
 
 
 def some_ticks_on(rng: Random, period_ns: int) -> int:
@@ -20,40 +23,34 @@ def some_ticks_on(rng: Random, period_ns: int) -> int:
     return -period_ns // 4 if rng.random() < 0.01 else round(period_ns * off)
 
 
-def wish(follower: Follower, rng: Random) -> None:
-    """One wish or another."""
-    conductor = follower.conductor
+def wish(follower: Follower, rng: Random, now_ns: int) -> None:
+    """One wish or another, a port that goes, a send that fails, an engine that is killed."""
+    parts = len(follower.conductor.setlist.parts)
+    words = rng.choice((*WISHES, f"part {rng.randint(1, parts)}"))
     match rng.randrange(12):
         case 0:
-            for send in conductor.go_next():
-                conductor.report(send, rng.random() < 0.7)
+            follower.port_gone(rng.choice(("a", "b")), now_ns)
         case 1:
-            conductor.take_back()
-        case 2 | 3:
-            conductor.arm(rng.random() < 0.7)
-        case 4:
-            conductor.align(rng.choice((None, Unit.BARS, Unit.PASSES, Unit.PHRASES)))
-        case 5:
-            conductor.confirm()
-        case 6 | 7:
-            conductor.nudge(rng.choice((Unit.PASSES, Unit.PHRASES)), rng.choice((-1, 1, 3)))
-        case 8:
-            follower.port_gone(rng.choice(("a", "b")))
-        case 9:
-            conductor.go_to(rng.randint(1, len(conductor.setlist.parts)), rng.choice(GOING))
-        case 10:
-            conductor.go_now()
+            follower.slept()
         case _:
-            conductor.stay()
+            for send in follower.wish(words, now_ns):
+                if rng.random() < 0.3:
+                    follower.failed(send, now_ns)
 
 
-GOING = (Unit.PASSES, Unit.PHRASES)
+WISHES = (
+    *("next", "next pass", "now", "stay", "undo", "undo", "arm", "disarm", "arm", "confirm"),
+    *("align", "align bar", "align pass", "align phrase"),
+    *("nudge forward a pass", "nudge back a phrase"),
+)
 
 
 @pytest.mark.parametrize("seed", range(80))
 def test_the_follower_keeps_its_place(seed: int) -> None:
     rng = Random(seed)
-    follower = Follower(random_set(rng, random_kind(rng)), sends=rng.random() < 0.9)
+    setlist = random_set(rng, random_kind(rng))
+    programs = [c.program for part in setlist.parts for c in part.changes] or [0]
+    follower = Follower(setlist, sends=rng.random() < 0.9)
     now_ns = rng.choice((0, 10**9, 10**15))
     # From no tempo at all to one tick a second.
     period_ns = rng.choice((1, 10**6, 8_000_000, 20_000_000, 60_000_000, 10**9))
@@ -65,13 +62,20 @@ def test_the_follower_keeps_its_place(seed: int) -> None:
             follower.hear(port, now_ns, (0xF8,))
         elif what < 0.85:
             position = (0xF2, rng.randrange(128), rng.randrange(3))
-            follower.hear(port, now_ns, rng.choice((*MESSAGES, position)))
+            program = (0xC0, rng.choice(programs))
+            follower.hear(port, now_ns, rng.choice((*MESSAGES, position, program)))
         elif what < 0.9:
             now_ns += round(rng.expovariate(1) * 10 ** rng.randint(6, 11))
             follower.passed(now_ns)
         else:
-            wish(follower, rng)
+            wish(follower, rng, now_ns)
+            if rng.random() < 0.1:
+                kept = json.loads(json.dumps(follower.checkpoint(now_ns)))
+                now_ns += round(rng.expovariate(1) * 10 ** rng.randint(6, 11))
+                follower = Follower.resume(setlist, kept, now_ns)
         standing = follower.conductor.standing()
         assert standing.tick >= 0
         assert standing.end is None or follower.conductor.tick < standing.end
         assert standing.sure is not bool(standing.doubt)
+        assert standing.doubt == "" or standing.help
+        assert len(follower.conductor.situation.worlds) <= 25

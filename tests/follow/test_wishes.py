@@ -9,14 +9,12 @@ from hypothesis import settings
 from hypothesis import strategies as st
 from hypothesis.stateful import RuleBasedStateMachine, invariant, rule
 
-from companion.follow.agenda import Agenda, Kind
-from companion.follow.place import recall, remember
-from companion.follow.steering import Steering
-from companion.setlist.model import ProgramChange, SetList, Span, Unit
-from companion.setlist.wishtext import wish
+from companion.engine.snapshot import Agenda, Kind
+from companion.follow.follower import Follower
+from companion.setlist import ProgramChange, SetList, Span, Unit
 from tests.builders import Rehearsal, SetBuilder, bar_pattern, three_parts
 
-# A bar of 4/4 is 96 clocks, a beat 24 (MIDI 1.0); phrases here are two bars.
+# A bar of 4/4 is 96 clocks, a beat 24 (MIDI 1.0, from memory); phrases here are two bars.
 BAR, BEAT, PHRASE = 96, 24, 192
 LONG = 3 * PHRASE
 
@@ -37,12 +35,8 @@ def tide_set(**instrument: object) -> SetList:
 class Steered(Rehearsal):
     """A rehearsal in which wishes are told as they are written."""
 
-    def __init__(self, setlist: SetList, *, sends: bool = True) -> None:
-        super().__init__(setlist, sends=sends)
-        self.steering = Steering(self.conductor)
-
     def tell(self, text: str) -> Steered:
-        self.sent += [(self.clocks, send) for send in self.steering.grant(wish(text))]
+        self.sent += [(self.clocks, send) for send in self.follower.wish(text, self.now_ns)]
         return self
 
     @property
@@ -164,7 +158,7 @@ def test_now_sends_nothing_while_the_count_is_unsure(at_once: bool) -> None:
 
 def test_a_port_that_fails_now_holds_the_part_to_the_end_of_its_phrase() -> None:
     on_stage = playing(50).tell("now")
-    on_stage.conductor.report(on_stage.sent[0][1], False)
+    on_stage.fail(on_stage.sent[0][1])
     on_stage.clock(BAR)
     standing = on_stage.conductor.standing()
     assert (standing.part.number, standing.tick, standing.end) == (1, 145, PHRASE)
@@ -263,20 +257,39 @@ def test_what_has_gone_out_or_happened_is_not_undone() -> None:
     on_stage.clock(BAR)
     on_stage.tell("undo")
     assert on_stage.notice == "too late to undo: it has happened"
-    on_stage.tell("part 4").tell("disarm").tell("undo")
+
+
+def test_where_no_latest_wish_is_known_undo_takes_back_the_change_that_was_asked_for() -> None:
+    # Arming has no way back, and neither has a restart; the change can be withdrawn all the same.
+    on_stage = playing(10).tell("part 4").tell("disarm")
+    assert on_stage.conductor.undoable == "part 4"
+    on_stage.tell("undo")
+    assert on_stage.notice == "undone: part 4"
+    assert (on_stage.end, on_stage.conductor.standing().asked) == (LONG, False)
+    on_stage.tell("undo")
     assert on_stage.notice == "there is no wish to undo"
+
+
+def test_undo_goes_back_wish_by_wish() -> None:
+    on_stage = playing(10).tell("next").tell("next pass").tell("undo")
+    assert on_stage.end == PHRASE
+    on_stage.tell("undo")
+    assert (on_stage.notice, on_stage.end) == ("undone: next", LONG)
+
+
+def again_from(on_stage: Steered) -> Follower:
+    kept = on_stage.follower.checkpoint(on_stage.now_ns)
+    return Follower.resume(tide_set(), kept, on_stage.now_ns)
 
 
 def test_wishes_outlive_the_engine() -> None:
     on_stage = playing(10).tell("part 3")
-    again = Rehearsal(tide_set())
-    recall(again.follower, remember(on_stage.follower, on_stage.now_ns))
+    again = again_from(on_stage)
     standing = again.conductor.standing()
     assert standing.following is not None
     assert (standing.following.number, standing.end) == (3, PHRASE)
     on_stage.tell("stay")
-    again = Rehearsal(tide_set())
-    recall(again.follower, remember(on_stage.follower, on_stage.now_ns))
+    again = again_from(on_stage)
     assert again.conductor.standing().staying
 
 
@@ -285,7 +298,7 @@ def test_a_change_on_the_boundary_that_fails_leads_to_the_same_part_later() -> N
     on_stage = Steered(setlist)
     on_stage.start().clock(10)
     on_stage.tell("part 3").clock(PHRASE - 9)
-    on_stage.conductor.report(on_stage.sent[0][1], False)
+    on_stage.fail(on_stage.sent[0][1])
     on_stage.clock(PHRASE)
     assert on_stage.sent[-1][1].change == ProgramChange("drums", 3)
     assert on_stage.where[0] == 3
@@ -301,13 +314,14 @@ class Walk(RuleBasedStateMachine):
 
     def __init__(self) -> None:
         super().__init__()
-        self.stage = playing(1)
+        # So many ticks as the clock needs to be known.
+        self.stage = playing(5)
         self.heard = 0
         # The instrument: the program that plays, the one it holds, clocks into its pass.
-        self.plays, self.into = 1, 0
+        self.plays, self.into = 1, 4
         self.holds: int | None = None
         # The reckoning: part, tick, where it goes and when, and whether that is out.
-        self.part, self.tick, self.out = 1, 0, False
+        self.part, self.tick, self.out = 1, 4, False
         self.goal: tuple[str, int | None, int] = ("plan", None, PHRASE)
         self.end: int | None = LONG
         self.before: tuple[tuple[str, int | None, int], int | None] | None = None
@@ -408,15 +422,13 @@ class Walk(RuleBasedStateMachine):
             self.set(("stay", None, PHRASE), None)
 
     @rule()
-    def back(self) -> None:
-        self.stage.tell("back")
-        if not self.out and self.goal[0] == "go":
-            self.set(("plan", None, PHRASE), self.planned())
-
-    @rule()
     def undo(self) -> None:
         self.stage.tell("undo")
-        if self.out or self.before is None:
+        if self.out:
+            return
+        if self.before is None:
+            if self.goal[0] == "go":
+                self.goal, self.end = ("plan", None, PHRASE), self.planned()
             return
         self.goal, self.end = self.before
         self.before = None

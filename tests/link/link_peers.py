@@ -9,16 +9,21 @@ from hypothesis import HealthCheck, settings
 
 from companion.link.ask import new_socket
 from companion.link.endpoint import Endpoint
-from companion.link.messages import Coming, Snapshot, TrackView, Wish, decode_snapshot, encode_hello
-from companion.link.overview import (
+from companion.link.messages import (
     MAP_LINE,
     PLAN_LINE,
+    Coming,
     PatternMap,
     Plan,
+    Snapshot,
+    TrackView,
     decode_map,
     decode_plan,
+    decode_snapshot,
+    encode_hello,
 )
 from companion.link.server import Server
+from companion.wishes import Ask, Wish
 
 # A busy machine must not fail a property.
 steady = settings(
@@ -38,6 +43,7 @@ class Engine:
         self.built = 0
         self.tick = 0
         self.wishes: list[Wish] = []
+        self.refused: list[str] = []
         self.notice = notice
         self.items = items
         self.snapshot_trouble: BaseException | None = None
@@ -45,7 +51,13 @@ class Engine:
         self.plan: Plan | None = None
         self.map: PatternMap | None = None
         self.overview_trouble: BaseException | None = None
-        self.server = Server(self.make, self.take, token, make_overview=self.overview)
+        self.server = Server(
+            self.make,
+            self.take,
+            token,
+            make_overview=self.overview,
+            on_refused=self.refused.append,
+        )
         self.endpoint = Endpoint(self.server.start(), token)
 
     def make(self) -> Snapshot:
@@ -61,7 +73,7 @@ class Engine:
 
     def take(self, wish: Wish) -> None:
         self.wishes.append(wish)
-        if wish.name == "stop":
+        if wish.ask is Ask.STOP:
             self.server.close()
         if self.wish_trouble is not None:
             raise self.wish_trouble

@@ -26,10 +26,10 @@ from companion.link.messages import (
     BadMessage,
     LinkError,
     Snapshot,
-    Wish,
     encode_snapshot,
 )
 from companion.link.server import Server
+from companion.wishes import Wish
 
 
 class Screen:
@@ -84,15 +84,15 @@ async def odd_engine(answer: bytes, read_on: bool = True) -> AsyncIterator[Endpo
 
 async def test_it_draws_what_the_engine_publishes_and_passes_wishes_back(engine: Engine) -> None:
     async with screen_on(lambda: engine.endpoint) as screen:
-        assert not screen.client.wish(Wish("next"))
+        assert not screen.client.wish(Wish.of("next"))
         await screen.shows(lambda s: s.states == [True])
         engine.at(96)
         await screen.shows(lambda s: s.drawn[-1].tick == 96)
-        assert screen.client.wish(Wish("next", "phrase"))
-        await screen.shows(lambda s: engine.wishes == [Wish("next", "phrase")])
+        assert screen.client.wish(Wish.of("next phrase"))
+        await screen.shows(lambda s: engine.wishes == [Wish.of("next phrase")])
         assert screen.client.trouble == ""
-    assert not screen.client.wish(Wish("next"))
-    await until(lambda: not engine.server._guests)
+    assert not screen.client.wish(Wish.of("next"))
+    await until(lambda: not engine.server._connections)
 
 
 async def test_it_finds_an_engine_that_was_started_again_elsewhere(tmp_path: Path) -> None:
@@ -147,7 +147,7 @@ async def test_a_snapshot_in_pieces_is_put_together() -> None:
 @pytest.mark.parametrize(
     ("answer", "trouble"),
     [
-        (b"220 ready\n", "not JSON"),
+        (b"220 ready\n", "not a message"),
         (b'{"snapshot":{}}\n', "at_ns"),
         (b"x" * (MAX_LINE + 1), "without end"),
         (b"", "silent"),
@@ -185,9 +185,9 @@ async def test_wishes_to_an_engine_that_does_not_read_are_refused_not_hoarded() 
     answer = encode_snapshot(tidewater())
     async with odd_engine(answer, read_on=False) as endpoint, screen_on(lambda: endpoint) as screen:
         await screen.shows(lambda s: s.states == [True])
-        big = Wish("next", "x" * 4000)
+        wish = Wish.of("next phrase")
         async with asyncio.timeout(PATIENCE_S):
-            while screen.client.wish(big):
+            while screen.client.wish(wish):
                 pass
 
 
@@ -197,7 +197,7 @@ async def test_a_fault_in_the_screen_is_the_screens_to_hear_of(engine: Engine) -
 
     with pytest.raises(ZeroDivisionError):
         await Client(lambda: engine.endpoint).run(draw, lambda state: None)
-    await until(lambda: not engine.server._guests)
+    await until(lambda: not engine.server._connections)
 
 
 CHILD = """
@@ -258,15 +258,15 @@ def test_a_command_asks_for_one_fresh_snapshot(engine: Engine) -> None:
 
 def test_a_command_returns_once_its_wish_has_been_taken(engine: Engine) -> None:
     for count in range(1, 21):
-        send_wish(engine.endpoint, Wish("next"))
+        send_wish(engine.endpoint, Wish.of("next"))
         assert len(engine.wishes) == count
 
 
 def test_stop_returns_once_the_engine_has_closed(engine: Engine) -> None:
-    send_wish(engine.endpoint, Wish("stop"))
-    assert engine.wishes == [Wish("stop")]
+    send_wish(engine.endpoint, Wish.of("stop"))
+    assert engine.wishes == [Wish.of("stop")]
     with pytest.raises(NoEngine, match="no engine answers"):
-        send_wish(engine.endpoint, Wish("stop"))
+        send_wish(engine.endpoint, Wish.of("stop"))
 
 
 def test_stop_that_is_not_heeded_is_said_in_plain_words() -> None:
@@ -274,21 +274,21 @@ def test_stop_that_is_not_heeded_is_said_in_plain_words() -> None:
     server = Server(tidewater, taken.append, TOKEN)
     endpoint = Endpoint(server.start(), TOKEN)
     with pytest.raises(LinkError, match=r"did not answer within 0\.3 s"):
-        send_wish(endpoint, Wish("stop"), timeout=0.3)
-    assert taken == [Wish("stop")]
+        send_wish(endpoint, Wish.of("stop"), timeout=0.3)
+    assert taken == [Wish.of("stop")]
     server.close()
 
 
-def test_a_wish_nobody_knows_never_leaves(engine: Engine) -> None:
-    with pytest.raises(BadMessage, match="encore"):
-        send_wish(engine.endpoint, Wish("encore"))
+def test_a_wish_that_lasts_while_a_key_is_held_never_leaves(engine: Engine) -> None:
+    with pytest.raises(BadMessage, match="held"):
+        send_wish(engine.endpoint, Wish.of("fill"))
 
 
 def test_commands_say_in_plain_words_what_is_wrong(engine: Engine) -> None:
     with pytest.raises(LinkError, match="closed the connection"):
         ask_snapshot(Endpoint(engine.endpoint.port, "high-tide"))
     with pytest.raises(LinkError, match="closed the connection"):
-        send_wish(Endpoint(engine.endpoint.port, "high-tide"), Wish("stop"))
+        send_wish(Endpoint(engine.endpoint.port, "high-tide"), Wish.of("stop"))
     engine.server.close()
     with pytest.raises(NoEngine, match="no engine answers"):
         ask_snapshot(engine.endpoint)
@@ -298,7 +298,7 @@ def test_commands_say_in_plain_words_what_is_wrong(engine: Engine) -> None:
     ("answer", "error", "words"),
     [
         (None, LinkError, r"did not answer within 0\.2 s"),
-        (b"220 ready\n", BadMessage, "not JSON"),
+        (b"220 ready\n", BadMessage, "not a message"),
         (b"220 rea", LinkError, "closed the connection"),
         (b"x" * (MAX_LINE + 70_000), BadMessage, "without end"),
     ],

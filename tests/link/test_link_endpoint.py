@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import contextlib
-import errno
 import json
 import os
 import shutil
@@ -14,7 +13,6 @@ import sys
 import threading
 from collections.abc import Callable
 from pathlib import Path
-from typing import Any
 
 import pytest
 from filelock import FileLock
@@ -32,6 +30,7 @@ from companion.link.endpoint import (
 )
 from companion.link.folders import folders, is_own, state_folder
 from companion.link.messages import PROTOCOL, LinkError
+from tests.disk import Disk, given_away
 
 posix = pytest.mark.skipif(os.name != "posix", reason="modes are POSIX")
 
@@ -211,13 +210,26 @@ def test_only_the_holder_of_the_lock_may_publish(tmp_path: Path) -> None:
 
 
 @posix
-def test_a_folder_others_can_write_to_is_refused(tmp_path: Path) -> None:
+@pytest.mark.parametrize("how", ["for others", "another user's"])
+def test_a_folder_others_can_write_to_is_left_alone_and_the_next_is_used(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, how: str
+) -> None:
+    monkeypatch.setenv("XDG_RUNTIME_DIR", str(tmp_path))
     shared = tmp_path / "shared"
-    shared.mkdir()
-    shared.chmod(0o777)
-    with pytest.raises(LinkError, match="others can write"):
-        EngineLock(shared).acquire()
-    assert list(shared.iterdir()) == []
+    with EngineLock(shared) as planting:
+        planting.publish(4711, "planted")
+        body = (shared / FILE_NAME).read_bytes()
+    (shared / FILE_NAME).write_bytes(body)
+    given_away(shared) if how == "another user's" else shared.chmod(0o777)
+    before = sorted(shared.iterdir())
+    with pytest.raises(NoEngine, match=r"left alone"):
+        find_endpoint(shared)
+    with EngineLock(shared) as lock:
+        assert str(shared) in lock.trouble
+        lock.publish(4712, "token")
+        assert find_endpoint(shared).port == 4712
+    assert sorted(shared.iterdir()) == before
+    assert (shared / FILE_NAME).read_bytes() == body
 
 
 def test_a_file_where_the_folder_should_be_is_one_plain_line(tmp_path: Path) -> None:
@@ -228,43 +240,6 @@ def test_a_file_where_the_folder_should_be_is_one_plain_line(tmp_path: Path) -> 
         assert "\n" not in str(caught.value)
         with pytest.raises(NoEngine):
             find_endpoint(folder)
-
-
-class Disk:
-    """Takes nothing more in a folder and below, whoever asks (chmod does not hold for root)."""
-
-    def __init__(self, folder: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-        self.folder = folder
-        # What a write says, and whether names can be taken away still.
-        self.errno = 0
-        self.keeps_names = False
-        real_open, real_unlink = os.open, os.unlink
-
-        def opened(path: Any, flags: int, *words: Any, **more: Any) -> int:
-            if flags & (os.O_WRONLY | os.O_RDWR | os.O_CREAT):
-                self._refuse(path)
-            return real_open(path, flags, *words, **more)
-
-        def unlinked(path: Any, **more: Any) -> None:
-            if self.keeps_names and Path(path).exists():
-                self._refuse(path)
-            real_unlink(path, **more)
-
-        monkeypatch.setattr(os, "open", opened)
-        monkeypatch.setattr(os, "unlink", unlinked)
-
-    def becomes_full(self) -> None:
-        self.errno = errno.ENOSPC
-
-    def becomes_read_only(self) -> None:
-        self.errno, self.keeps_names = errno.EROFS, True
-
-    def is_well_again(self) -> None:
-        self.errno = 0
-
-    def _refuse(self, path: Any) -> None:
-        if self.errno and Path(path).is_relative_to(self.folder):
-            raise OSError(self.errno, os.strerror(self.errno))
 
 
 @pytest.fixture

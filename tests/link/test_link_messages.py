@@ -11,50 +11,55 @@ from hypothesis import example, given
 from hypothesis import strategies as st
 from link_peers import steady, tidewater
 
+import companion
 from companion.link.messages import (
-    MAX_CLIENT_LINE,
-    PROTOCOL,
-    WISHES,
-    BadMessage,
-    Coming,
-    Snapshot,
-    TrackView,
-    Wish,
-    decode_hello,
-    decode_snapshot,
-    decode_wish,
-    encode_hello,
-    encode_snapshot,
-    encode_wish,
-)
-from companion.link.overview import (
     MAP_LINE,
     MAX_OVERVIEW,
     PLAN_LINE,
+    PROTOCOL,
+    BadMessage,
+    Coming,
+    Later,
+    LayerView,
     MapRow,
     PatternMap,
     Plan,
     PlanPart,
     PlanSong,
+    ProgramView,
+    Refused,
+    Snapshot,
+    TrackView,
+    Trouble,
+    UnknownWish,
+    decode_hello,
     decode_map,
     decode_plan,
+    decode_snapshot,
+    decode_wish,
+    encode_hello,
     encode_map,
     encode_plan,
+    encode_snapshot,
+    encode_wish,
     level,
 )
+from companion.wishes import WISHES, Ask, Wish
 
 # UTF-8 cannot carry half a surrogate pair (RFC 3629, section 3).
 TEXT = st.text(st.characters(exclude_categories=["Cs"]), max_size=12)
 COUNT = st.integers(-(1 << 63), (1 << 63) - 1)
 KINDS: dict[str, st.SearchStrategy[Any]] = {
     "str": TEXT,
+    "Count": COUNT,
     "int": COUNT,
     "bool": st.booleans(),
     "float": st.floats(allow_nan=False, allow_infinity=False),
     "bool | None": st.none() | st.booleans(),
-    "int | None": st.none() | COUNT,
+    "Count | None": st.none() | COUNT,
     "tuple[str, ...]": st.lists(TEXT, max_size=3).map(tuple),
-    "tuple[int, ...]": st.lists(COUNT, max_size=3).map(tuple),
+    "tuple[tuple[Count, Count], ...]": st.lists(st.tuples(COUNT, COUNT), max_size=3).map(tuple),
+    "tuple[Count, ...]": st.lists(COUNT, max_size=3).map(tuple),
 }
 
 
@@ -68,6 +73,11 @@ SNAPSHOTS = values(
     Snapshot,
     coming=st.lists(values(Coming), max_size=3).map(tuple),
     tracks=st.lists(values(TrackView), max_size=3).map(tuple),
+    troubles=st.lists(values(Trouble), max_size=3).map(tuple),
+    refused=st.lists(values(Refused), max_size=3).map(tuple),
+    later=st.lists(values(Later), max_size=3).map(tuple),
+    layers=st.lists(values(LayerView), max_size=3).map(tuple),
+    wants=st.lists(values(ProgramView), max_size=3).map(tuple),
 )
 PLANS = values(
     Plan,
@@ -128,10 +138,51 @@ def test_a_chance_is_told_in_eighths(chance: float, sign: str) -> None:
     assert level(1) == "9"
 
 
+SAID = [*(wish for wish in WISHES if wish.ask is not Ask.FILL), Wish(Ask.PART, part=12)]
+
+
+@pytest.mark.parametrize("wish", SAID, ids=str)
+def test_a_wish_comes_back_as_it_was(wish: Wish) -> None:
+    line = encode_wish(wish)
+    assert json.loads(line)["wish"] == str(wish)
+    assert decode_wish(line) == wish
+
+
 @steady
-@given(st.sampled_from(WISHES), TEXT)
-def test_any_wish_comes_back_as_it_was(name: str, unit: str) -> None:
-    assert decode_wish(encode_wish(Wish(name, unit))) == Wish(name, unit)
+@given(st.sampled_from([str(wish) for wish in SAID]), TEXT.filter(str.strip))
+def test_no_wish_with_a_word_more_is_taken_for_the_one_without(words: str, more: str) -> None:
+    line = json.dumps({"wish": f"{words} {more}"}).encode()
+    with pytest.raises(UnknownWish):
+        decode_wish(line)
+
+
+@pytest.mark.parametrize(
+    ("said", "words"),
+    [
+        ({"wish": "align galaxy"}, "align galaxy"),
+        ({"wish": "stop softly"}, "stop softly"),
+        ({"wish": "encore"}, "encore"),
+        ({"wish": ""}, ""),
+        ({"wish": "back"}, "back"),
+        ({"wish": "align bar", "by": 3}, "align bar by"),
+        ({"wish": "align", "unit": "bar"}, "align unit"),
+        ({"wish": "part -1"}, "part -1"),
+        ({"wish": "part 3.5"}, "part 3.5"),
+        ({"wish": "part \u00b3"}, "part \u00b3"),
+        ({"wish": "part"}, "part"),
+        # Only a key that is held can ask for it.
+        ({"wish": "fill"}, "fill"),
+    ],
+)
+def test_a_wish_with_a_word_that_is_new_is_refused_whole(
+    said: dict[str, object], words: str
+) -> None:
+    with pytest.raises(UnknownWish) as refused:
+        decode_wish(json.dumps({**said, "program": "9.7"}).encode())
+    assert str(refused.value) == (
+        f"refused: {words!r} is no wish that version {companion.__version__} knows; "
+        "it came from version 9.7"
+    )
 
 
 @steady
@@ -141,10 +192,11 @@ def test_a_hello_carries_version_and_token(token: str) -> None:
 
 
 def test_what_comes_back_has_the_kinds_it_was_declared_with() -> None:
-    back = decode_snapshot(b'{"snapshot":{"at_ns":1,"tempo":118,"coming":[],"troubles":["a"]}}')
+    said = {"at_ns": 1, "tempo": 118, "coming": [], "troubles": [{"kind": "disk", "text": "a"}]}
+    back = decode_snapshot(json.dumps({"snapshot": said}).encode())
     assert type(back.tempo) is float
-    assert back.troubles == ("a",)
-    assert hash(back) == hash(Snapshot(1, tempo=118.0, troubles=("a",)))
+    assert back.troubles == (Trouble("disk", "a"),)
+    assert hash(back) == hash(Snapshot(1, tempo=118.0, troubles=(Trouble("disk", "a"),)))
 
 
 def test_fields_of_a_newer_engine_are_passed_over() -> None:
@@ -166,7 +218,7 @@ def test_fields_of_a_newer_engine_are_passed_over() -> None:
 @example(b"9" * 5000)
 @example(b"[" * 100_000)
 @example(b'{"snapshot":' * 20_000)
-@example(b'{"wish":"next","unit":"\\ud800"}')
+@example(b'{"wish":"\\ud800"}')
 @example(b'{"wish":["next"]}')
 @example(b'{"snapshot":{"at_ns":1e999}}')
 def test_bytes_that_are_no_message_are_bad_messages(line: bytes) -> None:
@@ -233,6 +285,8 @@ def test_one_field_of_another_kind_spoils_a_snapshot_or_fits_its_kind(data: st.D
         ("tracks", [{"name": "shaker", "muted": None}]),
         ("troubles", "abc"),
         ("troubles", [None]),
+        ("troubles", ["the disk is full"]),
+        ("refused", [{"wish": "next", "kind": 1, "words": ""}]),
     ],
 )
 def test_a_field_of_the_wrong_kind_is_a_bad_message(name: str, content: object) -> None:
@@ -246,10 +300,9 @@ def test_a_snapshot_without_its_time_is_a_bad_message() -> None:
         decode_snapshot(b'{"snapshot":{}}')
 
 
-@pytest.mark.parametrize("wish", [Wish("encore"), Wish(""), Wish("next", "x" * MAX_CLIENT_LINE)])
-def test_a_wish_no_engine_would_take_is_not_sent(wish: Wish) -> None:
+def test_a_fill_cannot_be_asked_for_in_passing() -> None:
     with pytest.raises(BadMessage):
-        encode_wish(wish)
+        encode_wish(Wish(Ask.FILL))
 
 
 def test_a_port_name_that_is_no_text_still_goes_out() -> None:

@@ -11,16 +11,17 @@ from link_peers import PATIENCE_S, TOKEN, Engine, Peer, tidewater
 
 from companion.link.client import Client, ask_snapshot
 from companion.link.endpoint import Endpoint
-from companion.link.messages import Snapshot, encode_snapshot
-from companion.link.overview import (
+from companion.link.messages import (
     MAX_OVERVIEW,
     MapRow,
     PatternMap,
     Plan,
     PlanPart,
     PlanSong,
+    Snapshot,
     encode_map,
     encode_plan,
+    encode_snapshot,
 )
 
 Join = Callable[..., Peer]

@@ -15,17 +15,15 @@ from hypothesis import example, given
 from hypothesis import strategies as st
 from link_peers import TOKEN, Engine, Peer, eventually, steady, tidewater
 
-from companion.link import guest as guest_module
 from companion.link import server as server_module
 from companion.link.messages import (
     MAX_CLIENT_LINE,
-    WISHES,
     LinkError,
-    Wish,
     encode_hello,
     encode_wish,
 )
-from companion.link.server import MAX_GUESTS, MAX_STRANGERS, Server
+from companion.link.server import MAX_CONNECTIONS, MAX_STRANGERS, Server
+from companion.wishes import WISHES, Ask, Wish
 
 Join = Callable[..., Peer]
 # Fills what the kernel holds within a few snapshots.
@@ -113,11 +111,11 @@ def test_a_snapshot_is_built_once_for_all(engine: Engine, join: Join) -> None:
         encode_hello(""),
         encode_hello(TOKEN + "x"),
         encode_hello("\u00e9\ud800\u6f6e"),
-        encode_hello(TOKEN).replace(b'"version":1', b'"version":2'),
-        b'{"hello":"companion","version":1}\n',
-        b'{"hello":"companion","version":1,"token":null}\n',
-        encode_wish(Wish("next")),
-        encode_wish(Wish("stop")) + encode_hello(TOKEN),
+        encode_hello(TOKEN).replace(b'"version":2', b'"version":1'),
+        b'{"hello":"companion","version":2}\n',
+        b'{"hello":"companion","version":2,"token":null}\n',
+        encode_wish(Wish.of("next")),
+        encode_wish(Wish.of("stop")) + encode_hello(TOKEN),
         b"GET / HTTP/1.1\r\nHost: localhost\r\n\r\n",
         b"\n" + encode_hello(TOKEN),
         b"\x16\x03\x01\x02\x00\x01\x00\x01\xfc\x03\x03\n",
@@ -145,10 +143,10 @@ def test_whoever_says_nothing_or_dawdles_is_let_go(
 
 def test_a_hello_may_come_in_pieces_and_a_wish_on_its_heels(engine: Engine, join: Join) -> None:
     screen = join(engine, hello=None)
-    for byte in encode_hello(TOKEN) + encode_wish(Wish("next", "phrase")):
+    for byte in encode_hello(TOKEN) + encode_wish(Wish.of("next phrase")):
         screen.say(bytes([byte]))
     screen.hear()
-    eventually(lambda: engine.wishes == [Wish("next", "phrase")])
+    eventually(lambda: engine.wishes == [Wish.of("next phrase")])
 
 
 @steady
@@ -165,8 +163,7 @@ def test_garbage_from_a_stranger_is_answered_by_nothing(engine: Engine, line: by
 
 @steady
 @given(st.binary(min_size=1, max_size=300))
-@example(b'{"wish":"encore"}')
-@example(b'{"wish":"next","unit":7}')
+@example(b'{"wish":7}')
 @example(b"[" * 4000)
 @example(b"9" * (MAX_CLIENT_LINE + 1))
 def test_garbage_from_a_screen_costs_its_own_connection_only(engine: Engine, line: bytes) -> None:
@@ -180,6 +177,15 @@ def test_garbage_from_a_screen_costs_its_own_connection_only(engine: Engine, lin
     assert engine.wishes == []
 
 
+def test_a_wish_with_a_new_word_is_told_and_its_screen_goes_on(engine: Engine, join: Join) -> None:
+    screen = join(engine)
+    screen.say(b'{"wish":"align galaxy","program":"9.7"}\n' + encode_wish(Wish.of("align")))
+    eventually(lambda: engine.wishes == [Wish.of("align")])
+    (why,) = engine.refused
+    assert why.startswith("refused: 'align galaxy' is no wish")
+    assert why.endswith("version 9.7")
+
+
 def test_a_line_without_end_costs_its_own_connection(engine: Engine, join: Join) -> None:
     screen = join(engine)
     screen.say(b"x" * (MAX_CLIENT_LINE + 1))
@@ -189,15 +195,15 @@ def test_a_line_without_end_costs_its_own_connection(engine: Engine, join: Join)
 
 def test_a_wish_without_its_end_is_no_wish(engine: Engine, join: Join) -> None:
     screen = join(engine)
-    screen.say(encode_wish(Wish("next")) + encode_wish(Wish("stop"))[:-1])
+    screen.say(encode_wish(Wish.of("next")) + encode_wish(Wish.of("stop"))[:-1])
     screen.socket.shutdown(socket.SHUT_WR)
     screen.hear_out()
-    assert engine.wishes == [Wish("next")]
+    assert engine.wishes == [Wish.of("next")]
 
 
 def test_every_wish_arrives_in_order(engine: Engine, join: Join) -> None:
     screen = join(engine)
-    sent = [Wish(name, "phrase") for name in WISHES if name != "stop"]
+    sent = [wish for wish in WISHES if wish.ask not in (Ask.FILL, Ask.STOP)]
     for wish in sent:
         screen.say(encode_wish(wish))
     eventually(lambda: engine.wishes == sent)
@@ -205,10 +211,10 @@ def test_every_wish_arrives_in_order(engine: Engine, join: Join) -> None:
 
 def test_a_key_that_sticks_loses_its_own_connection(engine: Engine, join: Join) -> None:
     bystander, screen = join(engine), join(engine)
-    screen.say(encode_wish(Wish("align")) * 1000)
+    screen.say(encode_wish(Wish.of("align")) * 1000)
     screen.hear_out()
     # Two seconds' worth at most, should the thousand straddle a second.
-    assert len(engine.wishes) <= 2 * guest_module.WISHES_A_SECOND
+    assert len(engine.wishes) <= 2 * server_module.WISHES_A_SECOND
     engine.at(1)
     bystander.hear_tick(1)
 
@@ -219,7 +225,7 @@ def test_a_wish_that_fails_costs_nothing(
 ) -> None:
     engine.wish_trouble = trouble
     screen = join(engine)
-    screen.say(encode_wish(Wish("next")))
+    screen.say(encode_wish(Wish.of("next")))
     eventually(lambda: len(engine.wishes) == 1)
     engine.at(1)
     screen.hear_tick(1)
@@ -296,7 +302,7 @@ def test_nothing_is_built_for_a_screen_that_does_not_read(
 
 
 def test_a_full_house_lets_nobody_in_until_somebody_leaves(engine: Engine, join: Join) -> None:
-    screens = [join(engine) for _ in range(MAX_GUESTS)]
+    screens = [join(engine) for _ in range(MAX_CONNECTIONS)]
     for screen in screens:
         screen.hear()
     assert join(engine).hear_out() == b""
@@ -326,7 +332,7 @@ def test_a_screen_that_hangs_up_in_the_middle_is_forgotten(engine: Engine, join:
         screen.leave()
     engine.at(1)
     bystander.hear_tick(1)
-    screens = [join(engine) for _ in range(MAX_GUESTS - 1)]
+    screens = [join(engine) for _ in range(MAX_CONNECTIONS - 1)]
     for screen in screens:
         screen.hear()
 
@@ -389,7 +395,7 @@ def test_out_of_file_handles_it_waits_and_goes_on(
 def test_stop_from_within_a_wish_closes_every_connection(engine: Engine, join: Join) -> None:
     screen, other = join(engine), join(engine)
     other.hear()
-    screen.say(encode_wish(Wish("stop")))
+    screen.say(encode_wish(Wish.of("stop")))
     screen.hear_out()
     other.hear_out()
     engine.server.close()

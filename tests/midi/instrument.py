@@ -10,7 +10,9 @@ rtmidi in and out; commands come as JSON lines on standard input, events go out 
 A program change that arrives during a pass is taken when that pass ends, and the pass count starts
 anew; with `--at-once` it is taken as it arrives. One that is chosen at the front panel is told to
 whoever listens, and taken in the same way. With `--ignores` those from outside are not taken at
-all, and with `--echo` all that arrives is passed on. `--notes` makes it send what it plays.
+all, and with `--echo` all that arrives is passed on. `--notes` makes it send what it plays, and
+`--chatter` whatever else may be on a cable: whole sysex twice a second, controllers at 300 a
+second, active sensing.
 Programs and channels are wire values.
 """
 
@@ -28,6 +30,7 @@ import rtmidi
 
 # MIDI 1.0 Detailed Specification 4.2.1, from memory.
 CLOCK, START, CONTINUE, STOP, POSITION = 0xF8, 0xFA, 0xFB, 0xFC, 0xF2
+SENSING, SYSEX = 0xFE, [0xF0, 0x7D, *range(8), 0xF7]
 PROGRAM, CONTROL, NOTE_ON, NOTE_OFF = 0xC0, 0xB0, 0x90, 0x80
 TICKS_OF_NOTE = 3
 BANK_HIGH, BANK_LOW = 0, 32
@@ -61,6 +64,7 @@ class Machine:
         # Clocks sent since the machine was switched on, counted ones and idle ones.
         self.clocks = 0
         self.clock_ns = 0
+        self.chatted: dict[str, int] = {}
         self.ended = False
         api = rtmidi.API_UNIX_JACK
         self.out = rtmidi.MidiOut(api, name=options.name)
@@ -147,6 +151,27 @@ class Machine:
                     self.play()
             due_ns += period_ns
 
+    def chatter(self) -> None:
+        """Send what has nothing to do with the clock, until the end."""
+        # MIDI 1.0, from memory: active sensing comes at least every 300 ms.
+        every_ns = {"controller": 10**9 // 300, "sensing": 250_000_000, "sysex": 500_000_000}
+        due_ns = dict.fromkeys(every_ns, time.monotonic_ns())
+        value = 0
+        while not self.ended:
+            what = min(due_ns, key=lambda each: due_ns[each])
+            time.sleep(max(0, due_ns[what] - time.monotonic_ns()) / 1e9)
+            due_ns[what] += every_ns[what]
+            value = (value + 1) % 128
+            with self.lock:
+                self.out.send_message(
+                    {
+                        "controller": [CONTROL | self.options.channel, 74, value],
+                        "sensing": [SENSING],
+                        "sysex": SYSEX,
+                    }[what]
+                )
+                self.chatted[what] = self.chatted.get(what, 0) + 1
+
     def advance(self) -> None:
         """One tick on; a pass that ends here lets a waiting program begin."""
         self.tick += 1
@@ -212,6 +237,7 @@ class Machine:
             "running": self.running,
             "tick": self.tick,
             "clocks": self.clocks,
+            "chatted": dict(self.chatted),
             "program": self.program,
             "part": self.part,
             "tick_in_part": in_part,
@@ -233,9 +259,12 @@ def main() -> None:
     parser.add_argument("--ignores", action="store_true", help="take no program from outside")
     parser.add_argument("--echo", action="store_true", help="pass on all that arrives")
     parser.add_argument("--notes", default="{}", help="JSON: program to note to ticks of its pass")
+    parser.add_argument("--chatter", action="store_true", help="sysex, controllers, sensing, too")
     machine = Machine(parser.parse_args())
     sys.setswitchinterval(0.0005)
     threading.Thread(target=machine.run, daemon=True).start()
+    if machine.options.chatter:
+        threading.Thread(target=machine.chatter, daemon=True).start()
     machine.say("ready")
     for line in sys.stdin:
         machine.obey(json.loads(line))

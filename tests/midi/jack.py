@@ -15,7 +15,7 @@ import subprocess
 import sys
 import tempfile
 import time
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
 from typing import IO
@@ -80,11 +80,43 @@ def server(kind: Kind = SYNCHRONOUS) -> Iterator[str]:
     program = shutil.which("jackd")
     if program is None:
         raise NoServer("jackd is not installed (Debian: apt install jackd2)")
-    with _free_name(kind.names) as name, tempfile.TemporaryFile() as log:
-        process = _spawn([*haste(), program, "-n", name, *kind.words], name, log)
+    why = NoServer(f"{len(kind.names)} runs of these tests are under way already")
+    for name in kind.names:
+        with contextlib.ExitStack() as leaving:
+            if not leaving.enter_context(_alone_with(name)):
+                continue
+            try:
+                leaving.enter_context(_running([*haste(), program, "-n", name, *kind.words], name))
+            except NoServer as error:
+                # One that nobody ended may still have the name.
+                why = error
+                continue
+            yield name
+            return
+    raise why
+
+
+@contextlib.contextmanager
+def _alone_with(name: str) -> Iterator[bool]:
+    """Whether no other run of these tests uses the name now; none will while this lasts."""
+    lock = FileLock(Path(tempfile.gettempdir()) / f"companion-tests-jack-{name}.lock")
+    try:
+        lock.acquire(timeout=0)
+    except Timeout:
+        yield False
+        return
+    with lock:
+        yield True
+    lock.release()
+
+
+@contextlib.contextmanager
+def _running(command: list[str], name: str) -> Iterator[None]:
+    with tempfile.TemporaryFile() as log:
+        process = _spawn(command, name, log)
         try:
             _wait_until_it_answers(process, name, log)
-            yield name
+            yield
         finally:
             process.terminate()
             try:
@@ -94,22 +126,6 @@ def server(kind: Kind = SYNCHRONOUS) -> Iterator[str]:
                 process.wait()
             for left in SHARED_MEMORY.glob(f"jack_*{name}_*"):
                 left.unlink(missing_ok=True)
-
-
-@contextlib.contextmanager
-def _free_name(names: Sequence[str]) -> Iterator[str]:
-    """A name that no other run of these tests uses now."""
-    for name in names:
-        lock = FileLock(Path(tempfile.gettempdir()) / f"companion-tests-jack-{name}.lock")
-        try:
-            lock.acquire(timeout=0)
-        except Timeout:
-            continue
-        with lock:
-            yield name
-        lock.release()
-        return
-    raise NoServer(f"{len(names)} runs of these tests are under way already")
 
 
 def _spawn(command: list[str], name: str, log: IO[bytes]) -> subprocess.Popen[bytes]:
@@ -136,7 +152,7 @@ def _wait_until_it_answers(process: subprocess.Popen[bytes], name: str, log: IO[
         probe = subprocess.run(
             [sys.executable, "-c", PROBE], env=environment(name), capture_output=True, check=False
         )
-        if probe.returncode == 0:
+        if probe.returncode == 0 and process.poll() is None:
             return
         if time.monotonic() > deadline:
             raise NoServer(f"jackd does not answer: {_last_line(probe.stderr)}")

@@ -59,7 +59,8 @@ class Recorder:
             case "stop":
                 self.running = False
             case "songpos":
-                # A song position counts in six clocks (MIDI 1.0, from memory).
+                # A song position counts in six clocks (MIDI 1.0 Detailed
+                # Specification 4.2.1, System Common Messages, from memory).
                 self.tick = message.pos * 6 - 1
             case "clock" if self.running:
                 self.tick += 1

@@ -6,7 +6,7 @@ hands one on some milliseconds late is not taken for one that loses clocks.
 
 from __future__ import annotations
 
-# Clocks (MIDI 1.0: 24 to a quarter note): passes of eight sixteenths, two of them to a phrase.
+# Clocks, 24 to a quarter note: passes of eight sixteenths, two of them to a phrase.
 PASS, PHRASE, BEAT = 48, 96, 24
 
 # Programs 12, 13 and 14 on the display are 11, 12 and 13 on the wire. A sixteenth is six clocks, so

@@ -7,8 +7,9 @@ import signal
 import time
 from pathlib import Path
 
-from companion.setlist.controls import Address, Ask, Binding, Kind, Press, Wanted
+from companion.setlist import Address, Binding, Kind, Press
 from companion.setlist.reading import read_controls
+from companion.wishes import Ask, Wish
 from tests.midi.players import Command, Stage, agrees, until
 from tests.midi.sets import LENGTHS, LONG_FIRST_PART
 
@@ -53,9 +54,9 @@ def test_presses_that_were_learned_beside_a_running_drum_machine_steer(stage: St
     pad.send(0xCF, 4)
     assert "program 5 on channel 16 from tide pad" in lesson.ends()
     assert read_controls(file) == (
-        Binding(Press(Address(Kind.NOTE, 60, 0), PORT), Wanted(Ask.DISARM)),
-        Binding(Press(Address(Kind.CONTROLLER, 20, 2), PORT, toggle=True), Wanted(Ask.ARM)),
-        Binding(Press(Address(Kind.PROGRAM, 4, 15), PORT), Wanted(Ask.STAY)),
+        Binding(Press(Address(Kind.NOTE, 60, 0), PORT), Wish(Ask.DISARM)),
+        Binding(Press(Address(Kind.CONTROLLER, 20, 2), PORT, toggle=True), Wish(Ask.ARM)),
+        Binding(Press(Address(Kind.PROGRAM, 4, 15), PORT), Wish(Ask.STAY)),
     )
     assert "\n".join(file.read_text().splitlines()[-3:]) == (
         f'  - {{press: {{note: 60, channel: 1, port: "{PORT}"}}, wish: disarm}}\n'
@@ -148,7 +149,7 @@ def test_a_fill_wants_a_pad_that_tells_when_it_is_let_go(stage: Stage) -> None:
     time.sleep(0.2)
     pad.send(0xB0, 64, 0)
     assert json.loads(lesson.ends().splitlines()[-1])["instead_of"] == "fill"
-    assert [each.wish for each in read_controls(file)] == [Wanted(Ask.STAY)]
+    assert [each.wish for each in read_controls(file)] == [Wish(Ask.STAY)]
 
 
 def test_a_running_engine_takes_over_what_is_learned_beside_it(stage: Stage) -> None:

@@ -91,7 +91,8 @@ def test_a_bank_is_selected_before_the_program(stage: Stage) -> None:
     recorder = stage.recorder()
     machine.do("start")
     took = machine.wait_for("took")
-    # MIDI 1.0: controller 0 holds the high seven bits, 32 the low; 300 = 2 x 128 + 44.
+    # MIDI 1.0 Detailed Specification 4.2.1, Control Change, from memory: controller 0 holds the
+    # high seven bits, 32 the low; 300 = 2 x 128 + 44.
     assert (took["program"], took["bank"], took["at_tick"]) == (12, 300, FIRST_END)
     assert machine.messages == [[0xB9, 0, 2], [0xB9, 32, 44], [0xC9, 12]]
     until(lambda: recorder.programs, "the recorder has heard it as well")

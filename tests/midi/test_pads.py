@@ -82,7 +82,7 @@ def test_a_clock_from_a_pad_is_not_followed(stage: Stage) -> None:
 
 def test_a_pad_steers_the_internal_clock_and_its_own_clock_is_ignored(stage: Stage) -> None:
     stage.engine(AT_HOME, "--internal-clock")
-    until(lambda: any("*pad*" in each for each in stage.look().troubles), "the pad is missed")
+    until(lambda: any("*pad*" in each.text for each in stage.look().troubles), "the pad is missed")
     pad = stage.pad()
     before = stage.look_when(lambda s: s.state == "running" and not s.troubles, "the pad is there")
     for message in (STOP, POSITION, *(5 * [CLOCK]), START, STOP):

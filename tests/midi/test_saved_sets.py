@@ -80,7 +80,7 @@ def test_a_bad_set_is_told_by_line_and_column_and_the_old_one_plays_on(stage: St
     machine.do("start")
     machine.reach(6)
     stage.write(BAD)
-    trouble = stage.look_when(lambda s: s.troubles != (), "the fault").troubles[0]
+    trouble = stage.look_when(lambda s: s.troubles != (), "the fault").troubles[0].text
     line = BAD[: BAD.index("1 bucket")].count("\n") + 1
     column = BAD.splitlines()[line - 1].index("1 bucket") + 1
     assert trouble.startswith(f"the set as it was plays on: tidewater.yaml:{line}:{column}: ")

@@ -6,6 +6,7 @@ and after the press says what is right.
 
 from __future__ import annotations
 
+import time
 from collections.abc import Callable
 
 from tests.midi.players import Machine, Pad, Stage
@@ -46,7 +47,7 @@ controls:
   - {press: {controller: 66, port: "*pad*", toggle: true}, wish: fill}
   - {press: {controller: 67, port: "*pad*"}, wish: part 4}
   - {press: {controller: 68, port: "*pad*"}, wish: now}
-  - {press: {program: 4, channel: 16, port: "*pad*"}, wish: back}
+  - {press: {program: 4, channel: 16, port: "*pad*"}, wish: undo}
   - {press: {note: 62, port: "*pad*"}, wish: undo}
   - {press: {program: 5, channel: 16, port: "*pad*"}, wish: disarm}
   - {press: {controller: 69, port: "*pad*"}, wish: arm}
@@ -200,10 +201,6 @@ def test_what_was_asked_for_is_taken_back_and_undone(stage: Stage) -> None:
     pressing(lambda: pad.press(60), None)
     pressing(lambda: pad.let_go(60), 2)
     pressing(lambda: press_program(pad, 4), None)
-    pressing(lambda: pad.press(62), 2)
-    pad.let_go(62)
-    breathe(machine)
-    pressing(lambda: press_program(pad, 4), None)
     pressing(lambda: press_controller(pad, 67), 4)
     pressing(lambda: pad.press(62), None)
     assert machine.where()["tick"] < LONG_PHRASE - BEAT
@@ -305,7 +302,12 @@ def test_the_one_is_now_on_the_part_the_bar_the_pass_and_the_phrase(stage: Stage
     def aligned(press: Callable[[], None]) -> tuple[range, int]:
         count = stage.look().notice
         assert count != "aligned: the one is now"
+        # While the count is sure it takes two presses, and the first is the moment.
         presses = asked(machine, press)
+        stage.look_when(lambda s: s.notice.startswith("the count is sure"), "asked once more")
+        # A press that soon would be a contact that bounces.
+        time.sleep(0.1)
+        press()
         stage.look_when(lambda s: s.notice == "aligned: the one is now", "it is aligned")
         return presses, shift(stage, machine)
 
@@ -316,15 +318,14 @@ def test_the_one_is_now_on_the_part_the_bar_the_pass_and_the_phrase(stage: Stage
         machine.reach(machine.where()["tick"] + ticks)
 
     machine.reach(20)
-    presses, moved = aligned(lambda: pad.press(70))
+    presses, moved = aligned(lambda: pad.hit(70))
     # The part began at the very tick of the press.
     assert -moved in presses
-    pad.let_go(70)
     before = moved
     for press, unit in (
         (lambda: press_controller(pad, 71), BAR),
         (lambda: press_program(pad, 6), 96),
-        (lambda: pad.press(72), 192),
+        (lambda: pad.hit(72), 192),
     ):
         onward(SHORT_BEAT + 8)
         presses, moved = aligned(press)

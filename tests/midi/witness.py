@@ -14,7 +14,8 @@ from typing import Any
 
 import rtmidi
 
-# MIDI 1.0, from memory: clock, start, continue, stop.
+# MIDI 1.0 Detailed Specification 4.2.1, System Real Time Messages, from memory: clock, start,
+# continue, stop.
 CLOCK, START, CONTINUE, STOP = 0xF8, 0xFA, 0xFB, 0xFC
 # So many intervals say how long a tick is meant to last.
 KNOWN = 5
@@ -28,7 +29,8 @@ class Witness:
         self.intervals_s: list[float] = []
         self.since_s: float | None = None
         self.port = rtmidi.MidiIn(rtmidi.API_UNIX_JACK, name="tide witness")
-        self.port.ignore_types(sysex=True, timing=False, active_sense=True)
+        # What is ignored takes its time with it.
+        self.port.ignore_types(sysex=False, timing=False, active_sense=False)
         self.port.set_callback(self.hear)
         (found,) = [p for p in self.port.get_ports() if name in p]
         self.port.open_port(self.port.get_ports().index(found), name="tide witness in")

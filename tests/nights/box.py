@@ -21,7 +21,8 @@ class Kind:
     clock while stopped; `new_beat` begins a new beat of its clock on start and continue, else the
     next tick is where it would have been. `takes_on_start` and `takes_on_stop`: what becomes of a
     queued change then. `recount` restarts its pass count with each pattern. `transport` False sends
-    clock alone, no start or stop. `announces` tells its position at each bar while it runs.
+    clock alone, no start or stop. `announces` tells its position at each bar while it runs; `names`
+    tells which program is chosen on it, `echoes` passes on the program changes that it gets.
     """
 
     at_once: bool = False
@@ -33,6 +34,8 @@ class Kind:
     transport: bool = True
     senses: bool = False
     announces: bool = False
+    names: bool = False
+    echoes: bool = False
 
 
 class Box:
@@ -63,6 +66,16 @@ class Box:
     def tick(self) -> int:
         """The latest tick of the part, below 0 or behind while none was played there."""
         return self.passes * self.length + self.in_pass - self.fresh
+
+    @property
+    def coming(self) -> tuple[int, int]:
+        """Part and tick of the tick that it will play next."""
+        tick = self.tick + 1
+        if not self.fresh and self.in_pass + 1 == self.length and self.queued is not None:
+            return self.queued, 0
+        if self.press_at is not None and tick >= self.press_at[1]:
+            return self.press_at[0], 0
+        return self.part, tick
 
     def play_tick(self) -> bool:
         """Play one tick; returns whether another part began with it."""

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from random import Random
 
-from companion.follow.transport import State
 from tests.nights.box import CLOCK, CONTINUE, RESET, START, STOP
 from tests.nights.line import JITTERS, MS, ORDINARY, Arrival
 from tests.nights.night import OTHER, PORT, SECOND, Stage
@@ -27,6 +26,19 @@ OFTEN = {
     "second instrument": 0.5,
     "two clocks in one cable": 0.4,
     "continue again": 1,
+    "killed": 0.5,
+}
+# How often the engine is killed on a night of that, in place of the above.
+KILLED = 12
+# The same on a mixed night, where a tick in thirty has one: what a bad cable, a hub and a hand on
+# the tempo do together. Of what ends a count there is no more than on other nights.
+MIXED_EVERY_S = 0.7
+MIXED = {kind: often * MIXED_EVERY_S / 20 for kind, often in OFTEN.items()} | {
+    "tick lost": 15,
+    "tick doubled": 8,
+    "ticks held up": 25,
+    "tempo turned": 4,
+    "tempo jumped": 1,
 }
 STRAYS = (
     (0x90, 36, 100),
@@ -52,7 +64,12 @@ class Faults:
         self._stage = stage
         self._rng: Random = stage.rng
         # Seconds between two faults on average: some nights are worse than others.
-        self._every = self._rng.choice((2.0, 6.0, 20.0) if stage.rough else (10.0, 30.0, 60.0))
+        mixed = stage.night == "mixed"
+        usual = (2.0, 6.0, 20.0) if stage.rough else (10.0, 30.0, 60.0)
+        self._every = self._rng.choice((MIXED_EVERY_S,) if mixed else usual)
+        self._often = MIXED if mixed else OFTEN
+        if stage.night == "kills":
+            self._often = OFTEN | {"killed": KILLED}
         self._jitters = list(JITTERS if stage.rough else ORDINARY)
         self._other_jitter()
 
@@ -63,7 +80,7 @@ class Faults:
     def _next(self) -> None:
         rng, stage = self._rng, self._stage
         stage.after(rng.expovariate(1 / self._every), self._next)
-        kind = rng.choices(list(OFTEN), list(OFTEN.values()))[0]
+        kind = rng.choices(list(self._often), list(self._often.values()))[0]
         if getattr(self, "_" + kind.replace(" ", "_"))():
             stage.judge.fault(kind, stage.now_ns)
             stage.say(f"*** {kind}")
@@ -125,10 +142,23 @@ class Faults:
         if not self._silence(seconds):
             return False
         stage.way_back = False
-        stage.after(
-            min(0.5 * self._rng.random(), seconds / 2), lambda: stage.follower.port_gone(PORT)
-        )
+        stage.after(min(0.5 * self._rng.random(), seconds / 2), stage.port_gone)
         return True
+
+    def _killed(self) -> bool:
+        """The engine dies, and another takes over where it stood."""
+        stage, rng = self._stage, self._rng
+        if stage.dead or (stage.box.running and stage.ticks_since_set < 3):
+            return False
+        if not stage.may_be_killed:
+            # What was pressed just now is not written down yet.
+            stage.after(rng.uniform(0.02, 0.05), self._die)
+            return False
+        stage.kill()
+        return True
+
+    def _die(self) -> None:
+        self._killed()
 
     # -- tempo and jitter --------------------------------------------------------------------
 
@@ -190,8 +220,8 @@ class Faults:
         """Another box on a port of its own, with clock and transport."""
         stage, rng = self._stage, self._rng
         # Whoever starts first is followed: that was the box, and the screen says so.
-        c = stage.conductor
-        if not (stage.box.running and c.state is State.RUNNING and c.sure) or stage.short_silence:
+        seen = stage.status
+        if not (stage.box.running and seen.state == "running" and seen.sure) or stage.short_silence:
             return False
         period, until = rng.uniform(0.01, 0.05), rng.uniform(3, 40)
         stage.after(0, lambda: self._from_other(START))

@@ -4,20 +4,54 @@ from __future__ import annotations
 
 from collections import Counter, defaultdict
 from dataclasses import dataclass, field
+from typing import TYPE_CHECKING, Any
 
-from companion.follow.conductor import Send
-from companion.follow.follower import Follower
-from companion.follow.transport import State
-from companion.setlist.model import SetList, Unit
-from tests.nights.box import Box
+from companion.follow.conductor import (
+    CLOCK_BROKE,
+    CLOCK_LOST,
+    CLOCK_WAS_LOST,
+    ELSEWHERE,
+    JOINED,
+    MOVED,
+    NOWHERE,
+    OTHER_PORT,
+    RESTARTED,
+)
+from companion.follow.follower import Status
+from companion.setlist import Unit
 from tests.nights.line import Arrival
+
+if TYPE_CHECKING:
+    from tests.nights.night import Stage
 
 # A quarter of a beat, and the two looks of the watch it may take to see that it has passed.
 SILENT_TICKS, LOOKS_NS = 6, 20_000_000
-# Song position, start, continue, stop (MIDI 1.0).
+# Song position, start, continue, stop (MIDI 1.0 Detailed Specification 4.2.1, System Messages, from
+# memory).
 MOVES = ((0xF2,), (0xFA,), (0xFB,), (0xFC,))
 # A doubt that follows a fault this closely is laid at its door.
 CAUSE_NS = 4_000_000_000
+# A change for an instrument that changes at once may come an eighth of a beat after its boundary;
+# of where the boundary is, a tick more or less is nobody's fault.
+LATE_TICKS, OFF = 3, 1
+# Doubts that no count can help, by what is shown; all others are the count's or the belief's own.
+OTHERS = {
+    JOINED: "joined",
+    MOVED: "moved",
+    ELSEWHERE: "moved",
+    NOWHERE: "moved",
+    OTHER_PORT: "other port",
+    CLOCK_LOST: "lost line",
+    CLOCK_WAS_LOST: "lost line",
+    CLOCK_BROKE: "lost line",
+    RESTARTED: "away",
+}
+NOT_COUNTED = frozenset(OTHERS.values()) | {"waiting", "stopped"}
+
+
+def doubt_of(seen: Status) -> str:
+    """What sort of doubt is shown, in a word or two."""
+    return OTHERS.get(seen.doubt) or seen.doubt_kind or seen.state
 
 
 @dataclass
@@ -27,6 +61,9 @@ class Tally:
     hours: float = 0.0
     ticks: int = 0
     sure_ticks: int = 0
+    # Of these, off by one; and changes that left while the status said unsure, and withdrawn.
+    by_one: int = 0
+    sent_unsure: int = 0
     messages: int = 0
     # The same by kind of night.
     nights: Counter[str] = field(default_factory=Counter)
@@ -41,6 +78,8 @@ class Tally:
     by_person: Counter[str] = field(default_factory=Counter)
     # Ticks that arrived while the count was unsure, by the doubt that was shown.
     unsure_ticks: Counter[str] = field(default_factory=Counter)
+    # The same by kind of night and sort of doubt.
+    unsure: Counter[tuple[str, str]] = field(default_factory=Counter)
     boundaries: int = 0
     made: int = 0
     by_hand: int = 0
@@ -52,7 +91,8 @@ class Tally:
         """Take in another tally."""
         for name in ("hours", "ticks", "sure_ticks", "messages", "boundaries", "made", "by_hand"):
             setattr(self, name, getattr(self, name) + getattr(other, name))
-        self.sends += other.sends
+        for name in ("sends", "by_one", "sent_unsure"):
+            setattr(self, name, getattr(self, name) + getattr(other, name))
         for name in (
             "nights",
             "nights_sure",
@@ -63,6 +103,7 @@ class Tally:
             "by_person",
             "wrong",
             "unsure_ticks",
+            "unsure",
         ):
             getattr(self, name).update(getattr(other, name))
         for kind, times in other.cleared.items():
@@ -71,18 +112,16 @@ class Tally:
 
 
 class Judge:
-    """Watches one follower and one box."""
+    """Watches the follower and the box of one stage."""
 
-    def __init__(self, setlist: SetList, follower: Follower, box: Box, tally: Tally) -> None:
-        self._setlist = setlist
-        self._follower = follower
-        self._conductor = follower.conductor
-        self._box = box
+    def __init__(self, stage: Stage, where: str, tally: Tally) -> None:
+        self._stage = stage
+        self._box = stage.box
         self._tally = tally
-        self.where = self.night = ""
+        self._where = where
         self.jitter = "steady"
         # The latest message of the box that arrived, and how many ticks did since it was set going.
-        self.truth = Arrival(0, "", (), False, box.part, -1)
+        self.truth = Arrival(0, "", (), False, stage.box.part, -1)
         self._ticks_heard = 0
         self._last_tick_ns = 0
         self._slowest_ns = 0
@@ -105,14 +144,18 @@ class Judge:
         self._tally.faults[kind] += 1
         self._cause, self._cause_ns = kind, t_ns
 
+    def unheard(self, arrival: Arrival) -> None:
+        """A message of the box came while the engine was away."""
+        self.truth = arrival
+        self._note_heard(arrival)
+
     def heard(self, arrival: Arrival, period_ns: int) -> None:
         """A message of the box was taken by the follower."""
-        tally, conductor = self._tally, self._conductor
+        tally, seen = self._tally, self._stage.status
         tally.messages += 1
         self.truth = arrival
+        self._note_heard(arrival)
         is_tick, is_start = arrival.message == (0xF8,), arrival.message == (0xFA,)
-        if arrival.message[:1] in MOVES or (is_tick and arrival.tick <= self._box.tick):
-            self._unheard = False
         if is_tick:
             self._ticks_heard += 1
             self._last_tick_ns = arrival.t_ns
@@ -120,75 +163,87 @@ class Judge:
             self._slowest_ns = max(period_ns, self._slowest_ns * 15 // 16)
         elif is_start or arrival.message == (0xFB,):
             self._ticks_heard = 0
-        sure = conductor.sure
-        if sure is not self._sure:
-            self._turned(sure, arrival.t_ns)
-        if is_tick and arrival.running and not (sure and conductor.state is State.RUNNING):
-            tally.unsure_ticks[conductor.doubt or conductor.state.value] += 1
+        if seen.sure is not self._sure:
+            self._turned(seen.sure, arrival.t_ns)
+        runs = seen.state == "running"
+        if is_tick and arrival.running and not arrival.again:
+            self._count(seen, runs)
         # Only a tick or a start says where the box is: others may follow one that was lost.
-        if not sure or conductor.state is not State.RUNNING or not (is_tick or is_start):
+        if not seen.sure or not (is_tick or is_start):
+            return
+        if not runs:
+            if is_tick and arrival.running and seen.state == "stopped":
+                self.wrong("stands, and the box plays", arrival)
             return
         if not arrival.running:
             self.wrong("runs, and the box does not", arrival)
             return
-        if conductor.tick != arrival.tick or conductor.part.number != arrival.part:
+        shown = seen.part, seen.tick
+        if shown == (arrival.part, max(arrival.tick, 0)):
+            self._is_wrong = ""
+        elif shown in (arrival.before, arrival.after):
+            tally.by_one += is_tick and not arrival.again
+        else:
             self.wrong("wrong and sure", arrival)
-            return
-        if is_tick:
-            tally.sure_ticks += 1
-            tally.jitter_sure[self.jitter] += 1
-            tally.nights_sure[self.night] += 1
-        self._is_wrong = ""
 
     def looked(self, now_ns: int) -> None:
         """The watch has looked at the time."""
-        conductor = self._conductor
-        sure = conductor.sure
-        if sure is not self._sure:
-            self._turned(sure, now_ns)
+        seen = self._stage.status
+        if seen.sure is not self._sure:
+            self._turned(seen.sure, now_ns)
         if (
-            sure
-            and conductor.state is State.RUNNING
+            seen.sure
+            and seen.state == "running"
             and self._ticks_heard >= 3
             and now_ns - self._last_tick_ns > SILENT_TICKS * self._slowest_ns + LOOKS_NS
         ):
             self.wrong("silence not noticed")
 
-    def sent(self, send: Send, end: int, period_ns: int) -> None:
+    def came_back(self) -> None:
+        """Another engine has taken over."""
+        self._ticks_heard = 0
+
+    def sent(self, send: Any, end: int, period_ns: int) -> None:
         """A program change for the boundary at tick `end` has left; the box has not got it yet."""
-        box, conductor, tally = self._box, self._conductor, self._tally
+        box, tally, stage = self._box, self._tally, self._stage
         tally.sends += 1
-        if not conductor.sure:
-            self.wrong("sent while unsure")
-        if not (conductor.armed and conductor.sends):
+        tally.sent_unsure += not stage.status.sure
+        if not stage.armed:
             self.wrong("sent while disarmed")
+        part = stage.setlist.parts[send.part - 1]
+        instrument = stage.setlist.instruments[send.instrument]
+        meant = [c.program for c in part.changes if c.instrument == instrument.name]
+        if tuple(send.messages[-1]) not in [(0xC0 | instrument.channel, p) for p in meant]:
+            self.wrong("sent what is not in the set")
         if not box.running:
             return
-        instrument = self._setlist.instruments[send.change.instrument]
+        if self._unheard:
+            # It crossed with the start, and was for what played before: nobody could know.
+            return
         key = (box.stretch, instrument.name, send.part)
         if key in self._sent:
             self.wrong("sent twice")
         self._sent.add(key)
-        if self._unheard:
-            # It crossed with the start: nobody could know.
-            return
         # The box is where it is now, not where it was when it sent the tick.
         left = end - box.tick
         length = box.length
         if instrument.lead.unit is Unit.MILLISECONDS:
             lead = -(-instrument.lead.count * 1_000_000 // period_ns)
             # The tempo is only known within some percent while a hand is on it.
-            lead -= 1 + lead // 8
+            slack = OFF + 1 + lead // 8
         else:
-            lead = instrument.lead.ticks(self._setlist.parts[max(box.part, 1) - 1].pattern)
+            lead = instrument.lead.ticks(stage.setlist.parts[max(box.part, 1) - 1].pattern)
+            slack = OFF
         if not instrument.at_once:
             lead = min(lead, length)
-        if left < (0 if instrument.at_once else 1):
+        if left < (-LATE_TICKS - OFF if instrument.at_once else 1):
             self.wrong(f"sent late: {left} ticks left")
-        elif 2 * send.ticks_left < lead:
+        elif send.lead_ticks and 2 * (send.ticks_left + slack) < lead:
             self.wrong(f"sent late: {send.ticks_left} ticks left of {lead}")
         elif not instrument.at_once and left > length:
             self.wrong(f"sent a pass early: {left} ticks left of {length}")
+        elif send.lead_ticks and left > lead + 2 * slack:
+            self.wrong(f"sent early: {left} ticks left of {lead}")
         if instrument.name == "drums":
             self._due = (box.stretch, send.part, end)
 
@@ -197,7 +252,9 @@ class Judge:
         due, self._due = self._due, None
         if due is None or due[0] != before[0]:
             return
-        if due[1:] != (part, before[2]):
+        late = before[2] - due[2]
+        most = OFF + LATE_TICKS * self._box.kind.at_once
+        if due[1] != part or not -OFF <= late <= most:
             self.wrong(f"part {part} at {before[2]}, was to be part {due[1]} at {due[2]}")
         else:
             self._tally.made += 1
@@ -207,6 +264,11 @@ class Judge:
         self._due = None
         self._unheard = True
 
+    def picked(self) -> None:
+        """A pattern was chosen on the box, and what was sent for this boundary is nothing now."""
+        self._due = None
+        self._sent.clear()
+
     def wrong(self, what: str, arrival: Arrival | None = None) -> None:
         """Write a charge."""
         kind = what.split(":")[0]
@@ -214,12 +276,34 @@ class Judge:
         was, self._is_wrong = self._is_wrong, kind
         # A count that goes on being wrong is told once.
         if was != kind and len(self._tally.first_wrong) < 20:
-            c, truth = self._conductor, arrival or self.truth
+            seen, truth = self._stage.status, arrival or self.truth
+            self._stage.say(f"CHARGE {what}")
             self._tally.first_wrong.append(
-                f"{self.where}: {what}; counted part {c.part.number} tick {c.tick}, box part "
-                f"{truth.part} tick {truth.tick}, {truth.t_ns / 1e9:.3f} s, last: {self._cause} "
-                f"at {self._cause_ns / 1e9:.3f}"
+                f"{self._where} ({self._stage.night}): {what}; counted part {seen.part} tick "
+                f"{seen.tick}, box part {truth.part} tick {truth.tick}, {truth.t_ns / 1e9:.3f} s, "
+                f"last: {self._cause} at {self._cause_ns / 1e9:.3f}"
             )
+
+    # -- inside ------------------------------------------------------------------------------
+
+    def _note_heard(self, arrival: Arrival) -> None:
+        is_tick = arrival.message == (0xF8,)
+        if arrival.message[:1] in MOVES or (is_tick and arrival.tick <= self._box.tick):
+            self._unheard = False
+
+    def _count(self, seen: Status, runs: bool) -> None:
+        """Count a tick of the box that arrived."""
+        tally, night = self._tally, self._stage.night
+        tally.ticks += 1
+        tally.jitter[self.jitter] += 1
+        tally.nights[night] += 1
+        if seen.sure and runs:
+            tally.sure_ticks += 1
+            tally.jitter_sure[self.jitter] += 1
+            tally.nights_sure[night] += 1
+        else:
+            tally.unsure_ticks[seen.doubt or seen.state] += 1
+            tally.unsure[night, doubt_of(seen)] += 1
 
     def _turned(self, sure: bool, t_ns: int) -> None:
         """The count has become sure, or unsure."""

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from collections import deque
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from random import Random
 
 MS = 1_000_000
@@ -19,7 +19,8 @@ class Arrival:
     """A message as it arrives: when, on which port, and what was true of the box as it sent it.
 
     `part` and `tick` are the box's, `stretch` tells its boundaries apart, `running` whether it
-    played. `own` is False for what another instrument sent.
+    played. `own` is False for what another instrument sent. `before` and `after` are part and tick
+    one tick earlier and later, `again` marks a tick that the line doubled.
     """
 
     t_ns: int
@@ -29,6 +30,9 @@ class Arrival:
     part: int
     tick: int
     own: bool = True
+    before: tuple[int, int] = (0, -1)
+    after: tuple[int, int] = (0, -1)
+    again: bool = False
 
 
 def _steady(rng: Random) -> Callable[[int], int]:
@@ -45,7 +49,8 @@ def _milliseconds(rng: Random) -> Callable[[int], int]:
 
 
 def _cable(rng: Random) -> Callable[[int], int]:
-    # A byte takes 320 us on a DIN line (MIDI 1.0), so a busy one adds some ms.
+    # A byte takes 320 us on a DIN line (MIDI 1.0 Detailed Specification 4.2.1, Hardware, from
+    # memory: 31250 baud, ten bits), so a busy one adds some ms.
     most = rng.uniform(1, 5) * MS
     return lambda t: t + int(rng.random() * most)
 
@@ -67,6 +72,31 @@ def _batches(rng: Random) -> Callable[[int], int]:
     return lambda t: (t // every + 1) * every
 
 
+def _held(rng: Random) -> Callable[[int], int]:
+    # A hub or a busy computer: single messages are held up, and all behind them wait (the line
+    # keeps order).
+    often, most = rng.choice((1 / 60, 1 / 60, 1 / 20, 1 / 10)), rng.choice((40, 40, 80)) * MS
+    return lambda t: (
+        t + (rng.randrange(5 * MS, most) if rng.random() < often else int(abs(rng.gauss(0, MS))))
+    )
+
+
+def _bursts(rng: Random) -> Callable[[int], int]:
+    # USB frames of 1 ms from a host that stalls for 5 to 40 ms, once in 60 messages; now and then
+    # it is busy for a while and stalls at every other one.
+    stalled_ns = busy_ns = 0
+
+    def delay(t: int) -> int:
+        nonlocal stalled_ns, busy_ns
+        if t >= busy_ns and rng.random() < 1 / 1000:
+            busy_ns = t + rng.randrange(200 * MS, 2000 * MS)
+        if t >= stalled_ns and rng.random() < (1 / 2 if t < busy_ns else 1 / 60):
+            stalled_ns = t + rng.randrange(5 * MS, 40 * MS)
+        return max((t // MS + 1) * MS, stalled_ns)
+
+    return delay
+
+
 JITTERS = {
     "steady": _steady,
     "usb": _usb,
@@ -75,8 +105,10 @@ JITTERS = {
     "gauss": _gauss,
     "spiky": _spiky,
     "batches": _batches,
+    "held": _held,
+    "bursts": _bursts,
 }
-ORDINARY = ("steady", "usb", "milliseconds", "cable", "spiky")
+ORDINARY = ("steady", "usb", "milliseconds", "cable", "spiky", "held")
 
 
 class Line:
@@ -112,15 +144,7 @@ class Line:
             return
         self._deliver(arrival, self._delay(t_ns))
         if fate == "doubled":
-            again = Arrival(
-                t_ns,
-                arrival.port,
-                arrival.message,
-                arrival.running,
-                arrival.part,
-                arrival.tick,
-                arrival.own,
-            )
+            again = replace(arrival, t_ns=t_ns, again=True)
             self._deliver(again, arrival.t_ns + self._rng.randrange(MS // 20, 12 * MS // 10))
 
     def _deliver(self, arrival: Arrival, t_ns: int) -> None:

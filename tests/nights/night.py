@@ -1,20 +1,19 @@
 """One night: box, line, performer and follower put together, moment by moment in simulated time.
 
-A night plays sets one after the other, each with a box, a line and a follower of its own.
+A night plays sets one after the other, each with a box, a line and a follower of its own. The
+follower is driven by its contract alone, as the engine drives it.
 """
 
 from __future__ import annotations
 
+import json
 from collections.abc import Callable
-from contextlib import nullcontext
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from heapq import heappop, heappush
 from random import Random
+from typing import Any
 
-from companion.engine.timed import TimedSends, due_ns
-from companion.follow.conductor import Send
-from companion.follow.follower import Follower
-from companion.follow.tempo import TempoTracker
+from companion.follow.follower import Follower, Sends, Status
 from tests.nights.box import CLOCK, CONTINUE, SENSING, START, STOP, Box
 from tests.nights.judge import Judge, Tally
 from tests.nights.line import MS, Arrival, Line
@@ -23,55 +22,23 @@ from tests.nights.tempo import Hand
 
 PORT, OTHER = "tide drum", "foghorn"
 NEVER = 1 << 62
-# The watch looks this often (engine).
+# The watch looks this often, and keeps the place after so many looks at the latest (engine).
 LOOK_NS = 10 * MS
+KEEP_LOOKS = 20
 SENSING_NS = 250 * MS
 SECOND = 1_000_000_000
+PROGRAM = 0xC0
 
 Tell = Callable[[str], None]
 
 
 @dataclass(frozen=True, slots=True)
 class Fate:
-    """What a set of the night is like: seed, length in seconds, and who is told in words.
-
-    `bare` has a hasty tempo tracker: it only decides when between two ticks a change leaves, and
-    takes most of the time.
-    """
+    """What a set of the night is like: seed, length in seconds, and who is told in words."""
 
     seed: str
     seconds: float
     tell: Tell | None = None
-    bare: bool = False
-
-
-class Hasty(TempoTracker):
-    """A tempo tracker that believes the latest interval."""
-
-    latest_ns = interval_ns = 0
-
-    def lapse(self) -> None:
-        """Forget all."""
-        self.latest_ns = self.interval_ns = 0
-
-    def hear(self, t_ns: int) -> None:
-        """Take a tick."""
-        if self.latest_ns:
-            self.interval_ns = t_ns - self.latest_ns
-        self.latest_ns = t_ns
-
-    def skip(self, ticks: int) -> None:
-        """Ticks were lost: the interval to come is none."""
-        self.latest_ns = 0
-
-    @property
-    def period_ns(self) -> int:
-        """How long the latest tick took."""
-        return self.interval_ns
-
-    def when(self, ticks: int) -> int:
-        """When a tick to come is due."""
-        return self.latest_ns + ticks * self.interval_ns
 
 
 class Stage:
@@ -79,39 +46,41 @@ class Stage:
 
     def __init__(self, fate: Fate, tally: Tally) -> None:
         rng = self.rng = Random(fate.seed)
+        # What is done in the worst of moments is drawn apart.
+        self.worst = Random(f"{fate.seed} worst")
         self._tell = fate.tell
         self.now_ns = rng.randrange(SECOND, 1000 * SECOND)
-        # Half the sets are ordinary; in the others everything that can happen does.
-        self.rough = rng.random() < 0.5
-        self.kind = random_kind(rng)
+        # Many sets are ordinary; in rough ones everything that can happen does, in mixed ones so
+        # often that faults meet; on others hands are on the instrument, or the engine is killed.
+        nights = ("ordinary", "rough", "mixed", "hands", "kills")
+        self.night = rng.choices(nights, (3, 2, 1, 1, 1))[0]
+        self.rough = self.night in ("rough", "mixed")
+        self.kind = random_kind(rng, names=self.night == "hands")
         self.setlist = random_set(rng, self.kind)
         self.box = Box(self.kind, {p.number: p.pattern.pass_ticks for p in self.setlist.parts})
         self.hand = Hand(rng, (40.0, 300.0) if self.rough else (70.0, 180.0))
         self.line, self.other_line = Line(rng), Line(rng)
-        self.follower = Follower(self.setlist, sends=rng.random() < 0.95)
-        if fate.bare:
-            self.follower.tempo = self.follower._gate._tempo = Hasty()
-        self.conductor = self.follower.conductor
+        # Whether the performer wants anything sent.
+        self.armed = rng.random() < 0.95
+        self.follower = Follower(self.setlist, sends=self.armed)
+        # Whether the engine is away, killed; the place that it kept last, and what had happened.
+        self.dead = False
+        self._kept: dict[str, Any] = {}
+        self._kept_count = 0
+        self._looks = 0
+        self.pressed_ns = 0
         self.tally = tally
-        self.judge = Judge(self.setlist, self.follower, self.box, tally)
-        self.judge.where = fate.seed
-        self.judge.night = "rough" if self.rough else "ordinary"
+        self.judge = Judge(self, fate.seed, tally)
         # Whether the program changes get through, too, while the cable is out; port gone: never.
         self.way_back = True
         self._next_tick_ns = NEVER
         self._next_look_ns = self.now_ns
         self._next_sensing_ns = NEVER
-        # As in the engine, without its thread: what leaves between two ticks.
-        self._timed = TimedSends(
-            nullcontext(),
-            self._let_out,
-            lambda _: self.judge.wrong("missed"),
-            lambda: self.judge.wrong("failed"),
-        )
-        self._next_due_ns = NEVER
-        self._ends: dict[int, tuple[Send, int]] = {}
+        # What is to leave between two ticks: when, order, send, its boundary in the box's ticks.
+        self._waiting: list[tuple[int, int, Any, int]] = []
         self._agenda: list[tuple[int, int, Callable[[], None]]] = []
         self._order = 0
+        self._before = (0, -1)
         self.ticks_since_set = 0
         # Ticks for which a jump of the tempo would hide that one was lost.
         self.spoilt_ticks = 0
@@ -124,8 +93,14 @@ class Stage:
         self.on_held: Callable[[], None] = lambda: None
         # Called with each tick of the running box that arrived.
         self.on_heard: Callable[[], None] = lambda: None
+        self._keep()
 
     # -- for the actors ----------------------------------------------------------------------
+
+    @property
+    def status(self) -> Status:
+        """What the software says; of an engine that is away, what it said last."""
+        return self.follower.status()
 
     def after(self, seconds: float, do: Callable[[], None]) -> None:
         """Let something happen later."""
@@ -135,12 +110,26 @@ class Stage:
     def say(self, words: str) -> None:
         """Tell what happens, where someone listens."""
         if self._tell is not None:
-            box, c = self.box, self.conductor
+            box, seen = self.box, self.status
+            queued = "" if box.queued is None else f">{box.queued}"
             self._tell(
-                f"{self.now_ns / SECOND:10.3f}  {words:40} box {box.part}:{box.tick:<6} "
-                f"counted {c.part.number}:{c.tick:<6} {c.state.value}"
-                f"{'' if c.sure else ', ' + c.standing().doubt}"
+                f"{self.now_ns / SECOND:10.3f}  {words:40} box {box.part}{queued}:{box.tick:<6} "
+                f"counted {seen.part}:{seen.tick:<6} {'away' if self.dead else seen.state}"
+                f"{'' if seen.sure else ', ' + seen.doubt}"
             )
+
+    def wish(self, words: str) -> None:
+        """Ask something of the software; while the engine is away, nobody hears."""
+        if self.dead:
+            return
+        self.pressed_ns = self.now_ns
+        self.take(self.follower.wish(words, self.now_ns))
+
+    def arm(self, armed: bool) -> None:
+        """Switch sending on or off."""
+        if not self.dead:
+            self.armed = armed
+            self.wish("arm" if armed else "disarm")
 
     @property
     def line_is_idle(self) -> bool:
@@ -166,6 +155,44 @@ class Stage:
     def _cable_in(self) -> None:
         if self.line.out_until_ns <= self.now_ns:
             self.way_back = True
+
+    def port_gone(self) -> None:
+        """The driver tells that the port of the box has vanished."""
+        if not self.dead:
+            self.take(self.follower.port_gone(PORT, self.now_ns))
+
+    @property
+    def may_be_killed(self) -> bool:
+        """Whether nothing was pressed just now: what nobody wrote down is as good as unheard."""
+        under_way = any(a.own and a.message != CLOCK for a in self.line.under_way)
+        return not under_way and self.now_ns - self.pressed_ns > 3 * LOOK_NS // 2
+
+    def die(self) -> None:
+        """The engine dies, if it lives and may be killed now."""
+        if not self.dead and self.may_be_killed and self.ticks_since_set >= 3:
+            self.judge.fault("killed", self.now_ns)
+            self.kill()
+
+    def kill(self) -> None:
+        """The engine dies, and another one takes over after a while."""
+        rng = self.rng
+        ranges = ((0.02, 1.9), (1.9, 9.5), (10.5, 30))
+        seconds = rng.uniform(*rng.choices(ranges, (6, 2, 1))[0])
+        self.say(f"killed for {seconds:.3f} s")
+        self.dead = True
+        self._waiting.clear()
+        if seconds < 10:
+            self._short_until_ns = max(
+                self._short_until_ns, self.now_ns + round(seconds * SECOND) + MS * 50
+            )
+        self.after(seconds, self._come_back)
+
+    def _come_back(self) -> None:
+        kept = json.loads(json.dumps(self._kept))
+        self.follower = Follower.resume(self.setlist, kept, self.now_ns)
+        self.dead = False
+        self.judge.came_back()
+        self.say("back")
 
     def press_start(self) -> None:
         """Press start on the box."""
@@ -197,6 +224,20 @@ class Stage:
         self.ticks_since_set = 0
         self.send((0xF2, sixteenths & 0x7F, sixteenths >> 7))
 
+    def choose(self, part: int) -> None:
+        """Choose a pattern on the box, which may tell of it; the running one takes back another."""
+        box = self.box
+        self.judge.picked()
+        if box.running and part == box.part:
+            box.queued = box.press_at = None
+        elif box.running and self.kind.at_once:
+            # Between this tick and the next.
+            box.press_at = (part, box.tick + 1)
+            return
+        else:
+            box.choose(part)
+        self._name(part)
+
     def switch_on(self) -> None:
         """The box is switched on: its clock may run already."""
         if self.kind.clocks_idle:
@@ -211,61 +252,93 @@ class Stage:
     def send(self, message: tuple[int, ...]) -> None:
         """Send a message from the box."""
         box = self.box
-        self.line.send(Arrival(self.now_ns, PORT, message, box.running, box.part, box.tick))
+        self.line.send(
+            Arrival(
+                self.now_ns,
+                PORT,
+                message,
+                box.running,
+                box.part,
+                box.tick,
+                before=self._before,
+                after=box.coming,
+            )
+        )
 
-    def take(self, sends: tuple[Send, ...]) -> None:
-        """Let program changes out to the box when their time comes, as the engine does."""
-        for send in sends:
-            instrument = self.setlist.instruments[send.change.instrument]
-            due = due_ns(send, instrument, self.follower.tempo, self.now_ns)
-            # Its boundary, in the box's ticks: it may leave a tick later than it was let go.
-            self._ends[id(send)] = send, self.judge.truth.tick + send.ticks_left
-            self._timed.put(send, due, self.now_ns)
-        if self._timed.waits:
-            self.on_held()
-        self._keep_time()
-
-    def _keep_time(self) -> None:
-        if self._timed.waits or self._next_due_ns != NEVER:
-            self._next_due_ns = self._timed.passed(self.now_ns) or NEVER
-
-    def _let_out(self, send: Send) -> None:
-        conductor = self.conductor
-        waited = send.ticks_left and not (conductor.sure and conductor.armed)
-        if waited or self.rng.random() < 0.02 or not self.way_back:
-            self.say(f"program change to {send.change.instrument} fails")
-            del self._ends[id(send)]
-            conductor.report(send, False)
+    def take(self, sends: Sends) -> None:
+        """Let out what is due when its time comes, as the engine does; first keep the place."""
+        if not sends:
             return
-        self.say(f"program change to {send.change.instrument}, {send.ticks_left} left")
-        period = round(2_500_000_000 / self.hand.bpm)
-        self.judge.sent(send, self._ends.pop(id(send))[1], period)
-        if send.change.instrument == "drums":
-            self._choose(send.part)
+        self._keep()
+        for send in sends:
+            if self._dies_now():
+                return
+            # Its boundary, in the box's ticks.
+            end = self.judge.truth.tick + send.ticks_left
+            if send.at_ns > self.now_ns:
+                self._order += 1
+                heappush(self._waiting, (send.at_ns, self._order, send, end))
+            else:
+                self._let_out(send, end, waited=False)
+                if self.night == "kills" and self.worst.random() < 0.05:
+                    # Killed at some microsecond before its boundary, or just after it.
+                    self.after(self.worst.uniform(0, 2), self.die)
+        if self._waiting:
+            self.on_held()
+
+    def _dies_now(self) -> bool:
+        """The engine dies with a change in its hands: the worst of moments."""
+        if self.dead:
+            return True
+        often = 0.1 if self.night == "kills" else 0.005
+        if self.rng.random() > often or any(
+            a.own and a.message != CLOCK for a in self.line.under_way
+        ):
+            return False
+        self.judge.fault("killed", self.now_ns)
+        self.kill()
+        return True
+
+    def _let_out(self, send: Any, end: int, *, waited: bool) -> None:
+        follower = self.follower
+        crossing = any(a.message[:1] == (PROGRAM,) for a in self.line.under_way)
+        withdrawn = waited and not follower.keeps(send)
+        if withdrawn or self.rng.random() < 0.02 or not self.way_back or crossing:
+            # Of a pattern that is chosen just then nobody could know.
+            self.say(f"program change to {send.instrument} {'withdrawn' if withdrawn else 'fails'}")
+            self.take(follower.failed(send, self.now_ns))
+            return
+        self.say(f"program change to {send.instrument}, {send.ticks_left} left")
+        self.judge.sent(send, end, round(2_500_000_000 / self.hand.bpm))
+        if send.instrument == "drums":
+            self._told(send.part)
+            if self.kind.echoes:
+                self.send(tuple(send.messages[-1]))
             if self.kind.at_once and self.box.running:
                 # What goes out with it is counted from the part that has begun by it.
-                truth = self.judge.truth
-                truth.part, truth.tick = self.box.part, self.box.tick
+                box = self.box
+                self.judge.truth = replace(self.judge.truth, part=box.part, tick=box.tick)
 
     # -- time --------------------------------------------------------------------------------
 
     def run_until(self, until_ns: int) -> None:
         """Let time pass."""
         line, other = self.line.under_way, self.other_line.under_way
-        agenda = self._agenda
+        agenda, waiting = self._agenda, self._waiting
         while True:
             tick_ns, look_ns = self._next_tick_ns, self._next_look_ns
             arrival_ns = line[0].t_ns if line else NEVER
             other_ns = other[0].t_ns if other else NEVER
             act_ns = agenda[0][0] if agenda else NEVER
-            due = self._next_due_ns
+            due = waiting[0][0] if waiting else NEVER
             now_ns = min(tick_ns, look_ns, arrival_ns, other_ns, act_ns, due, self._next_sensing_ns)
             if now_ns >= until_ns:
                 self.now_ns = until_ns
                 return
             self.now_ns = now_ns
             if now_ns == due:
-                self._keep_time()
+                _, _, send, end = heappop(waiting)
+                self._let_out(send, end, waited=True)
             elif now_ns == arrival_ns:
                 self._arrive(line.popleft())
             elif now_ns == tick_ns:
@@ -282,8 +355,14 @@ class Stage:
 
     # -- inside ------------------------------------------------------------------------------
 
+    def _keep(self) -> None:
+        self._kept = self.follower.checkpoint(self.now_ns)
+        self._kept_count = self.follower.standing().count
+        self._looks = 0
+
     def _set_going(self, message: tuple[int, ...]) -> None:
         self.ticks_since_set = 0
+        self._before = (0, -1)
         self.line.next_tick = ""
         if self.kind.transport:
             self.send(message)
@@ -297,12 +376,12 @@ class Stage:
         if not box.running:
             self.send(CLOCK)
             return
-        tally.ticks += 1
-        tally.jitter[self.line.jitter] += 1
-        tally.nights[self.judge.night] += 1
         self.ticks_since_set += 1
         self.spoilt_ticks -= 1
+        self._before = box.part, box.tick
         before = box.stretch, box.part, box.tick + 1
+        if box.press_at is not None and box.press_at[1] <= box.tick + 1:
+            self._name(box.press_at[0])
         if box.play_tick():
             tally.boundaries += 1
             self.judge.entered(before, box.part)
@@ -322,33 +401,57 @@ class Stage:
         self.on_tick()
 
     def _arrive(self, arrival: Arrival) -> None:
-        if self._timed.waits and arrival.message == CLOCK and arrival.port == self.follower.port:
-            self._timed.tick()
-            self._keep_time()
-        sends = self.follower.hear(arrival.port, arrival.t_ns, arrival.message)
+        if arrival.own and arrival.message != CLOCK:
+            self.pressed_ns = self.now_ns
+        if self.dead:
+            if arrival.own:
+                self.judge.unheard(arrival)
+            return
+        sends = self.follower.hear(arrival.port, arrival.t_ns, bytes(arrival.message), self.now_ns)
         if sends:
-            self.judge.truth = arrival
+            if arrival.own:
+                self.judge.truth = arrival
             self.take(sends)
-        if arrival.own:
+            if arrival.own:
+                # What left just now may have moved the box: its tick is another part's by now.
+                arrival = self.judge.truth
+        if arrival.own and not self.dead:
             self.judge.heard(arrival, round(2_500_000_000 / self.hand.bpm))
             if arrival.message == CLOCK and arrival.running:
                 self.on_heard()
 
     def _arrive_other(self, arrival: Arrival) -> None:
-        self.take(self.follower.hear(arrival.port, arrival.t_ns, arrival.message))
+        if not self.dead:
+            self.take(self.follower.hear(arrival.port, arrival.t_ns, bytes(arrival.message)))
 
     def _look(self) -> None:
         self._next_look_ns += LOOK_NS
-        self.follower.passed(self.now_ns)
+        if self.dead:
+            return
+        self.take(self.follower.passed(self.now_ns))
+        if self.dead:
+            return
         self.judge.looked(self.now_ns)
+        self._looks += 1
+        if self._looks >= KEEP_LOOKS or self.follower.conductor.count != self._kept_count:
+            self._keep()
 
-    def _choose(self, part: int) -> None:
+    def _name(self, part: int) -> None:
+        """The box tells which program was chosen on it, if it does such a thing."""
+        changes = self.setlist.parts[part - 1].changes
+        program = next((c.program for c in changes if c.instrument == "drums"), None)
+        if self.kind.names and program is not None:
+            self.send((PROGRAM, program))
+
+    def _told(self, part: int) -> None:
+        """The box gets a program change."""
         box = self.box
         before = box.stretch, box.part, box.tick
         running = box.running
         box.choose(part)
         if running and box.stretch != before[0]:
             self.tally.boundaries += 1
+            self._before = before[1], before[2]
             self.judge.entered(before, box.part)
 
 
@@ -366,14 +469,16 @@ def play_set(fate: Fate, tally: Tally) -> None:
     tally.hours += fate.seconds / 3600
 
 
-def play_night(seed: int, hours: float, tell: Tell | None = None, *, bare: bool = False) -> Tally:
+def play_night(seed: int, hours: float, tell: Tell | None = None) -> Tally:
     """Play a night of so many hours; the same seed is the same night."""
     tally = Tally()
     left, number = hours * 3600, 0
     lengths = Random(seed)
     while left > 0:
         seconds = min(left, lengths.uniform(200, 1500))
-        play_set(Fate(f"{seed}.{number}", seconds, tell, bare), tally)
+        if tell is not None:
+            tell(f"set {seed}.{number}")
+        play_set(Fate(f"{seed}.{number}", seconds, tell), tally)
         left -= seconds
         number += 1
     return tally

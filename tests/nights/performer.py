@@ -10,20 +10,21 @@ from __future__ import annotations
 from collections.abc import Callable
 from copy import deepcopy
 
-from companion.follow.changes import Outcome
-from companion.follow.conductor import Conductor, Send, Standing
+from companion.follow.conductor import CLOCK_LOST, CLOCK_ODD, Outcome, Standing
 from companion.follow.transport import State
-from companion.follow.trust import CLOCK_LOST, PASSING
-from companion.setlist.model import Unit
+from companion.setlist import Unit
 from tests.nights.box import CONTINUE, STOP
 from tests.nights.night import PORT, SECOND, Stage
 
 # The performer looks at the screen every so many ticks, and changes by hand this far ahead.
 LOOK_TICKS, AHEAD_TICKS = 6, 24
+# So long before a boundary it may come to the performer's mind to disarm.
+WAVER_TICKS = 48
 # Doubts that end by themselves, or else last.
-SHORT = (*PASSING, CLOCK_LOST)
-GOING = (Unit.PHRASES, Unit.PHRASES, Unit.PASSES)
-ALIGNED = (Unit.BARS, Unit.PASSES, Unit.PHRASES)
+SHORT = (CLOCK_ODD, CLOCK_LOST)
+GOING = ("next", "next", "next pass")
+ALIGNED = ("bar", "pass", "phrase")
+UNITS = {"phrase": Unit.PHRASES, "pass": Unit.PASSES}
 
 
 class Performer:
@@ -88,10 +89,12 @@ class Performer:
             (1, self._go_elsewhere),
             (0.5, self._go_now),
             (0.5, self._stay),
-            (1, self._take_back),
+            (1.5, lambda: self._say("undo")),
             (1, self._disarm),
             (0.5, self._align),
         ]
+        if stage.kind.names:
+            whims.append((4 if stage.night == "hands" else 1, self._pick))
         if stage.kind.transport:
             whims += [
                 (1, self._pause),
@@ -109,7 +112,7 @@ class Performer:
         stage, rng = self._stage, self._rng
         if not stage.rough or rng.random() < 0.5 or self._must_wait() or not stage.box.running:
             return
-        whims = [self._go_now, self._take_back, self._disarm, self._align]
+        whims = [self._go_now, lambda: self._say("undo"), self._disarm, self._align]
         if stage.kind.transport:
             whims += [self._start, self._pause]
         stage.after(rng.uniform(0, 0.02), rng.choice(whims))
@@ -128,6 +131,8 @@ class Performer:
             stage.after(pause / 3, lambda: stage.send(STOP))
         if rng.random() < 0.3 and stage.box.part:
             stage.after(pause / 2, self._go_next)
+        if rng.random() < 0.2 and stage.kind.names:
+            stage.after(pause / 4, self._pick)
         if rng.random() < 0.15:
             stage.after(pause * 2 / 3, self._move)
             stage.after(pause, self._continue)
@@ -143,61 +148,79 @@ class Performer:
 
     # -- at the screen -----------------------------------------------------------------------
 
+    def _pick(self) -> None:
+        """Choose a pattern on the box, and perhaps think better of it."""
+        stage, rng = self._stage, self._rng
+        if not stage.box.part or self._must_wait() or not stage.kind.names:
+            return
+        number = rng.randint(1, len(stage.setlist.parts))
+        if stage.kind.at_once and number == stage.box.part:
+            return
+        if not any(c.instrument == "drums" for c in stage.setlist.parts[number - 1].changes):
+            # It has no program to tell, and is changed by hand when the plan says so.
+            return
+        stage.choose(number)
+        stage.say(f"pick {number}")
+        if rng.random() < 0.2:
+            stage.after(rng.uniform(0.05, 2.5), self._pick)
+
     def _go_next(self) -> None:
-        self._go(lambda c: c.go_next(self._rng.choice(GOING)), "next")
+        self._go(self._rng.choice(GOING))
 
     def _go_elsewhere(self) -> None:
-        number = self._rng.randint(1, len(self._stage.setlist.parts))
-        self._go(lambda c: c.go_to(number, self._rng.choice(GOING)), f"to part {number}")
+        self._go(f"part {self._rng.randint(1, len(self._stage.setlist.parts))}")
 
     def _go_now(self) -> None:
         # When a box that changes at once begins, between two ticks, is its own affair.
         if not self._stage.kind.at_once:
-            self._go(lambda c: c.go_now(), "now")
+            self._go("now")
 
-    def _go(self, press: Callable[[Conductor], tuple[Send, ...]], words: str) -> None:
-        stage, c = self._stage, self._stage.conductor
-        if stage.box.running and c.state is not State.RUNNING:
+    def _go(self, words: str) -> None:
+        stage = self._stage
+        if stage.dead or (stage.box.running and stage.status.state != "running"):
             # The screen does not follow: nothing to ask of it.
             return
         if not self._nothing_by_hand_yet():
             return
-        part = c.part.number
-        sends = press(c)
-        stage.say(f"{words}: {c.notice}")
-        stage.take(sends)
-        if c.part.number != part and not stage.box.running and "by hand" in c.notice + self._how():
-            stage.box.choose(c.part.number)
+        part = stage.status.part
+        stage.wish(words)
+        seen = stage.status
+        stage.say(f"{words}: {seen.notice}")
+        stands = not stage.box.running
+        if seen.part != part and stands and "by hand" in seen.notice + self._how():
+            stage.choose(seen.part)
 
     def _stay(self) -> None:
-        if self._nothing_by_hand_yet():
-            self._stage.conductor.stay()
-            self._stage.say(f"stay: {self._stage.conductor.notice}")
+        self._say("stay")
+
+    def _say(self, words: str) -> None:
+        stage = self._stage
+        if self._nothing_by_hand_yet() and not stage.dead:
+            stage.wish(words)
+            stage.say(f"{words}: {stage.status.notice}")
 
     def _nothing_by_hand_yet(self) -> bool:
         return self._stage.box.queued is None and self._stage.box.press_at is None
 
     def _how(self) -> str:
         """What the screen says about how changes are made, while nothing runs."""
-        c = self._stage.conductor
-        told = any(change.instrument == "drums" for change in c.part.changes)
-        return "" if c.sends and c.armed and told else "by hand"
-
-    def _take_back(self) -> None:
-        stage = self._stage
-        if self._nothing_by_hand_yet():
-            stage.conductor.take_back()
-            stage.say(f"back: {stage.conductor.notice}")
+        seen = self._stage.follower.standing()
+        told = any(change.instrument == "drums" for change in seen.part.changes)
+        return "" if seen.sends and seen.armed and told else "by hand"
 
     def _disarm(self) -> None:
         stage = self._stage
-        stage.conductor.arm(False)
+        stage.arm(False)
         stage.say("disarmed")
         stage.after(self._rng.expovariate(1 / 15), self._arm)
 
     def _arm(self) -> None:
-        self._stage.conductor.arm(True)
-        self._stage.say("armed")
+        stage = self._stage
+        if stage.dead:
+            stage.after(0.5, self._arm)
+            return
+        stage.arm(True)
+        stage.say("armed")
 
     def _align(self) -> None:
         self._align_on(self._rng.choice(ALIGNED))
@@ -205,18 +228,33 @@ class Performer:
     def _heard(self) -> None:
         """A box that sends clock alone is counted from a press on its first tick."""
         stage, truth = self._stage, self._stage.judge.truth
-        c = stage.conductor
-        if stage.kind.transport or truth.tick or (c.sure and c.state is State.RUNNING):
+        if stage.kind.transport or truth.tick:
             return
-        if truth.part == c.part.number and stage.follower.port == PORT and stage.line_is_idle:
+        seen = stage.status
+        if seen.sure and seen.state == "running":
+            return
+        idle = stage.line_is_idle and stage.follower.port == PORT and not stage.dead
+        if truth.part == seen.part and idle:
             stage.judge.person_ns = stage.now_ns
-            c.align()
+            stage.wish("align")
             stage.say("align")
 
     def _tick(self) -> None:
         self._ticks += 1
         if self._ticks % LOOK_TICKS == 0:
-            self._change_by_hand(self._stage.conductor.standing())
+            standing = self._stage.follower.standing()
+            self._waver(standing)
+            self._change_by_hand(standing)
+
+    def _waver(self, standing: Standing) -> None:
+        """With hands on the box: disarm about a boundary, and soon arm again."""
+        stage = self._stage
+        if stage.night != "hands" or standing.end is None or not stage.armed or stage.dead:
+            return
+        if 0 < standing.end - stage.box.tick <= WAVER_TICKS and stage.worst.random() < 0.03:
+            stage.arm(False)
+            stage.say("disarmed for a moment")
+            stage.after(stage.worst.uniform(0.01, 1.2), self._arm)
 
     def _change_by_hand(self, standing: Standing) -> None:
         stage, box = self._stage, self._stage.box
@@ -229,7 +267,7 @@ class Performer:
         own = [p for p in standing.pending if p.change.instrument == "drums"]
         if own and standing.armed and standing.sends and own[0].outcome is not Outcome.BY_HAND:
             return
-        if own and own[0].outcome in (Outcome.SENT, Outcome.MISSED):
+        if own and own[0].outcome in (Outcome.SENT, Outcome.TOLD, Outcome.MISSED):
             return
         if self._nothing_by_hand_yet():
             stage.say("change by hand")
@@ -238,18 +276,19 @@ class Performer:
             if stage.kind.at_once:
                 box.press_at = (standing.following.number, standing.end)
             else:
-                box.choose(standing.following.number)
+                stage.choose(standing.following.number)
 
     # -- when the count is unsure ------------------------------------------------------------
 
     def _glance(self) -> None:
         """See whether all is well, and do something about it if it is not for long."""
-        stage, rng, c = self._stage, self._rng, self._stage.conductor
+        stage, rng = self._stage, self._rng
         stage.after(0.7, self._glance)
-        box = stage.box
-        astray = box.running is not (c.state in (State.RUNNING, State.LOST))
-        passing = c.standing().doubt in SHORT
-        if (c.sure or passing) and not astray:
+        if stage.dead:
+            return
+        box, seen = stage.box, stage.follower.standing()
+        astray = box.running is not (seen.state in (State.RUNNING, State.LOST))
+        if (seen.sure or seen.doubt in SHORT) and not astray:
             self._doubt_ns = self._tried = 0
             return
         if not self._doubt_ns:
@@ -261,7 +300,7 @@ class Performer:
             return
         if not box.running:
             # Pauses end by themselves; a box that stands while the count runs is started again.
-            if c.state is State.RUNNING and self._patience_ns < stage.now_ns - self._doubt_ns:
+            if seen.state is State.RUNNING and self._patience_ns < stage.now_ns - self._doubt_ns:
                 self._begin_again()
             return
         if not astray and self._put_right():
@@ -274,42 +313,51 @@ class Performer:
         """Tell the software the truth, if one press can."""
         if not self._queue_is_shown():
             return False
-        c, truth = self._stage.conductor, self._stage.judge.truth
-        if self._try("confirm", lambda c: c.confirm()):
+        seen, truth = self._stage.status, self._stage.judge.truth
+        if self._try("confirm"):
             return True
-        if c.part.number == truth.part:
-            for unit in (Unit.PHRASES, Unit.PASSES):
-                by, rest = divmod(truth.tick - c.tick, unit.ticks(c.part.pattern))
-                if by and not rest and self._nudge(unit, by):
+        if seen.part == truth.part:
+            pattern = self._stage.setlist.parts[seen.part - 1].pattern
+            for name, unit in UNITS.items():
+                by, rest = divmod(truth.tick - seen.tick, unit.ticks(pattern))
+                way = "forward" if by > 0 else "back"
+                if by and not rest and self._try(f"nudge {way} a {name}", abs(by)):
                     return True
             return any(self._align_on(unit) for unit in ALIGNED)
         return False
 
-    def _nudge(self, unit: Unit, by: int) -> bool:
-        return self._try(f"nudge by {by} {unit.value}", lambda c: c.nudge(unit, by))
-
-    def _align_on(self, unit: Unit) -> bool:
-        return self._try(f"align on the {unit.value}", lambda c: c.align(unit))
+    def _align_on(self, unit: str) -> bool:
+        return self._try(f"align {unit}")
 
     def _queue_is_shown(self) -> bool:
         """Whether box and screen agree on what comes next."""
         stage = self._stage
-        box, pending = stage.box, stage.conductor.standing().pending
-        sent = any(p.change.instrument == "drums" and p.outcome is Outcome.SENT for p in pending)
-        return sent is (box.queued is not None) and box.press_at is None
+        box, seen = stage.box, stage.follower.standing()
+        held = (Outcome.SENT, Outcome.TOLD)
+        out = any(p.change.instrument == "drums" and p.outcome in held for p in seen.pending)
+        if box.queued is None or not out:
+            return box.press_at is None and box.queued is None and not out
+        return seen.following is not None and box.queued == seen.following.number
 
-    def _try(self, words: str, press: Callable[[Conductor], None]) -> bool:
-        """Press, if the count will be right after it."""
+    def _try(self, words: str, times: int = 1) -> bool:
+        """Press so many times, if the count will be right after it."""
         stage = self._stage
-        truth, c = stage.judge.truth, stage.conductor
-        if not stage.line_is_idle or not stage.box.running or stage.follower.port != PORT:
+        truth = stage.judge.truth
+        if stage.dead or not stage.line_is_idle or not stage.box.running:
             return False
-        trial = deepcopy(c, {id(stage.setlist): stage.setlist})
-        press(trial)
-        if not trial.sure or (trial.part.number, trial.tick) != (truth.part, truth.tick):
+        if stage.follower.port != PORT:
+            return False
+        if times > 20:
+            return False
+        trial = deepcopy(stage.follower, {id(stage.setlist): stage.setlist})
+        for _ in range(times):
+            trial.wish(words, stage.now_ns)
+        seen = trial.status()
+        if not seen.sure or (seen.part, seen.tick) != (truth.part, max(truth.tick, 0)):
             return False
         stage.judge.person_ns = stage.now_ns
-        press(c)
+        for _ in range(times):
+            stage.wish(words)
         stage.say(words)
         return True
 
@@ -331,5 +379,5 @@ class Performer:
             # by hand that nobody planned.
             return
         stage.judge.person_ns = stage.now_ns
-        stage.box.choose(stage.conductor.part.number)
+        stage.choose(stage.status.part)
         self._start()

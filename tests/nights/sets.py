@@ -4,9 +4,8 @@ from __future__ import annotations
 
 from random import Random
 
-from companion.counting.pattern import Pattern
-from companion.counting.ticks import Meter
-from companion.setlist.model import Instrument, Part, ProgramChange, SetList, Song, Span, Unit
+from companion.counting import Meter, Pattern
+from companion.setlist import Instrument, Part, ProgramChange, SetList, Song, Span, Unit
 from tests.nights.box import Kind
 
 NAMES = (
@@ -34,9 +33,10 @@ LEADS = (
 )
 
 
-def random_kind(rng: Random) -> Kind:
-    """Some instrument."""
-    transport = rng.random() < 0.93
+def random_kind(rng: Random, *, names: bool = False) -> Kind:
+    """Some instrument; `names` one that tells what is chosen on it."""
+    transport = names or rng.random() < 0.93
+    names = names or rng.random() < 0.2
     return Kind(
         at_once=rng.random() < 0.2,
         clocks_idle=transport and rng.random() < 0.6,
@@ -47,6 +47,8 @@ def random_kind(rng: Random) -> Kind:
         transport=transport,
         senses=rng.random() < 0.3,
         announces=transport and rng.random() < 0.1,
+        names=names,
+        echoes=names and rng.random() < 0.3,
     )
 
 
@@ -76,8 +78,11 @@ def random_set(rng: Random, kind: Kind) -> SetList:
     }
     chosen_by_hand = rng.random() < 0.1
     parts = []
-    for number in range(1, rng.randint(4, 12) + 1):
-        changes = [] if chosen_by_hand else [ProgramChange("drums", rng.randrange(128))]
+    many = rng.randint(4, 12)
+    # Where it tells its program, that tells the part; else parts may share one.
+    programs = rng.sample(range(128), many) if kind.names else rng.choices(range(128), k=many)
+    for number, program in enumerate(programs, start=1):
+        changes = [] if chosen_by_hand else [ProgramChange("drums", program)]
         if rng.random() < 0.25:
             changes.append(ProgramChange("sampler", rng.randrange(128)))
         pattern = random_pattern(rng)

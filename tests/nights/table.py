@@ -4,17 +4,19 @@ from __future__ import annotations
 
 from statistics import median
 
-from tests.nights.judge import Tally
+from tests.nights.judge import NOT_COUNTED, Tally
 
 MUST_BE_NONE = (
     "wrong and sure",
     "runs, and the box does not",
     "silence not noticed",
-    "sent while unsure",
+    "stands, and the box plays",
     "sent while disarmed",
     "sent twice",
     "sent late",
     "sent a pass early",
+    "sent early",
+    "sent what is not in the set",
     "not where announced",
 )
 
@@ -28,19 +30,30 @@ def table(tally: Tally, seconds: float = 0.0) -> str:
         f"{'messages':28}{tally.messages:12}",
         f"{'ticks while playing':28}{tally.ticks:12}",
         f"{'of these counted and sure':28}{100 * tally.sure_ticks / max(tally.ticks, 1):11.2f}%",
-        *(
-            f"{'  on ' + night + ' nights':28}{100 * tally.nights_sure[night] / ticks:11.2f}%"
-            for night, ticks in sorted(tally.nights.items())
-        ),
+        f"{'of these off by one':28}{tally.by_one:12}",
         f"{'boundaries of the box':28}{tally.boundaries:12}",
         f"{'announced and met':28}{tally.made:12}",
         f"{'changed by hand':28}{tally.by_hand:12}",
         f"{'program changes sent':28}{tally.sends:12}",
+        f"{'of these while unsure':28}{tally.sent_unsure:12}",
         "",
         "must be none",
     ]
     known = {kind: tally.wrong.get(kind, 0) for kind in MUST_BE_NONE} | dict(tally.wrong)
     lines += [f"  {kind:26}{count:12}" for kind, count in known.items()]
+    doubts = sorted({doubt for _, doubt in tally.unsure})
+    columns = ["ticks", "sure", "of own", *doubts]
+    lines += ["", "sure, by kind of night; `of own` without doubts that no count can help"]
+    lines += [f"  {'':10}" + "".join(f"{h:>11}" for h in columns)]
+    for night, ticks in sorted(tally.nights.items()):
+        sure = tally.nights_sure[night]
+        own = ticks - sum(tally.unsure[night, each] for each in NOT_COUNTED)
+        shares = [
+            sure / ticks,
+            sure / max(own, 1),
+            *(tally.unsure[night, d] / ticks for d in doubts),
+        ]
+        lines += [f"  {night:10}{ticks:11}" + "".join(f"{100 * s:10.2f}%" for s in shares)]
     lines += ["", f"{'sure, by jitter':28}{'ticks':>12}{'sure':>12}"]
     lines += [
         f"  {kind:26}{count:12}{100 * tally.jitter_sure[kind] / count:11.2f}%"

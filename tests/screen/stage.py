@@ -4,28 +4,52 @@ from __future__ import annotations
 
 import asyncio
 import contextlib
-from collections.abc import AsyncIterator, Callable
+from collections.abc import AsyncIterator, Callable, Sequence
 from dataclasses import replace
+from string import ascii_uppercase, digits
 from typing import Any
 
 from rich.segment import Segment
 from textual.app import App
 from textual.pilot import Pilot
 
-from companion.link.messages import Coming, Snapshot, TrackView, Wish
-from companion.link.overview import MapRow, PatternMap, Plan, PlanPart, PlanSong
+from companion.link.messages import (
+    Coming,
+    Later,
+    MapRow,
+    PatternMap,
+    Plan,
+    PlanPart,
+    PlanSong,
+    ProgramView,
+    Refused,
+    Snapshot,
+    TrackView,
+    Trouble,
+)
+from companion.screen.canvas import render_letters
+from companion.wishes import Wish
 
 SIZES = ((40, 12), (80, 24), (120, 40), (200, 60))
 
 COMING = (
     Coming(378, "step", "low drum, step 16", track="low drum", step=16),
     Coming(384, "cue", "unmute shaker", do="unmute", tracks=("shaker",), warn_ticks=192),
-    Coming(480, "step", "reverse swell (shaker, step 5), chance 50%", track="shaker", chance=0.5),
-    Coming(600, "step", "gull, step 9, chance 25%", track="gull", chance=0.25),
+    Coming(480, "step", "reverse swell (shaker, step 5)", track="shaker", chance=0.5),
+    Coming(600, "step", "gull, step 9", track="gull", chance=0.25),
     Coming(768, "cue", "open the filter", do="say", warn_ticks=96),
     Coming(900, "step", "low drum, step 16", track="low drum", step=16),
     Coming(1440, "fill", "hold the fill for 1 bar", hold_ticks=96, warn_ticks=96),
-    Coming(1536, "change", "change to high water: program 13 goes to drums", part=2, warn_ticks=96),
+    Coming(
+        1536,
+        "change",
+        "change to high water",
+        "program 13 goes to drums",
+        part=2,
+        program=13,
+        outcome="open",
+        warn_ticks=96,
+    ),
 )
 TRACKS = (
     TrackView("low drum", False),
@@ -49,7 +73,10 @@ def slack_water(tick: int = 100, **changes: Any) -> Snapshot:
         songs=5,
         parts=9,
         pattern="slack water",
+        name="slack water",
         instrument="drums",
+        next_number=changes.get("part", 1) + 1,
+        next_ticks=1536 - tick,
         tick=tick,
         pass_number=tick // 96 + 1,
         step=tick % 96 // 6 + 1,
@@ -69,7 +96,16 @@ def slack_water(tick: int = 100, **changes: Any) -> Snapshot:
         tracks=TRACKS,
         coming=tuple(c for c in COMING if c.tick > tick - 24),
     )
-    return replace(running, **changes)
+    seen = replace(running, **changes)
+    # What an engine would not do then, the most ordinary of it.
+    idle = () if seen.wish else no("nothing", "there is no wish to undo", "undo")
+    sure = no("sure", "the count is sure already", "confirm") if seen.sure else ()
+    return replace(seen, refused=(*idle, *sure, *seen.refused))
+
+
+def no(kind: str, words: str, *wishes: str) -> tuple[Refused, ...]:
+    """That an engine would not do `wishes`, for one reason."""
+    return tuple(Refused(wish, kind, words) for wish in wishes)
 
 
 # Five songs, nine parts; the seconds are phrases of eight bars of 4/4 at the song's tempo.
@@ -127,12 +163,51 @@ def slack_water_map(first: int = 0) -> PatternMap:
 
 
 UNSURE = {"sure": False, "doubt": "joined in the middle", "sending": False}
-LOST = {"state": "lost", "sure": False, "doubt": "the clock was lost", "sending": False}
-WAITING = {"state": "waiting", "tempo": 0.0, "clock_port": ""}
-READY = {"state": "ready", "sure": False, "doubt": "joined in the middle"}
-NOT_SENDING = {"sending": False, "sending_note": "started without sending"}
-DEMO = {"sending": False, "sending_note": "nothing to send to", "demo": True}
-TROUBLE = {"troubles": ("the port of drums is gone: plug it in again", "the take is not recorded")}
+ALIGNS = ("align", "align bar", "align pass", "align phrase")
+NUDGES = tuple(
+    f"nudge {way} a {unit}" for way in ("forward", "back") for unit in ("pass", "phrase")
+)
+UNCOUNTED = no("uncounted", "nothing is counted yet: press play", "confirm", *NUDGES)
+CLOCKLESS = no("clockless", "no clock is running: press play on the instrument", *ALIGNS)
+LOST = {
+    "state": "lost",
+    "sure": False,
+    "doubt": "the clock was lost",
+    "sending": False,
+    "refused": (
+        *no("lost", "the clock is lost: nothing can be planned", "next", "next pass", "now"),
+        *no("lost", "the clock is lost: nothing can be planned", "part", "stay"),
+        *no("lost", "the clock is lost: wait until it is back", "confirm", *NUDGES),
+        *CLOCKLESS,
+    ),
+}
+STAYLESS = no("idle", "nothing runs: there is nothing to stay in", "stay")
+WAITING = {
+    "state": "waiting",
+    "tempo": 0.0,
+    "clock_port": "",
+    "refused": (*CLOCKLESS, *UNCOUNTED, *STAYLESS),
+}
+READY = {
+    "state": "ready",
+    "sure": False,
+    "doubt": "joined in the middle",
+    "refused": (*UNCOUNTED, *STAYLESS),
+}
+STOPPED = {"state": "stopped", "refused": (*CLOCKLESS, *STAYLESS)}
+SENDLESS = no("silent", "nothing can be sent: started without sending", "arm", "disarm")
+NOT_SENDING = {
+    "sending": False,
+    "sending_note": "started without sending",
+    "refused": SENDLESS,
+}
+DEMO = {"sending": False, "sending_note": "nothing to send to", "demo": True, "refused": SENDLESS}
+TROUBLE = {
+    "troubles": (
+        Trouble("port", "the port of drums is gone: plug it in again"),
+        Trouble("disk", "the take is not recorded"),
+    )
+}
 
 # The shaker sounds though the plan has it muted; the instrument says that the gull is muted.
 AMISS_TRACKS = (
@@ -146,12 +221,12 @@ AMISS_TRACKS = (
 def amiss(tick: int) -> dict[str, Any]:
     """What is not as planned at `tick`, in the engine's words."""
     said = (
-        ("mute", "shaker", "shaker sounds, 98% likely; planned: muted"),
-        ("unmute", "gull", "gull is muted; planned: sounding"),
+        ("mute", "shaker", "sounds, 98% likely; planned: muted"),
+        ("unmute", "gull", "is muted; planned: sounding"),
     )
     differ = (
-        Coming(tick, "differs", text, track=track, do=do, tracks=(track,), chance=0.98)
-        for do, track, text in said
+        Coming(tick, "differs", track, how, track=track, do=do, tracks=(track,), chance=0.98)
+        for do, track, how in said
     )
     return {"tracks": AMISS_TRACKS, "coming": (*differ, *(c for c in COMING if c.tick > tick - 24))}
 
@@ -168,9 +243,10 @@ OPEN_END: dict[str, Any] = {
     "change_ticks": None,
     "change_part": None,
     "change_program": None,
+    "next_ticks": None,
 }
 STAYING = {**OPEN_END, "wish": "stay", "coming": COMING[3:6]}
-GOING = {"wish": "next", "change_ticks": 268, "part_ticks_left": 268}
+GOING = {"wish": "next", "change_ticks": 268, "part_ticks_left": 268, "next_ticks": 268}
 
 # Each state a performer may look up to, with the tick it is seen at.
 STATES: dict[str, Snapshot] = {
@@ -181,7 +257,7 @@ STATES: dict[str, Snapshot] = {
     "now": slack_water(770),
     "waiting": slack_water(0, **WAITING),
     "ready": slack_water(0, **READY),
-    "stopped": slack_water(300, state="stopped"),
+    "stopped": slack_water(300, **STOPPED),
     "lost": slack_water(500, **LOST),
     "unsure": slack_water(400, **UNSURE),
     "not sending": slack_water(500, **NOT_SENDING),
@@ -191,6 +267,44 @@ STATES: dict[str, Snapshot] = {
     "going": slack_water(500, **GOING),
     "not as planned": slack_water(100, **amiss(100)),
     "filling": filling(1450),
+}
+
+
+WANTS = (ProgramView("drums", 12), ProgramView("pads", 3))
+# What a whole night brings besides: the large words are the thing to do then.
+STATES |= {
+    "nothing to do": slack_water(100, coming=()),
+    "wanted": slack_water(0, **WAITING, wants=WANTS),
+    "stopped unsure": slack_water(
+        300,
+        **STOPPED,
+        sure=False,
+        doubt="drums may be on slack water or high water",
+        doubt_kind="part",
+        help="choose program 12 on drums, or press c if it plays slack water",
+        wants=WANTS,
+    ),
+    "ends in silence": slack_water(
+        900, stop_at_end=True, next_part="mudflat", next_song="Mudflat", coming=()
+    ),
+    "song over": slack_water(
+        1540, stop_at_end=True, song_over=True, next_part="mudflat", next_song="Mudflat"
+    ),
+    "open": slack_water(500, **OPEN_END | {"staying": False}, about=4),
+    "last part": slack_water(
+        900, next_part="", next_number=0, change_ticks=None, change_part=None, coming=()
+    ),
+    "late": slack_water(760, later=(Later("next", 776),), coming=()),
+    "ignored": slack_water(
+        100,
+        sure=False,
+        doubt="drums did not take program 13 and plays on as before",
+        doubt_kind="part",
+        help="choose program 13 on drums, then press c",
+        coming=(),
+    ),
+    "other tempo": slack_water(100, tempo=126.4, planned_tempo=118.0, song_part=1, coming=()),
+    "song notes": slack_water(100, song_notes="D minor; pads patch: low light", coming=()),
 }
 
 
@@ -255,6 +369,15 @@ async def shown(
         yield pilot
 
 
+async def resized(pilot: Pilot[Any], size: tuple[int, int]) -> None:
+    """The window has another size, and all of it is drawn."""
+    await pilot.resize_terminal(*size)
+    await pilot.pause()
+    # On a busy machine the first frame may still be to come.
+    pilot.app.draw()
+    await pilot.pause()
+
+
 def segments(app: App[Any]) -> list[list[Segment]]:
     """What stands on the terminal, row by row, with its colours."""
     return [list(strip) for strip in app.screen._compositor.render_strips()]
@@ -268,3 +391,47 @@ def seen(app: App[Any]) -> list[str]:
 def words(app: App[Any]) -> str:
     """All words on the terminal, a line break being a space."""
     return " ".join(" ".join(seen(app)).split())
+
+
+def large(app: App[Any], dots: int) -> list[str]:
+    """The lines that stand on the terminal in letters so many dots high, read letter by letter."""
+    return read_letters(seen(app), dots)
+
+
+def read_letters(rows: Sequence[str], dots: int) -> list[str]:
+    """Every run of three letters or more in letters `dots` high, top to bottom."""
+    bits = []
+    for row in rows:
+        bits += [[c in "█▀" for c in row], [c in "█▄" for c in row]]
+    shapes = {each: _columns(render_letters([each], dots), dots) for each in _LETTERS}
+    found = []
+    for top in range(len(bits) - dots + 1):
+        columns = list(zip(*bits[top : top + dots], strict=True))
+        text, blank, x = "", 99, 0
+        while x < len(columns):
+            if not any(columns[x]):
+                x, blank = x + 1, blank + 1
+                continue
+            fits = [
+                c
+                for c, shape in shapes.items()
+                if columns[x : x + len(shape)] == shape
+                and not any(any(after) for after in columns[x + len(shape) : x + len(shape) + 1])
+            ]
+            if not fits:
+                text = ""
+                break
+            widest = max(fits, key=lambda c: len(shapes[c]))
+            text += " " * (2 < blank < 99) + widest
+            x, blank = x + len(shapes[widest]), 0
+        if len(text.strip(".,:; ")) > 2:
+            found.append(text)
+    return found
+
+
+_LETTERS = ascii_uppercase + digits + ":,;."
+
+
+def _columns(lines: list[str], dots: int) -> list[tuple[bool, ...]]:
+    rows = [[c in inked for c in line] for line in lines for inked in ("█▀", "█▄")][:dots]
+    return list(zip(*rows, strict=True))

@@ -5,16 +5,15 @@ from __future__ import annotations
 import pytest
 
 from companion.screen.canvas import Row
-from companion.screen.dial import draw_dial
-from companion.screen.frame import dial_role
 from companion.screen.reading import read
+from companion.screen.stage import dial_role, draw_dial
 from tests.screen.stage import LOST, slack_water
 
 FAR, NEAR, IMMINENT, NOW = 100, 580, 700, 770
 
 
 def drawn(tick: int, width: int = 120, height: int = 18, **changes: object) -> list[Row]:
-    return draw_dial(read(slack_water(tick, **changes), 0), width, height, calm=False)
+    return draw_dial(read(slack_water(tick, **changes), 0), width, height, calm=False, dots=5)
 
 
 def plain(rows: list[Row]) -> list[str]:
@@ -35,7 +34,8 @@ def test_the_rails_close_in_as_the_boundary_nears(width: int, rails: tuple[int, 
 def test_on_the_boundary_the_whole_panel_is_bright_and_says_now() -> None:
     rows = drawn(NOW)
     assert {role for row in rows for text, role in row if text} == {"now"}
-    assert "phrase 2 begins" in " ".join(plain(rows))
+    # In a large window in large letters, see test_afar.
+    assert "phrase 2 begins" in " ".join(plain(drawn(NOW, 80, 7)))
 
 
 def test_without_any_colour_the_four_stages_are_told_apart() -> None:
@@ -57,7 +57,7 @@ def test_every_row_is_exactly_as_wide_as_the_window(size: tuple[int, int]) -> No
 
 def test_from_eight_bars_down_to_one_the_unit_keeps_its_place() -> None:
     # The figure's own columns end before the thirtieth.
-    rows = [plain(drawn(tick))[-4][30:75] for tick in range(100, 600, 96)]
+    rows = [plain(drawn(tick))[1][30:75] for tick in range(100, 600, 96)]
     assert rows[0].strip()
     assert len(set(rows)) == 1
 
@@ -70,6 +70,6 @@ def test_what_is_left_gets_shorter_and_never_longer() -> None:
 
 def test_a_count_that_only_runs_free_is_dimmed_and_has_no_rails() -> None:
     reading = read(slack_water(IMMINENT, **LOST), 0)
-    assert dial_role(reading) == "dim"
+    assert dial_role(reading) == "still"
     assert rail(FAR, 120) == 0
-    assert not plain(draw_dial(reading, 120, 18, calm=False))[0].startswith("█")
+    assert not plain(draw_dial(reading, 120, 18, calm=False, dots=6))[0].startswith("█")

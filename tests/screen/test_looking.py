@@ -12,7 +12,6 @@ from companion.screen.keys import KEYS
 from companion.screen.reading import Reading, read
 from tests.screen.stage import (
     GOING,
-    NOT_SENDING,
     SIZES,
     STATES,
     STAYING,
@@ -26,13 +25,13 @@ from tests.screen.stage import (
 
 MOMENTS: dict[str, Snapshot] = STATES | {
     "to let it end": slack_water(500, wish="stay"),
-    "taken back": slack_water(500, wish="back"),
-    "off": slack_water(500, **{**NOT_SENDING, "sending_note": ""}),
+    "on the count": slack_water(500, wish="align bar"),
+    "off": slack_water(500, sending=False, sending_note="disarmed"),
     "unsure and staying": slack_water(500, **{**STAYING, **UNSURE}),
 }
 # How keys are named in sentences.
 NAMED = re.compile(
-    r"\b[a-z] (undoes|lets|turns)|press (?!play)|1 on the one|(undo|un)does it|lets it end"
+    r"\b[a-z] (undoes|lets|starts)|press (?!play)|1 on the one|(undo|un)does it|lets it end"
 )
 
 
@@ -54,7 +53,7 @@ def test_no_sentence_names_a_key(name: str) -> None:
 
 
 @pytest.mark.parametrize(
-    "name", ["ready", "unsure", "staying", "going", "to let it end", "taken back", "off"]
+    "name", ["ready", "unsure", "staying", "going", "to let it end", "on the count", "off"]
 )
 def test_a_screen_that_steers_names_the_key_in_the_same_moment(name: str) -> None:
     assert NAMED.search(sentences(read(MOMENTS[name], 0)))
@@ -86,18 +85,19 @@ async def test_the_row_of_keys_has_only_those_that_work(
     async with shown(app, *view, size=size):
         said = words(app)
         assert "q Close" in said
-        for cap in ("n Next", "k Stay", "u Undo", "g Go to", "1 The one", "c Count right"):
+        for cap in ("n Next", "k Stay", "u Undo", "g Go to", "1 The one", "c Count is right"):
             assert cap not in said
 
 
 async def test_help_tells_that_it_only_looks_and_lists_no_key_that_would_do_nothing() -> None:
     app = screen(slack_water(100))
-    async with shown(app, "h", size=(100, 60)):
+    async with shown(app, "h", size=(100, 70)):
         said = words(app)
         assert said.count("This screen only looks") == 1
         assert "Close this screen; the engine goes on" in said
         assert "asks whether" not in said
-        assert "do nothing now" not in said
+        idle = said.split("Keys that do nothing now")[1].split("What is seen here")[0]
+        assert " ".join(idle.split()) == "p Put away: There is no trouble to put away."
         assert "Next part" not in said
 
 

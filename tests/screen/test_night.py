@@ -2,18 +2,19 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import replace
+from datetime import datetime
 
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from companion.link.overview import Plan, PlanPart, PlanSong
+from companion.link.messages import Plan, PlanPart, PlanSong
 from companion.screen.canvas import Row
-from companion.screen.night import Night, PartLine, SongLine, Turn, read_night, spoken
-from companion.screen.nightdrawing import draw_night
+from companion.screen.extrapolation import spot
+from companion.screen.night import Night, PartLine, SongLine, Turn, draw_night, read_night, spoken
 from companion.screen.painting import scroll_range
-from companion.screen.reckon import spot
 from tests.screen.stage import slack_water, tidewater_plan
 
 SECOND = 1_000_000_000
@@ -42,6 +43,44 @@ def test_each_song_and_part_is_done_now_next_or_to_come() -> None:
     assert found.lines[found.here] == next(
         line for line in found.lines if isinstance(line, PartLine) and line.turn is Turn.NOW
     )
+
+
+def test_what_was_left_out_is_skipped_and_what_is_next_may_lie_behind() -> None:
+    found = night(part=5, song_number=3, played=((1, 2), (5, 5)), next_number=2)
+    turns = {line.number: line.turn for line in found.lines if isinstance(line, PartLine)}
+    assert [turns[n] for n in (1, 2, 3, 4, 5, 6)] == [
+        *(Turn.DONE, Turn.NEXT, Turn.SKIPPED, Turn.SKIPPED, Turn.NOW, Turn.TO_COME)
+    ]
+    rows = plain(draw_night(found, 80, 18))
+    assert any(re.match(r"  skipped +3  mudflat", row) for row in rows)
+
+
+@pytest.mark.parametrize(("about", "length"), [(4, "about 4 phrases"), (1, "about 1 phrase")])
+def test_an_open_part_has_its_rough_length(about: int, length: str) -> None:
+    plan = tidewater_plan()
+    parts = tuple(replace(p, about=about if p.phrases is None else None) for p in plan.parts)
+    found = night(plan=replace(plan, parts=parts))
+    (line,) = [each for each in found.lines if isinstance(each, PartLine) and each.number == 6]
+    assert line.length == length
+
+
+@pytest.mark.parametrize(
+    ("curfew", "said"),
+    [
+        (23 * 60 + 30, "ends 23:08, 21 minutes before the curfew at 23:30"),
+        (23 * 60 + 5, "ends 23:08, 3 minutes past the curfew at 23:05"),
+        # Passed before the start: that of the next day is meant.
+        (22 * 60, "ends 23:08, 1371 minutes before the curfew at 22:00"),
+    ],
+)
+def test_the_end_of_the_night_stands_to_the_curfew(curfew: int, said: str) -> None:
+    plan = replace(tidewater_plan(), curfew=curfew)
+    snapshot = slack_water(768, started_ns=-16 * SECOND)
+    now = datetime(2031, 5, 2, 23, 0, 30)
+    found = read_night(plan, snapshot, spot(snapshot, 768), 0, now)
+    assert (found.day, found.curfew) == ("23:00", said)
+    assert found.to_go.endswith(f" of {spoken(sum(p.seconds for p in plan.parts))}")
+    assert any(said in row for row in plain(draw_night(found, 120, 30)))
 
 
 @pytest.mark.parametrize(
@@ -149,8 +188,8 @@ def test_the_line_of_the_night_shows_how_much_is_done() -> None:
 
 def test_without_colour_now_and_next_are_words() -> None:
     rows = plain(draw_night(night(part=2), 80, 18))
-    assert any(row.startswith("  now      high water") for row in rows)
-    assert any(row.startswith("  next     mudflat") for row in rows)
+    assert any(re.match(r"  now +2  high water", row) for row in rows)
+    assert any(re.match(r"  next +3  mudflat", row) for row in rows)
 
 
 def test_a_set_of_hundreds_of_parts_is_read_within_a_screen() -> None:

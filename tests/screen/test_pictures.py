@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import replace
+from pathlib import Path
 from typing import Any
 
 import pytest
@@ -11,6 +13,8 @@ from companion.screen.app import StageApp, make_app
 from tests.screen.stage import SIZES, STATES, Clock, Feed, filling
 
 pytest.importorskip("pytest_textual_snapshot")
+
+HERE = Path(__file__).parent
 
 
 def stage(name: str, **choices: bool) -> StageApp:
@@ -39,7 +43,7 @@ def test_the_boundary_comes_nearer(snap_compare: Any, name: str, size: tuple[int
     ],
 )
 def test_something_is_not_in_order(snap_compare: Any, name: str, size: tuple[int, int]) -> None:
-    """A steady band at the top says what is wrong and what to do; the count stays readable."""
+    """A steady band over the end of the agenda says what is wrong; the stage keeps its place."""
     assert snap_compare(stage(name), terminal_size=size)
 
 
@@ -47,6 +51,13 @@ def test_something_is_not_in_order(snap_compare: Any, name: str, size: tuple[int
 @pytest.mark.parametrize("name", ["staying", "going", "not as planned"])
 def test_something_holds(snap_compare: Any, name: str, size: tuple[int, int]) -> None:
     """A quiet band says what was asked for; what differs from the plan is marked and first."""
+    assert snap_compare(stage(name), terminal_size=size)
+
+
+@pytest.mark.parametrize("size", SIZES, ids=lambda size: f"{size[0]}x{size[1]}")
+@pytest.mark.parametrize("name", ["wanted", "stopped unsure", "ignored", "song over", "last part"])
+def test_what_a_night_brings(snap_compare: Any, name: str, size: tuple[int, int]) -> None:
+    """What comes next is second in size; before anything goes on the thing to do is the largest."""
     assert snap_compare(stage(name), terminal_size=size)
 
 
@@ -128,3 +139,12 @@ def test_calm(snap_compare: Any) -> None:
 def test_laid_over_the_stage(snap_compare: Any, key: str) -> None:
     """All leave the count in view; help says that there is more of it."""
     assert snap_compare(stage("far"), terminal_size=(80, 24), press=[key])
+
+
+def test_no_picture_that_is_kept_fetches_anything() -> None:
+    kept = [*(HERE / "__snapshots__").rglob("*.svg"), *(HERE.parents[1] / "docs").rglob("*.svg")]
+    assert len(kept) > 50
+    # The names of the formats are no links: nobody fetches them.
+    names = re.compile(r'xmlns(:\w+)?="http://www\.w3\.org/[^"]*"')
+    for file in kept:
+        assert "http" not in names.sub("", file.read_text(encoding="utf-8")), file.name

@@ -5,29 +5,32 @@ from __future__ import annotations
 import pytest
 from textual.events import Key
 
-from companion.link.messages import Snapshot, Wish
-from companion.link.overview import Plan, PlanPart, PlanSong
+from companion.link.messages import Plan, PlanPart, PlanSong, Snapshot
 from companion.screen.app import StageApp, make_app
-from companion.screen.asking import NOTICE_NS
-from companion.screen.key import HELD_NS
-from companion.screen.keys import KEY, KEYS, TWICE_NS
+from companion.screen.asking import ANSWER_NS, LEAST_NS, NOTICE_NS
+from companion.screen.keys import HELD_NS, KEY, KEYS, TWICE_NS
+from companion.screen.keys import Key as KeyOf
+from companion.wishes import Wish
 from tests.screen.stage import (
     GOING,
     LOST,
-    READY,
     STAYING,
+    STOPPED,
+    TROUBLE,
     UNSURE,
-    WAITING,
     Clock,
     Feed,
+    no,
     seen,
     slack_water,
     words,
 )
 
-OUT = {"change_sent": True}
+OUT = {
+    "change_sent": True,
+    "refused": no("out", "a change is on its way already", "part", "next", "next pass", "now"),
+}
 OPEN = {"phrases_planned": None, "part_ticks_left": None, "change_ticks": None}
-STOPPED = {"state": "stopped"}
 LAST = {"part": 9, "next_part": "", "change_ticks": None}
 
 
@@ -44,17 +47,17 @@ async def do(app: StageApp, name: str) -> None:
 @pytest.mark.parametrize(
     ("key", "snapshot", "wish"),
     [
-        ("k", slack_water(100), Wish("stay")),
-        ("k", slack_water(100, **STAYING), Wish("stay")),
-        ("k", slack_water(100, **LAST, staying=True), Wish("stay")),
-        ("r", slack_water(100), Wish("now")),
-        ("r", slack_water(0, **STOPPED), Wish("now")),
-        ("x", slack_water(100), Wish("next", "pass")),
-        ("u", slack_water(100, **GOING), Wish("undo")),
-        ("backspace", slack_water(100, **GOING), Wish("undo")),
-        ("right", slack_water(100), Wish("nudge forward", "pass")),
-        ("left", slack_water(100), Wish("nudge back", "pass")),
-        ("left", slack_water(100, **STOPPED), Wish("nudge back", "pass")),
+        ("k", slack_water(100), Wish.of("stay")),
+        ("k", slack_water(100, **STAYING), Wish.of("stay")),
+        ("k", slack_water(100, **LAST, staying=True), Wish.of("stay")),
+        ("r", slack_water(100), Wish.of("now")),
+        ("r", slack_water(0, **STOPPED), Wish.of("now")),
+        ("x", slack_water(100), Wish.of("next pass")),
+        ("u", slack_water(100, **GOING), Wish.of("undo")),
+        ("backspace", slack_water(100, **GOING), Wish.of("undo")),
+        ("right", slack_water(100), Wish.of("nudge forward pass")),
+        ("left", slack_water(100), Wish.of("nudge back pass")),
+        ("left", slack_water(100, **STOPPED), Wish.of("nudge back pass")),
     ],
 )
 async def test_each_key_asks_the_engine_for_one_thing(
@@ -70,10 +73,10 @@ async def test_each_key_asks_the_engine_for_one_thing(
 @pytest.mark.parametrize(
     ("name", "wish"),
     [
-        ("phrase forward", Wish("nudge forward", "phrase")),
-        ("phrase back", Wish("nudge back", "phrase")),
-        ("align bar", Wish("align", "bar")),
-        ("align pass", Wish("align", "pass")),
+        ("phrase forward", Wish.of("nudge forward phrase")),
+        ("phrase back", Wish.of("nudge back phrase")),
+        ("align bar", Wish.of("align bar")),
+        ("align pass", Wish.of("align pass")),
     ],
 )
 async def test_what_is_rarely_needed_has_no_key_and_is_found_by_name(name: str, wish: Wish) -> None:
@@ -89,47 +92,51 @@ async def test_what_is_rarely_needed_has_no_key_and_is_found_by_name(name: str, 
         assert feed.wishes == [wish]
 
 
-# The sentences say in the screen's words what the conductor would answer; see follow.conductor.
-@pytest.mark.parametrize(
-    ("name", "snapshot", "why"),
-    [
-        ("stay", slack_water(100, **LOST), "The clock is lost; nothing can be planned."),
-        ("stay", slack_water(100, **STOPPED), "Nothing runs; there is nothing to stay in."),
-        ("stay", slack_water(1530, **OUT), "Too late: the program change is out."),
-        ("stay", slack_water(100, **OPEN), "This part goes on until another is asked for."),
-        ("stay", slack_water(100, **LAST), "This part goes on until another is asked for."),
-        ("now", slack_water(100, **LAST), "This is the last part."),
-        ("now", slack_water(100, **LOST), "The clock is lost; nothing can be planned."),
-        ("now", slack_water(1530, **OUT), "A change is on its way already"),
-        ("next", slack_water(1530, **OUT), "A change is on its way already"),
-        ("next", slack_water(100, part=9), "This is the last part."),
-        ("next pass", slack_water(100, **LAST), "This is the last part."),
-        ("next pass", slack_water(100, **LOST), "The clock is lost; nothing can be planned."),
-        ("undo", slack_water(100), "There is no wish to undo."),
-        ("undo", slack_water(1530, **OUT), "Too late: the program change is out."),
-        ("back", slack_water(1530, **OUT), "Too late: the program change is out."),
-        ("part", slack_water(100, **LOST), "The clock is lost; nothing can be planned."),
-        ("part", slack_water(1530, **OUT), "A change is on its way already"),
-        ("pass forward", slack_water(0, **WAITING), "Nothing is counted yet"),
-        ("pass forward", slack_water(100, **LOST), "The clock is lost; wait until it is back."),
-        ("pass back", slack_water(0, **READY), "Nothing is counted yet"),
-        ("pass back", slack_water(95), "The part is not one pass old yet; press 1 on the one."),
-        ("phrase back", slack_water(767), "The part is not one phrase old yet"),
-        ("align bar", slack_water(0, **STOPPED), "No clock is running"),
-        ("align pass", slack_water(0, **WAITING), "No clock is running"),
-    ],
-)
-async def test_what_would_do_nothing_says_why_and_asks_nothing(
-    name: str, snapshot: Snapshot, why: str
-) -> None:
-    app, feed = on(snapshot)
+ASKING = [key for key in KEYS if key.asks is not None]
+
+
+@pytest.mark.parametrize("key", ASKING, ids=lambda key: key.id)
+async def test_what_the_engine_would_refuse_says_why_and_asks_nothing(key: KeyOf) -> None:
+    # A key that would do something else instead does that: there is nothing of the kind here.
+    both = (key.asks, *(() if key.once_asked is None else (key.once_asked.asks,)))
+    why = no("out", "too late: the tide is out", *map(str, both))
+    app, feed = on(slack_water(100, **UNSURE, wish="stay", refused=why, rehearsal=key.rehearsal))
     async with app.run_test(size=(80, 24)) as pilot:
         await pilot.pause()
-        await do(app, name)
+        await do(app, key.id)
         await pilot.pause()
-        assert why in words(app)
+        assert "Too late: the tide is out." in words(app)
         assert feed.wishes == []
         assert len(app.screen_stack) == 1
+
+
+@pytest.mark.parametrize("key", ASKING, ids=lambda key: key.id)
+async def test_what_the_engine_would_not_refuse_is_asked_whatever_the_screen_shows(
+    key: KeyOf,
+) -> None:
+    others = (str(each.asks) for each in ASKING if each is not key)
+    why = no("out", "too late: the tide is out", *others)
+    told = {"wish": "stay", "refused": why, "rehearsal": key.rehearsal}
+    app, feed = on(slack_water(0, **{**LOST, **told}))
+    async with app.run_test(size=(80, 24)) as pilot:
+        await pilot.pause()
+        await do(app, key.id)
+        await pilot.pause()
+        assert feed.wishes == [key.asks] or len(app.screen_stack) == 2
+
+
+@pytest.mark.parametrize("sending", [True, False])
+async def test_the_label_of_sending_says_what_it_would_do(sending: bool) -> None:
+    app, feed = on(slack_water(100, sending=sending))
+    async with app.run_test(size=(100, 60)) as pilot:
+        await pilot.pause()
+        await pilot.press("h")
+        await pilot.pause()
+        label = "Stop sending" if sending else "Start sending"
+        assert any(row.split()[:3] == ["s", *label.split()[:1], "sending:"] for row in seen(app))
+        await pilot.press("h", "s")
+        await pilot.pause()
+        assert feed.wishes == [Wish.of("disarm" if sending else "arm")]
 
 
 async def test_why_a_key_is_refused_is_seen_in_the_smallest_window_over_an_alarm() -> None:
@@ -138,8 +145,8 @@ async def test_why_a_key_is_refused_is_seen_in_the_smallest_window_over_an_alarm
         await pilot.pause()
         await pilot.press("u")
         await pilot.pause()
-        assert "There is no wish to undo." in seen(app)[0]
-        assert "UNSURE" in seen(app)[1]
+        assert any("There is no wish to undo." in row for row in seen(app))
+        assert any(row.startswith("  UNSURE") for row in seen(app))
 
 
 async def test_in_a_view_the_arrows_move_the_view_and_never_the_count() -> None:
@@ -164,7 +171,7 @@ async def test_a_key_that_is_held_down_asks_once() -> None:
             await pilot.press("right")
             # Keyboards repeat about thirty times a second; from memory.
             clock.ns += 33_000_000
-        assert feed.wishes == [Wish("nudge forward", "pass")]
+        assert feed.wishes == [Wish.of("nudge forward pass")]
         clock.ns += HELD_NS
         await pilot.press("right")
         assert len(feed.wishes) == 2
@@ -175,7 +182,7 @@ async def test_two_keys_in_quick_succession_are_two_wishes() -> None:
     async with app.run_test(size=(80, 24)) as pilot:
         await pilot.pause()
         await pilot.press("n", "k")
-        assert feed.wishes == [Wish("next"), Wish("stay")]
+        assert feed.wishes == [Wish.of("next"), Wish.of("stay")]
 
 
 async def test_right_now_pressed_twice_in_a_hurry_does_not_skip_a_part() -> None:
@@ -187,11 +194,15 @@ async def test_right_now_pressed_twice_in_a_hurry_does_not_skip_a_part() -> None
         clock.ns = TWICE_NS // 4
         await pilot.press("r")
         await pilot.pause()
-        assert feed.wishes == [Wish("now")]
+        assert feed.wishes == [Wish.of("now")]
+        # What is said already stays for a second.
+        clock.ns += LEAST_NS
+        app.draw()
+        await pilot.pause()
         assert "asked already; wait a moment" in words(app)
         clock.ns += TWICE_NS
         await pilot.press("r")
-        assert feed.wishes == [Wish("now"), Wish("now")]
+        assert feed.wishes == [Wish.of("now"), Wish.of("now")]
 
 
 def test_the_one_key_with_no_way_back_has_no_neighbour() -> None:
@@ -219,18 +230,67 @@ def test_no_key_is_a_chord_and_none_has_two_meanings() -> None:
 # -- what is asked, and the answer -----------------------------------------------------------
 
 
-async def test_what_was_asked_is_said_at_once_and_then_what_the_engine_answers() -> None:
+async def test_the_engine_s_answer_is_said_and_before_it_nothing() -> None:
     app, feed = on(slack_water(100, **LAST, staying=True))
     async with app.run_test(size=(80, 24)) as pilot:
         await pilot.pause()
         await pilot.press("k")
         await pilot.pause()
-        assert "Asked: stay." in words(app)
+        assert "Asked" not in words(app)
         feed.say(slack_water(100, **LAST, notice="the part goes on to its end"))
         app.draw()
         await pilot.pause()
         assert "the part goes on to its end" in words(app)
-        assert "Asked" not in words(app)
+
+
+async def test_where_no_answer_comes_soon_it_is_said_what_was_asked_for_a_second_at_least() -> None:
+    clock = Clock()
+    app, feed = on(slack_water(100, **LAST, staying=True), clock)
+
+    async def at(ns: int, notice: str = "") -> str:
+        clock.ns = ns
+        feed.say(slack_water(100, **LAST, notice=notice, at_ns=ns, tick_ns=ns))
+        app.draw()
+        await pilot.pause()
+        return words(app)
+
+    async with app.run_test(size=(80, 24)) as pilot:
+        await pilot.pause()
+        await pilot.press("k")
+        clock.ns = ANSWER_NS
+        app.draw()
+        await pilot.pause()
+        assert "Asked: stay." in words(app)
+        said = await at(ANSWER_NS + LEAST_NS // 2, "the part goes on to its end")
+        assert "Asked: stay." in said
+        said = await at(ANSWER_NS + LEAST_NS, "the part goes on to its end")
+        assert "the part goes on to its end" in said
+        assert "Asked" not in said
+
+
+async def test_a_trouble_is_put_away_by_a_key_until_it_changes() -> None:
+    clock = Clock()
+    app, feed = on(slack_water(100, **TROUBLE), clock)
+    async with app.run_test(size=(80, 24)) as pilot:
+        await pilot.pause()
+        assert "the port of drums is gone" in words(app).lower()
+        await pilot.press("p")
+        clock.ns = LEAST_NS
+        feed.say(slack_water(100, **TROUBLE, at_ns=clock.ns, tick_ns=clock.ns))
+        app.draw()
+        await pilot.pause()
+        assert "the port of drums is gone" not in words(app).lower()
+        assert "2 troubles put away" in words(app)
+        assert feed.wishes == []
+
+
+async def test_with_no_trouble_the_key_says_so() -> None:
+    app, _ = on(slack_water(100))
+    async with app.run_test(size=(80, 24)) as pilot:
+        await pilot.pause()
+        await pilot.press("p")
+        await pilot.pause()
+        assert "There is no trouble to put away." in words(app)
 
 
 async def test_the_same_answer_to_a_second_press_is_said_again() -> None:
@@ -289,12 +349,12 @@ async def test_a_refusal_of_the_engine_is_not_hidden_by_an_older_wish() -> None:
 @pytest.mark.parametrize(
     ("keys", "wish"),
     [
-        (["down", "down", "enter"], Wish("part", "3")),
-        (["4", "enter"], Wish("part", "4")),
-        (["9", "9", "backspace", "enter"], Wish("part", "9")),
-        (["pagedown", "up", "enter"], Wish("part", "8")),
+        (["down", "down", "enter"], Wish.of("part 3")),
+        (["4", "enter"], Wish.of("part 4")),
+        (["9", "9", "backspace", "enter"], Wish.of("part 9")),
+        (["pagedown", "up", "enter"], Wish.of("part 8")),
         # Where it is opened the part is that is running, which changes nothing.
-        (["enter"], Wish("part", "1")),
+        (["enter"], Wish.of("part 1")),
     ],
 )
 async def test_any_part_is_chosen_from_a_list_or_by_its_number(keys: list[str], wish: Wish) -> None:
@@ -387,7 +447,7 @@ async def test_of_a_very_long_set_a_part_out_of_the_list_can_be_typed() -> None:
         assert "wave 300" in words(app)
         await pilot.press(*"599", "enter")
         await pilot.pause()
-        assert feed.wishes == [Wish("part", "599")]
+        assert feed.wishes == [Wish.of("part 599")]
 
 
 async def test_a_part_can_be_clicked() -> None:
@@ -398,7 +458,7 @@ async def test_a_part_can_be_clicked() -> None:
         await pilot.pause()
         await pilot.click("PartRows", offset=(10, 4))
         await pilot.pause()
-        assert feed.wishes == [Wish("part", "5")]
+        assert feed.wishes == [Wish.of("part 5")]
 
 
 async def test_too_late_while_the_list_was_open_is_said_and_asks_nothing() -> None:
@@ -420,7 +480,7 @@ async def test_with_no_plan_yet_a_number_can_be_typed() -> None:
         await pilot.pause()
         await pilot.press("g", "down", "enter", "2", "enter")
         await pilot.pause()
-        assert feed.wishes == [Wish("part", "2")]
+        assert feed.wishes == [Wish.of("part 2")]
 
 
 async def test_while_the_list_is_open_it_says_which_part_is_now() -> None:
@@ -446,4 +506,4 @@ async def test_keys_that_come_all_at_once_are_taken_in_their_order() -> None:
             app.post_message(Key(key, key if len(key) == 1 else None))
         await pilot.pause()
         await pilot.pause()
-        assert feed.wishes == [Wish("part", "4")]
+        assert feed.wishes == [Wish.of("part 4")]

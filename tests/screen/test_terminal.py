@@ -4,9 +4,11 @@ from __future__ import annotations
 
 import contextlib
 import os
+import select
 import subprocess
 import sys
 import threading
+import time
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -34,7 +36,7 @@ signal.signal(signal.SIGHUP, signal.SIG_IGN)
 fcntl.ioctl(2, termios.TIOCSCTTY, 0)
 raise SystemExit(make_app(Feed(slack_water(100)), look_only=True, now_ns=Clock()).run() != "keep")
 """
-PATIENCE_S = 30
+PATIENCE_S = 40
 
 
 class Terminal:
@@ -51,16 +53,24 @@ class Terminal:
             stdin=self.inner if stdin is None else stdin,
             stdout=self.inner,
             stderr=self.inner,
-            env=os.environ | {"TERM": "xterm-256color"},
+            # The size is the terminal's own, whatever pytest was told of its own.
+            env={k: v for k, v in os.environ.items() if k not in ("COLUMNS", "LINES")}
+            | {"TERM": "xterm-256color"},
             cwd=ROOT,
             start_new_session=True,
         )
         os.close(self.inner)
         self.inner = -1
-        drawn = b""
-        while b"unmute shaker" not in drawn:
-            drawn += os.read(self.outer, 1 << 16)
+        self.shows(b"low drum")
         return process
+
+    def shows(self, words: bytes) -> None:
+        """Read until these words are drawn; fails with what was drawn when they never are."""
+        deadline, drawn = time.monotonic() + PATIENCE_S, b""
+        while words not in drawn:
+            ready, _, _ = select.select([self.outer], [], [], max(0.0, deadline - time.monotonic()))
+            assert ready, f"never drawn: {words!r}; the last of what was: {drawn[-2000:]!r}"
+            drawn += os.read(self.outer, 1 << 16)
 
     def read_on(self) -> threading.Thread:
         """Read what else is drawn, as terminals do, until the screen has ended."""
@@ -132,9 +142,7 @@ def test_keys_that_come_down_a_pipe_work_and_the_end_of_the_pipe_is_not_that_of_
     os.close(ours)
     with ended(process):
         os.write(theirs, b"m")
-        drawn = b""
-        while b"pass of the phrase" not in drawn:
-            drawn += os.read(terminal.outer, 1 << 16)
+        terminal.shows(b"a phrase begins")
         os.close(theirs)
         terminal.read_on()
         # Longer than a screen takes to notice that a terminal is gone.

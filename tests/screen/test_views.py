@@ -4,13 +4,17 @@ from __future__ import annotations
 
 import pytest
 
-from companion.link.messages import Wish
 from companion.screen.app import StageApp, make_app
 from companion.screen.keys import KEYS
+from companion.screen.layout import letter_dots
+from companion.screen.stage import figure_of
+from companion.wishes import Wish
 from tests.screen.stage import (
     STATES,
     Clock,
     Feed,
+    large,
+    resized,
     seen,
     shown,
     slack_water,
@@ -51,21 +55,20 @@ async def test_from_one_view_the_other_is_one_key_away() -> None:
         assert "phrase 2" in words(app)
 
 
-@pytest.mark.parametrize("size", EDGES)
 @pytest.mark.parametrize("key", ["l", "m"])
 @pytest.mark.parametrize("name", STATES)
-async def test_the_countdown_stays_in_sight_at_every_size(
-    name: str, key: str, size: tuple[int, int]
-) -> None:
+async def test_the_countdown_stays_in_sight_at_every_size(name: str, key: str) -> None:
     app = screen(STATES[name])
-    async with shown(app, key, size=size):
-        rows = seen(app)
-        assert [len(row) for row in rows] == [size[0]] * size[1]
-        reading = app.reading()
-        if size[1] < 20:
-            # Higher windows have the figure in large letters.
-            assert f"{reading.figure} {reading.unit}".strip() in words(app)
-        assert "q Close" in words(app)
+    async with shown(app, key, size=EDGES[0]) as pilot:
+        for size in EDGES:
+            await resized(pilot, size)
+            rows = seen(app)
+            assert [len(row) for row in rows] == [size[0]] * size[1], size
+            reading = app.reading()
+            if size[1] < 20:
+                # Higher windows have the figure in large letters.
+                assert f"{figure_of(reading)} {reading.unit}".strip() in words(app), size
+            assert "q Close" in words(app), size
 
 
 async def test_the_countdown_of_a_view_runs_on_with_the_clock_alone() -> None:
@@ -105,12 +108,12 @@ async def test_wishes_are_taken_in_every_view(key: str) -> None:
     app = make_app(feed, now_ns=Clock())
     async with shown(app) as pilot:
         await pilot.press(key, "n")
-        assert feed.wishes == [Wish("next")]
+        assert feed.wishes == [Wish.of("next")]
 
 
 async def test_the_palette_finds_the_views_and_everything_else_by_name() -> None:
     app = screen(slack_water(100, started_ns=-SECOND))
-    async with shown(app, "ctrl+p", size=(100, 90)) as pilot:
+    async with shown(app, "ctrl+p", size=(100, 110)) as pilot:
         offered = words(app)
         for key in KEYS:
             assert (key.tooltip in offered) == (key in app.keys_now())
@@ -138,12 +141,12 @@ async def test_the_set_view_says_what_was_what_is_and_what_comes_next() -> None:
     app = screen(running)
     async with shown(app, "l", size=(80, 40)):
         rows = [" ".join(row.split()) for row in seen(app)]
-        assert "1 Slack water, tempo 118" in rows
+        assert "song 1: Slack water, tempo 118" in rows
         # 2 and 4 phrases of 8 bars at 118 beats a minute, 2 at 92: 0:00, 0:32.5, 1:37.6, 2:19.4.
-        assert "done high water 32 bars 0:32 13 on drums" in rows
-        assert "now wading phrase 1 of 3 2:19 15 on drums" in rows
-        assert "next tar 32 bars 3:21 16 on drums" in rows
-        assert "rope open 4:22 17 on drums" in rows
+        assert "played 2 high water 32 bars 0:32 13 on drums" in rows
+        assert "now 4 wading phrase 1 of 3 2:19 15 on drums" in rows
+        assert "next 5 tar 32 bars 3:21 16 on drums" in rows
+        assert "6 rope open 4:22 17 on drums" in rows
 
 
 async def test_the_set_view_compares_the_plan_with_the_time_since_the_start() -> None:
@@ -168,7 +171,17 @@ async def test_a_long_night_can_be_looked_through() -> None:
         assert "making tide" in words(app)
         await pilot.press("pageup", "pageup", "pageup")
         await pilot.pause()
-        assert "now slack water" in words(app)
+        assert "now 1 slack water" in words(app)
+
+
+@pytest.mark.parametrize("size", [(40, 12), (80, 24), (100, 32), (120, 40), (200, 60)], ids=str)
+@pytest.mark.parametrize("name", ["far", "near", "now", "unsure", "staying"])
+async def test_no_view_cuts_the_next_action(name: str, size: tuple[int, int]) -> None:
+    app = screen(STATES[name])
+    async with shown(app, "l", size=size):
+        action = app.reading().action
+        told = [words(app), *large(app, letter_dots(size[1]) or 5)]
+        assert f"{action.when}: {action.text}".upper() in " ".join(told).upper()
 
 
 # -- the pattern view ------------------------------------------------------------------------
@@ -176,14 +189,15 @@ async def test_a_long_night_can_be_looked_through() -> None:
 
 async def test_the_pattern_view_is_read_without_colour() -> None:
     app = screen(slack_water(580))
-    async with shown(app, "m"):
+    async with shown(app, "m", size=(100, 30)):
         rows = seen(app)
+        assert "PASSES" in large(app, 5)
         head = next(row for row in rows if "▼" in row)
         # The seventh pass of the first phrase, which begins with the first.
         assert head.split()[-16:] == ["1", "2", "3", "4", "5", "6", "▼", "8", *"12345678"]
         row = next(row for row in rows if "16*" in row)
         # Once in four passes; the part ends with the second phrase.
-        assert "".join(row.split("16*")[1].split()) == "│···▇▇···▇▇│···▇▇···▇▇║"
+        assert "".join(row.split("16*")[1].split()) == "│···▇▇▇···▇▇▇│···▇▇▇···▇▇▇║"
 
 
 async def test_a_new_part_has_no_map_until_its_own_has_come() -> None:

@@ -1,11 +1,10 @@
-"""Set lists as text for these tests: the one from the contract, edited where a test wants it."""
+"""Set lists as text for these tests: the one of docs/setlist.md, edited where a test wants it."""
 
 from __future__ import annotations
 
 from pathlib import Path
 
-from companion.setlist.faults import SetListError
-from companion.setlist.model import SetList
+from companion.setlist import SetList, SetListError
 from companion.setlist.reading import read_text
 
 TIDEWATER_FILE = Path(__file__).parent / "tidewater.yaml"
@@ -53,7 +52,7 @@ def edited(text: str, *edits: tuple[str, str]) -> str:
 
 
 def tidewater(*edits: tuple[str, str]) -> SetList:
-    """The contract's set list, edited and read."""
+    """The set list of docs/setlist.md, edited and read."""
     return read_text(edited(TIDEWATER, *edits), "tidewater.yaml")
 
 

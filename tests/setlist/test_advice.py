@@ -25,7 +25,7 @@ def advice_on(text: str) -> list[str]:
         return [line.removeprefix("tide.yaml:") for line in advice(Path(folder), text)]
 
 
-def test_the_contracts_example_needs_no_advice() -> None:
+def test_the_example_of_the_manual_needs_no_advice() -> None:
     assert advise(*read_with_places(TIDEWATER_FILE)) == []
     assert advise(two_songs()) == []
 

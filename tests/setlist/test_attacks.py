@@ -11,11 +11,10 @@ import yaml
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from companion.setlist.faults import SetListError
-from companion.setlist.model import SetList
-from companion.setlist.nodes import Lines
+from companion.setlist import SetList, SetListError
+from companion.setlist.check import FORMS
 from companion.setlist.reading import read_set_list, read_text
-from companion.setlist.shape import FORMS
+from companion.setlist.yamltree import Lines
 from tests.setlist.sheets import TIDEWATER, TWO_SONGS
 from tests.setlist.test_steering import TIDE as STEERED
 
@@ -59,7 +58,7 @@ KEYS = sorted({key for form, _ in FORMS.values() for key in form.spelled()})
 NAMES = ["slack water", "drums", "shaker", "low drum", "1", "16", "07", "last", ""]
 VALUES = [
     *("1 bar", "8 passes", "0 bars", "2000 ms", "start", "end", "last 2 bars", "pass 2", "phrase"),
-    *("always", "pass 1 of 4", "if shaker played", "fill, no fill", "1:4", "reload", "at once"),
+    *("always", "pass 1 of 4", "if shaker played", "fill, no fill", "1:4", "restore", "at once"),
     *(
         "10",
         "0",

@@ -30,7 +30,8 @@ def test_a_lead_shorter_than_a_clock_tick_comes_too_late() -> None:
     """A tick at 120 beats a minute lasts 20.8 ms (60 / (120 x 24) s)."""
     assert faults(edited(TWO_SONGS, (LEAD, "{send_before: 21 ms}"))) == []
     assert faults(edited(TWO_SONGS, (LEAD, "{send_before: 20 ms}"))) == [
-        "5:27: 20 ms before the boundary is less than one clock tick ahead; write at least `1 step`"
+        "5:27: 20 ms before the boundary is too little to come before it at all; "
+        "write at least `1 step`"
     ]
 
 
@@ -92,8 +93,8 @@ def test_a_part_must_end_with_a_pass_if_its_successor_waits_for_one() -> None:
     """Two phrases of 5 beats are 240 ticks, two and a half passes of 96."""
     text = edited(TWO_SONGS, ("phrase: 2 bars", "phrase: 5 beats"))
     assert faults(text) == [
-        "11:13: part 1 ends after 2 phrases of 120 clock ticks, which is inside a pass of 96, but "
-        "`drums` changes only at the end of one; give `slack water` a phrase of `1 pass` or "
+        "11:13: part 1 ends after 2 phrases of 1 bar and 1 beat, which is inside a pass of 1 bar, "
+        "but `drums` changes only at the end of one; give `slack water` a phrase of `1 pass` or "
         "`2 passes`"
     ]
     assert faults(text.replace("phrases: 2}", "phrases: 4}")) == []
@@ -104,7 +105,9 @@ def test_the_pattern_is_named_where_it_has_no_phrase_of_its_own() -> None:
     text = edited(TWO_SONGS, ("    phrase: 2 bars\n", "    length: 5\n"))
     found = faults(text)
     assert len(found) == 1
-    assert found[0].startswith("10:3: part 1 ends after 2 phrases of 768 clock ticks")
+    assert found[0].startswith(
+        "10:3: part 1 ends after 2 phrases of 8 bars, which is inside a pass of 1 beat and 1 step"
+    )
     assert "`25 passes` or `26 passes`" in found[0]
 
 

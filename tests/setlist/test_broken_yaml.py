@@ -6,7 +6,7 @@ from __future__ import annotations
 import pytest
 import yaml
 
-from companion.setlist import tree
+from companion.setlist import yamltree
 from tests.setlist.sheets import TIDEWATER, edited, faults
 
 LOADERS = [getattr(yaml, "CSafeLoader", yaml.SafeLoader), yaml.SafeLoader]
@@ -15,7 +15,7 @@ LOADERS = [getattr(yaml, "CSafeLoader", yaml.SafeLoader), yaml.SafeLoader]
 @pytest.fixture(params=LOADERS, ids=["fast", "plain"])
 def loader(request: pytest.FixtureRequest, monkeypatch: pytest.MonkeyPatch) -> None:
     """PyYAML's fast parser and the one in plain Python, which words its complaints otherwise."""
-    monkeypatch.setattr(tree, "_LOADER", request.param)
+    monkeypatch.setattr(yamltree, "_LOADER", request.param)
 
 
 BROKEN = [
@@ -35,7 +35,7 @@ BROKEN = [
     ("[shaker]", "@shaker", "41:31: text cannot begin with `@`; put it in quotes"),
     ("chance 60%", "%60", "24:14: text cannot begin with `%`; put it in quotes"),
     ("chance 60%", "`60`", "24:14: text cannot begin with"),
-    ("do: reload}", "do: reload", "45:13: a { is opened here and not closed; close it with }"),
+    ("do: restore}", "do: restore", "45:13: a { is opened here and not closed; close it with }"),
     ("        on: drums", "       on: drums", "37:8: this line does not line up with the "),
     ("        on: drums", "          on: drums", "37:11: this line does not line up with the line above it"),
     ("mute: [shaker]}", "mute: shaker", "41:13: a { is opened here and not closed; close it with }"),
@@ -94,7 +94,7 @@ def test_several_broken_lines_are_all_told() -> None:
         ('"*drum*"', "*drum*"),
         ("{at: start, mute: [shaker]}", "{at: start, mute: @shaker}"),
         ('"open the filter"', "open: the: filter"),
-        ("do: reload", "do: relaod"),
+        ("do: restore", "do: restroe"),
     )
     assert [fault.split(":")[0] for fault in faults(text)] == ["4", "41", "44", "45"]
 

@@ -1,4 +1,4 @@
-"""A binding put into the text of a file of controls: what was there stays as it was written."""
+"""A binding put into the text of a file of controls: what was there stays, comments and all."""
 
 from __future__ import annotations
 
@@ -9,29 +9,15 @@ import yaml
 from hypothesis import given
 from hypothesis import strategies as st
 
-from companion.setlist.controls import Address, Ask, Binding, Kind, Press, Wanted
-from companion.setlist.controlwriting import (
-    NoRoom,
-    added,
-    entry,
-    fresh,
-    is_empty,
-    replaced,
-    rewished,
-)
+from companion.setlist import Address, Binding, Kind, Press
+from companion.setlist.edit import NoRoom, added, entry, fresh, is_empty, replaced, rewished
 from companion.setlist.reading import read_controls
-from companion.setlist.wishtext import UNITS
+from companion.wishes import WISHES, Ask, Wish
 
-WISHES = [
-    *(Wanted(ask) for ask in Ask if ask not in (Ask.PART, Ask.NUDGE_FORWARD, Ask.NUDGE_BACK)),
-    Wanted(Ask.NEXT, "pass"),
-    *(Wanted(Ask.ALIGN, unit) for unit in UNITS),
-    *(Wanted(ask, unit) for ask in (Ask.NUDGE_FORWARD, Ask.NUDGE_BACK) for unit in UNITS[1:]),
-    Wanted(Ask.PART, part=12),
-]
-PAD = Binding(Press(Address(Kind.NOTE, 61, 15), "tide pad*:tide pad out"), Wanted(Ask.STAY))
+BOUND = [*(wish for wish in WISHES if wish.ask is not Ask.STOP), Wish(Ask.PART, part=12)]
+PAD = Binding(Press(Address(Kind.NOTE, 61, 15), "tide pad*:tide pad out"), Wish(Ask.STAY))
 LINE = '{press: {note: 61, channel: 16, port: "tide pad*:tide pad out"}, wish: stay}'
-FIRST = Binding(Press(Address(Kind.NOTE, 60)), Wanted(Ask.NEXT))
+FIRST = Binding(Press(Address(Kind.NOTE, 60)), Wish(Ask.NEXT))
 
 
 def reads(tmp_path: Path, text: str) -> tuple[Binding, ...]:
@@ -47,9 +33,9 @@ def test_a_new_file_says_what_it_is_for(tmp_path: Path) -> None:
     assert reads(tmp_path, text) == (PAD,)
 
 
-@pytest.mark.parametrize("wish", WISHES, ids=str)
-def test_every_wish_can_be_bound_and_is_read_again(wish: Wanted, tmp_path: Path) -> None:
-    assert {each.ask for each in WISHES} == set(Ask)
+@pytest.mark.parametrize("wish", BOUND, ids=str)
+def test_every_wish_can_be_bound_and_is_read_again(wish: Wish, tmp_path: Path) -> None:
+    assert {each.ask for each in BOUND} == set(Ask) - {Ask.STOP}
     binding = Binding(PAD.press, wish)
     assert reads(tmp_path, fresh(binding)) == (binding,)
 
@@ -65,7 +51,7 @@ def test_every_wish_can_be_bound_and_is_read_again(wish: Wanted, tmp_path: Path)
     ],
 )
 def test_each_kind_of_press_is_read_again(press: Press, said: str, tmp_path: Path) -> None:
-    binding = Binding(press, Wanted(Ask.NOW))
+    binding = Binding(press, Wish(Ask.NOW))
     assert entry(binding) == f"{{press: {said}, wish: now}}"
     assert reads(tmp_path, fresh(binding)) == (binding,)
 
@@ -87,7 +73,7 @@ def test_each_kind_of_press_is_read_again(press: Press, said: str, tmp_path: Pat
         ),
         (
             "controls:\n    -\n      wish: next\n      press: {note:\n        60}",
-            f"controls:\n    -\n      wish: next\n      press: {{note:\n        60}}\n    - {LINE}",
+            f"controls:\n- wish: next\n  press: {{note: 60}}\n- {LINE}",
         ),
         (
             "controls:\r\n  - {press: note 60, wish: next}\r\n",
@@ -130,15 +116,18 @@ controls:
 
 
 def test_a_wish_is_replaced_and_nothing_else(tmp_path: Path) -> None:
-    wish = Wanted(Ask.NUDGE_BACK, "phrase")
-    assert rewished(TWO, 0, wish) == TWO.replace("'next'", "nudge back a phrase")
-    assert rewished(TWO, 1, wish) == TWO.replace("arm", "nudge back a phrase")
+    wish = Wish(Ask.NUDGE_BACK, "phrase")
+    # A longer text pushes its comment to the right.
+    assert rewished(TWO, 0, wish) == TWO.replace("'next'  ", "'nudge back a phrase'")
+    assert rewished(TWO, 1, wish) == TWO.replace(
+        "arm, press: controller 20} ", "nudge back a phrase, press: controller 20}"
+    )
 
 
 def test_a_binding_is_replaced_as_a_whole(tmp_path: Path) -> None:
-    assert replaced(TWO, 1, PAD) == TWO.replace("{wish: arm, press: controller 20}", LINE)
+    assert replaced(TWO, 1, PAD) == TWO.replace("{wish: arm, press: controller 20} ", LINE)
     first = replaced(TWO, 0, PAD)
-    assert first.startswith(f"controls:\n  # left\n  - {LINE}   # often\n\n  - {{wish: arm")
+    assert first.startswith(f"controls:\n  # left\n  - {LINE} # often\n\n  - {{wish: arm")
     assert reads(tmp_path, first)[0] == PAD
 
 

@@ -76,14 +76,15 @@ ONE_FAULT = [
     # Cues.
     ("at: start", "at: strat", "41:18: `strat` is no time in a part; did you mean `start`?"),
     ("at: start, ", "", "41:13: this cue does not say when; add `at:` or `every:`"),
-    ("{at: end, do: reload}", "{at: end}", "45:13: this cue asks for nothing; add `mute`"),
+    ("{at: end, do: restore}", "{at: end}", "45:13: this cue asks for nothing; add `mute`"),
     ("at: start,", "at: start, say: hush,", "41:36: this cue asks for `say` and `mute`; write one cue for each"),
     ("{every: phrase", "{at: end, every: phrase", "44:23: this cue has both `at` and `every`; keep one of the two"),
     ("{at: end", "{at: end, from: pass 2", "45:23: `from` goes with `every` only"),
     ("{every: phrase", "{every: phrase, from: 2", "44:35: `2` is no pass; write `pass 2`"),
     ("every: phrase", "every: 2", "44:21: `2` does not say of what; write `2 bars` or `2 passes`"),
     ("fill: 1 bar", "fill: ", "43:30: nothing is written here; write a value, or leave the key out"),
-    ("do: reload", "do: reloda", "45:27: `reloda` will not do here; did you mean `reload`?"),
+    ("do: restore", "do: restroe", "45:27: `restroe` will not do here; did you mean `restore`?"),
+    ("do: restore", "do: reload", "45:27: `reload` will not do here; write `restore`"),
     ("last 1 bar", "last 17 bars", "43:18: `last 17 bars` begins before this part does; the part lasts 16 bars"),
     ('"open the filter"', '""', "44:34: this text is empty"),
 ]  # fmt: skip
@@ -125,7 +126,7 @@ def test_all_faults_come_at_once_in_the_order_of_the_file() -> None:
             ("length: 12", "length: none"),
             ("tempo: 118", "tempo: fast"),
             ("at: start", "at: strat"),
-            ("do: reload", "doo: reload"),
+            ("do: restore", "doo: restore"),
         )
     )
     lines = [int(fault.split(":")[0]) for fault in found]

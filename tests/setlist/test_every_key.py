@@ -6,9 +6,8 @@ from fractions import Fraction
 
 import pytest
 
-from companion.counting.rules import ALWAYS, Cycle, Rule
-from companion.counting.ticks import Meter
-from companion.setlist.model import (
+from companion.counting import ALWAYS, Cycle, Meter, Rule
+from companion.setlist import (
     Action,
     Cue,
     Instrument,
@@ -20,9 +19,8 @@ from companion.setlist.model import (
     When,
     WhenKind,
 )
-from companion.setlist.places import Places
 from companion.setlist.reading import read_set_list, read_text, read_with_places
-from companion.setlist.tree import parse_tree
+from companion.setlist.yamltree import Places, parse_tree
 from tests.setlist.sheets import TIDEWATER, TIDEWATER_FILE, faults, tidewater, two_songs
 
 
@@ -31,15 +29,15 @@ def tide() -> SetList:
     return read_set_list(TIDEWATER_FILE)
 
 
-def test_the_contracts_example_reads_without_a_fault(tide: SetList) -> None:
+def test_the_example_of_the_manual_reads_without_a_fault(tide: SetList) -> None:
     assert tide.name == "Tidewater"
-    assert tide.songs == (Song("Slack water", 118.0, range(1)),)
+    assert tide.songs == (Song("Slack water", 118.0, range(1, 2)),)
     assert tide.clock_from == "drums"
     assert tide.rare == Fraction(1, 3)
 
 
 def test_an_instrument_holds_wire_values(tide: SetList) -> None:
-    # Channel 10 on the panel is 9 on the wire (MIDI 1.0, from memory).
+    # Channel 10 on the panel is 9 on the wire (common practice, no source).
     assert tide.instruments == {
         "drums": Instrument(
             name="drums",
@@ -56,7 +54,7 @@ def test_an_instrument_holds_wire_values(tide: SetList) -> None:
 
 def test_a_pattern_and_its_tracks(tide: SetList) -> None:
     pattern = tide.parts[0].pattern
-    # Eight passes of sixteen sixteenths: 8 x 16 x 6 ticks (24 clocks to the quarter, MIDI 1.0).
+    # Eight passes of sixteen sixteenths: 8 x 16 x 6 ticks (24 clocks to the quarter).
     assert (pattern.name, pattern.length, pattern.step_ticks) == ("slack water", 16, 6)
     assert (pattern.meter, pattern.phrase_ticks) == (Meter(4, 4), 768)
     low, shaker = pattern.tracks
@@ -75,7 +73,7 @@ def test_a_pattern_and_its_tracks(tide: SetList) -> None:
 def test_a_part_its_change_and_its_cues(tide: SetList) -> None:
     part = tide.parts[0]
     assert (part.number, part.song, part.instrument, part.phrases) == (1, 0, "drums", 2)
-    # 12 on a display that counts from 1 is 11 on the wire (MIDI 1.0, from memory).
+    # 12 on a display that counts from 1 is 11 on the wire (common practice, no source).
     assert part.changes == (ProgramChange("drums", 11, 0),)
     assert part.cues == (
         Cue(When(WhenKind.START), Action.MUTE, tracks=("shaker",)),
@@ -87,7 +85,7 @@ def test_a_part_its_change_and_its_cues(tide: SetList) -> None:
         ),
         Cue(When(WhenKind.LAST, Span(1, Unit.BARS)), Action.FILL, hold=Span(1, Unit.BARS)),
         Cue(When(WhenKind.EVERY, Span(1, Unit.PHRASES)), Action.SAY, text="open the filter"),
-        Cue(When(WhenKind.END), Action.RELOAD),
+        Cue(When(WhenKind.END), Action.RESTORE),
     )
 
 
@@ -132,7 +130,7 @@ def test_every_step_for_a_pattern_and_for_a_track(written: str, ticks: int) -> N
 
 def test_a_meter_and_a_phrase_in_bars_of_it() -> None:
     pattern = tidewater(("meter: 4/4", "meter: 7/8"), ("8 passes", "3 bars")).parts[0].pattern
-    # Seven eighths are 84 ticks, three bars 252 (24 clocks to the quarter, MIDI 1.0).
+    # Seven eighths are 84 ticks, three bars 252 (24 clocks to the quarter).
     assert (pattern.meter, pattern.phrase_ticks) == (Meter(7, 8), 252)
 
 
@@ -151,8 +149,9 @@ def test_an_instrument_that_changes_at_once_has_a_lead_of_one_tick() -> None:
 def test_parts_are_numbered_through_the_set_and_programs_are_wire_values() -> None:
     tide = two_songs()
     assert [(part.number, part.song) for part in tide.parts] == [(1, 0), (2, 0), (3, 1)]
-    assert [song.parts for song in tide.songs] == [range(2), range(2, 3)]
-    # drums count from 1, the sampler from 0: 2 is 1 on the wire, 5 is 5 (MIDI 1.0, from memory).
+    assert [song.parts for song in tide.songs] == [range(1, 3), range(3, 4)]
+    # drums count from 1, the sampler from 0: 2 is 1 on the wire, 5 is 5 (common practice,
+    # no source).
     assert tide.parts[1].changes == (ProgramChange("drums", 1, None),)
     assert tide.parts[2].changes == (ProgramChange("sampler", 5, None),)
     assert tide.instruments["sampler"].shown(5) == 5

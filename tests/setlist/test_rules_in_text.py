@@ -8,9 +8,9 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from companion.counting.rules import ALWAYS, Cycle, If, Rule
-from companion.setlist.faults import BadText
-from companion.setlist.ruletext import parse_rule
+from companion.counting import ALWAYS, Cycle, If, Rule
+from companion.setlist import BadText
+from companion.setlist.text import parse_rule
 
 TRACKS = ["low drum", "shaker", "bell, high"]
 

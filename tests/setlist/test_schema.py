@@ -1,61 +1,118 @@
-"""The JSON Schema for editors says what the reader takes."""
+"""The JSON Schema for editors says what the reader takes; jsonschema is the judge."""
 
 from __future__ import annotations
 
+import json
+from collections.abc import Iterator
+from copy import deepcopy
+from pathlib import Path
 from typing import Any
 
-from companion.setlist.format import SetForm, StepForm
-from companion.setlist.nodes import plain
-from companion.setlist.shape import FORMS
-from companion.setlist.tree import parse_tree
+import pytest
+import yaml
+from click.testing import CliRunner
+from jsonschema import Draft202012Validator
+
+from companion.cli.main import cli
+from companion.setlist.check import FORMS
+from companion.setlist.forms import DRAFT, schema
 from tests.setlist.sheets import TIDEWATER_FILE
 
-SCHEMA = SetForm.model_json_schema()
+SCHEMA = schema()
+SHIPPED = sorted((Path(__file__).parents[2] / "setlists").glob("*.yaml"))
 
 
-def fits(value: Any, schema: dict[str, Any]) -> bool:
-    """Whether text-only data has the keys and shapes that `schema` allows."""
-    if "$ref" in schema:
-        return fits(value, SCHEMA["$defs"][schema["$ref"].rsplit("/", 1)[1]])
-    if "anyOf" in schema:
-        return any(fits(value, one) for one in schema["anyOf"])
-    kinds = schema.get("type", [])
-    kinds = [kinds] if isinstance(kinds, str) else kinds
-    match value:
-        case dict():
-            known, more = schema.get("properties", {}), schema.get("additionalProperties", False)
-            return (
-                "object" in kinds
-                and set(schema.get("required", ())) <= set(value)
-                and all(
-                    fits(v, known[k]) if k in known else bool(more) and fits(v, more)
-                    for k, v in value.items()
-                )
-            )
-        case list():
-            return "array" in kinds and all(fits(item, schema["items"]) for item in value)
-        case None:
-            return "null" in kinds
-    if "enum" in schema:
-        return value in schema["enum"]
-    return bool({"string", "number", "integer", "boolean"} & set(kinds))
+class Core(yaml.SafeLoader):
+    """YAML as editors read it: only true and false are truths (YAML 1.2.2, 10.3.2)."""
 
 
-def test_the_contracts_example_fits_the_schema() -> None:
-    tide: Any = plain(parse_tree(TIDEWATER_FILE.read_text(encoding="utf-8")).root)
-    assert fits(tide, SCHEMA)
-    tide["songs"][0]["parts"][0]["patern"] = "slack water"
-    assert not fits(tide, SCHEMA)
+Core.yaml_implicit_resolvers = {
+    first: [(tag, how) for tag, how in found if tag != "tag:yaml.org,2002:bool" or first in "tTfF"]
+    for first, found in yaml.SafeLoader.yaml_implicit_resolvers.items()
+}
+
+
+def told(file: Path) -> Any:
+    """What an editor holds against the schema: keys are texts in JSON."""
+
+    def keyed(value: Any) -> Any:
+        if isinstance(value, dict):
+            return {str(key): keyed(each) for key, each in value.items()}
+        return [keyed(each) for each in value] if isinstance(value, list) else value
+
+    return keyed(yaml.load(file.read_text(encoding="utf-8"), Loader=Core))
+
+
+def faults(data: Any) -> list[str]:
+    return [error.message for error in Draft202012Validator(SCHEMA).iter_errors(data)]
+
+
+def test_the_schema_is_one_of_draft_2020_12_and_has_a_name() -> None:
+    Draft202012Validator.check_schema(SCHEMA)
+    assert SCHEMA["$schema"] == DRAFT == Draft202012Validator.META_SCHEMA["$id"]
+    assert SCHEMA["$id"]
+
+
+@pytest.mark.parametrize("file", [TIDEWATER_FILE, *SHIPPED], ids=lambda file: file.name)
+def test_every_set_of_ours_fits(file: Path) -> None:
+    assert faults(told(file)) == []
+
+
+@pytest.mark.parametrize(
+    ("path", "value"),
+    [
+        (("songs", 0, "parts", 0, "patern"), "slack water"),
+        (("songs", 0, "parts", 0, "program"), 129),
+        (("songs", 0, "tempo"), 500),
+        (("rare",), ["1 in 3"]),
+        (("patterns", "slack water", "step"), "1/15"),
+        (("patterns", "slack water", "tracks", "low drum", "steps"), [1, 2]),
+    ],
+)
+def test_a_slip_is_seen_by_an_editor(path: tuple[Any, ...], value: Any) -> None:
+    slip = deepcopy(told(TIDEWATER_FILE))
+    place = slip
+    for key in path[:-1]:
+        place = place[key]
+    place[path[-1]] = value
+    assert faults(slip)
+
+
+def keys() -> Iterator[tuple[str, dict[str, Any]]]:
+    for form in (SCHEMA, *SCHEMA["$defs"].values()):
+        for key, said in form["properties"].items():
+            yield f"{form['title']}: {key}", said
+
+
+@pytest.mark.parametrize(
+    ("name", "said"), keys(), ids=lambda each: each if isinstance(each, str) else ""
+)
+def test_each_key_says_what_it_means(name: str, said: dict[str, Any]) -> None:
+    assert said["description"].endswith(".")
 
 
 def test_every_form_and_key_is_in_the_schema() -> None:
     for form, _ in FORMS.values():
-        own = SCHEMA if form is SetForm else SCHEMA["$defs"][form.__name__]
+        own = SCHEMA["$defs"].get(form.__name__, SCHEMA)
         assert list(own["properties"]) == form.spelled()
         assert own["additionalProperties"] is False
 
 
 def test_a_step_may_be_a_bare_rule_and_an_instrument_may_be_empty() -> None:
-    assert SCHEMA["$defs"][StepForm.__name__]["type"] == ["object", "string"]
-    assert SCHEMA["$defs"]["InstrumentForm"]["type"] == ["object", "null"]
-    assert SCHEMA["$defs"]["PartForm"]["required"] == ["pattern"]
+    data = told(TIDEWATER_FILE)
+    data["patterns"]["slack water"]["tracks"]["low drum"]["steps"] = {"16": "pass 4 of 4"}
+    data["instruments"] = {"drums": None}
+    assert faults(data) == []
+
+
+def test_the_command_prints_it_or_writes_a_file(tmp_path: Path) -> None:
+    printed = CliRunner().invoke(cli, ["schema"])
+    assert json.loads(printed.output) == SCHEMA
+    written = tmp_path / "set-list.json"
+    assert CliRunner().invoke(cli, ["schema", "-o", str(written)]).exit_code == 0
+    assert json.loads(written.read_text(encoding="utf-8")) == SCHEMA
+
+
+def test_what_cannot_be_written_is_said_in_one_line(tmp_path: Path) -> None:
+    answer = CliRunner().invoke(cli, ["schema", "-o", str(tmp_path / "none" / "set-list.json")])
+    assert answer.exit_code == 1

@@ -2,12 +2,11 @@
 
 from __future__ import annotations
 
-import pickle
 from pathlib import Path
 
-from companion.counting.rules import If
-from companion.setlist.loading import load_apart
-from companion.setlist.model import SetList
+from companion.counting import If
+from companion.setlist import SetList
+from companion.setlist.loading import load_apart, packed
 from companion.setlist.reading import read_text
 
 LONG = "\n".join(
@@ -43,7 +42,7 @@ def test_they_still_are_after_coming_from_the_child_that_read_them(tmp_path: Pat
     file = tmp_path / "tide.yaml"
     file.write_text(LONG, encoding="utf-8")
     assert different_objects(load_apart(file)) == (3, 3)
-    assert len(pickle.dumps(load_apart(file))) < 10_000
+    assert len(packed(load_apart(file))) < 10_000
 
 
 def test_steps_that_differ_in_anything_stay_apart() -> None:

@@ -2,31 +2,31 @@
 
 from __future__ import annotations
 
-import pickle
 from pathlib import Path
 
 import pytest
 
-from companion.setlist.controls import (
+from companion.setlist import (
     Address,
-    Ask,
+    BadText,
     Binding,
     Kind,
     MuteSend,
     MuteTold,
     NoteKey,
     Press,
+    SetList,
+    SetListError,
     Tells,
-    Wanted,
 )
-from companion.setlist.faults import BadText, SetListError
-from companion.setlist.loading import load_apart
-from companion.setlist.model import SetList
+from companion.setlist.loading import load_apart, packed, unpacked
 from companion.setlist.reading import read_controls, read_set_list, read_text, with_controls
-from companion.setlist.wishtext import wish
+from companion.setlist.text import wish
+from companion.wishes import Ask, Wish
 from tests.setlist.sheets import two_songs
 
-# Channel 10 on the panel is 9 on the wire (MIDI 1.0, from memory); so on for all channels below.
+# Channel 10 on the panel is 9 on the wire (common practice,
+# no source); so on for all channels below.
 TIDE = """\
 set: Tidewater
 instruments:
@@ -91,7 +91,7 @@ def test_what_an_instrument_tells() -> None:
     assert shaker == MuteTold("shaker", Address(Kind.CONTROLLER, 21, 9), muted_high=False)
     assert low == MuteTold("low drum", Address(Kind.NOTE, 12, 15))
     assert gull.toggles
-    # A switch is on from 64 (MIDI 1.0, from memory).
+    # A switch is on from 64 (MIDI 1.0 Detailed Specification 4.2.1, Control Change, from memory).
     assert [shaker.muted(value) for value in (0, 63, 64, 127)] == [True, True, False, False]
     assert [low.muted(value) for value in (0, 63, 64, 127)] == [False, False, True, True]
 
@@ -107,13 +107,13 @@ def test_mutes_are_sent_only_where_that_is_written() -> None:
 
 def test_presses_and_their_wishes() -> None:
     assert tide().controls == (
-        Binding(Press(Address(Kind.NOTE, 60, 15), "*pad*"), Wanted(Ask.NEXT)),
-        Binding(Press(Address(Kind.NOTE, 61), long=True), Wanted(Ask.ALIGN, "phrase")),
-        Binding(Press(Address(Kind.CONTROLLER, 64), toggle=True), Wanted(Ask.STAY)),
+        Binding(Press(Address(Kind.NOTE, 60, 15), "*pad*"), Wish(Ask.NEXT)),
+        Binding(Press(Address(Kind.NOTE, 61), long=True), Wish(Ask.ALIGN, "phrase")),
+        Binding(Press(Address(Kind.CONTROLLER, 64), toggle=True), Wish(Ask.STAY)),
         # Program 128 on a display that counts from 1 is 127 on the wire.
-        Binding(Press(Address(Kind.PROGRAM, 127, 4)), Wanted(Ask.PART, part=2)),
-        Binding(Press(Address(Kind.PROGRAM, 0, 4)), Wanted(Ask.NUDGE_BACK, "pass")),
-        Binding(Press(Address(Kind.CONTROLLER, 65)), Wanted(Ask.FILL)),
+        Binding(Press(Address(Kind.PROGRAM, 127, 4)), Wish(Ask.PART, part=2)),
+        Binding(Press(Address(Kind.PROGRAM, 0, 4)), Wish(Ask.NUDGE_BACK, "pass")),
+        Binding(Press(Address(Kind.CONTROLLER, 65)), Wish(Ask.FILL)),
     )
 
 
@@ -126,27 +126,26 @@ def test_a_set_without_any_of_it_has_none() -> None:
 @pytest.mark.parametrize(
     ("text", "wanted"),
     [
-        ("next", Wanted(Ask.NEXT)),
-        ("NOW", Wanted(Ask.NOW)),
-        ("stay", Wanted(Ask.STAY)),
-        ("back", Wanted(Ask.BACK)),
-        ("align", Wanted(Ask.ALIGN)),
-        ("align bar", Wanted(Ask.ALIGN, "bar")),
-        ("align a pass", Wanted(Ask.ALIGN, "pass")),
-        ("align to the phrase", Wanted(Ask.ALIGN, "phrase")),
-        ("nudge forward pass", Wanted(Ask.NUDGE_FORWARD, "pass")),
-        ("nudge forward a phrase", Wanted(Ask.NUDGE_FORWARD, "phrase")),
-        ("nudge  back 1 pass", Wanted(Ask.NUDGE_BACK, "pass")),
-        ("nudge backward one phrase", Wanted(Ask.NUDGE_BACK, "phrase")),
-        ("arm", Wanted(Ask.ARM)),
-        ("disarm", Wanted(Ask.DISARM)),
-        ("undo", Wanted(Ask.UNDO)),
-        ("confirm", Wanted(Ask.CONFIRM)),
-        ("part 12", Wanted(Ask.PART, part=12)),
-        ("fill", Wanted(Ask.FILL)),
+        ("next", Wish(Ask.NEXT)),
+        ("NOW", Wish(Ask.NOW)),
+        ("stay", Wish(Ask.STAY)),
+        ("align", Wish(Ask.ALIGN)),
+        ("align bar", Wish(Ask.ALIGN, "bar")),
+        ("align a pass", Wish(Ask.ALIGN, "pass")),
+        ("align to the phrase", Wish(Ask.ALIGN, "phrase")),
+        ("nudge forward pass", Wish(Ask.NUDGE_FORWARD, "pass")),
+        ("nudge forward a phrase", Wish(Ask.NUDGE_FORWARD, "phrase")),
+        ("nudge  back 1 pass", Wish(Ask.NUDGE_BACK, "pass")),
+        ("nudge backward one phrase", Wish(Ask.NUDGE_BACK, "phrase")),
+        ("arm", Wish(Ask.ARM)),
+        ("disarm", Wish(Ask.DISARM)),
+        ("undo", Wish(Ask.UNDO)),
+        ("confirm", Wish(Ask.CONFIRM)),
+        ("part 12", Wish(Ask.PART, part=12)),
+        ("fill", Wish(Ask.FILL)),
     ],
 )
-def test_every_wish(text: str, wanted: Wanted) -> None:
+def test_every_wish(text: str, wanted: Wish) -> None:
     assert wish(text) == wanted
     # What is shown for it is itself a way to write it.
     assert wish(str(wanted)) == wanted
@@ -161,6 +160,10 @@ def test_every_wish(text: str, wanted: Wanted) -> None:
         ("nudge back", "say by how much: `nudge back a pass` or `nudge back a phrase`"),
         ("part", "write `part` and its number, such as `part 3`"),
         ("part 0", "write `part` and its number, from 1"),
+        # One wish takes back, and it is called undo.
+        ("back", "write `next`, `now`"),
+        ("stop", "`companion stop` ends the engine"),
+        ("Stop", "`companion stop` ends the engine"),
         ("fly", "write `next`, `now`"),
     ],
 )
@@ -185,8 +188,8 @@ def written(tmp_path: Path, text: str, name: str = "pad.yaml") -> Path:
 
 def test_a_file_of_its_own_for_a_pad(tmp_path: Path) -> None:
     pad = written(tmp_path, PAD)
-    arm = Binding(Press(Address(Kind.NOTE, 61)), Wanted(Ask.ARM))
-    jump = Binding(Press(Address(Kind.NOTE, 70)), Wanted(Ask.PART, part=2))
+    arm = Binding(Press(Address(Kind.NOTE, 61)), Wish(Ask.ARM))
+    jump = Binding(Press(Address(Kind.NOTE, 70)), Wish(Ask.PART, part=2))
     assert read_controls(pad) == (arm, jump)
     # A short press of note 61 beside the set's long one; nothing else gets in the way.
     assert with_controls(tide(), pad).controls == (arm, jump, *tide().controls)
@@ -196,8 +199,8 @@ def test_a_pads_own_file_wins_over_the_set(tmp_path: Path) -> None:
     pad = written(tmp_path, "controls: [{press: controller 65, wish: undo}]\n")
     controls = with_controls(tide(), pad).controls
     assert len(controls) == len(tide().controls)
-    assert controls[0].wish == Wanted(Ask.UNDO)
-    assert Wanted(Ask.FILL) not in [binding.wish for binding in controls]
+    assert controls[0].wish == Wish(Ask.UNDO)
+    assert Wish(Ask.FILL) not in [binding.wish for binding in controls]
 
 
 @pytest.mark.parametrize(
@@ -227,7 +230,7 @@ def test_without_the_set_nobody_can_tell_which_parts_and_notes_there_are(tmp_pat
 
 def test_read_apart_all_of_it_comes_back_the_same(tmp_path: Path) -> None:
     file, pad = written(tmp_path, TIDE, "tide.yaml"), written(tmp_path, PAD)
-    assert load_apart(file) == read_set_list(file) == pickle.loads(pickle.dumps(tide()))
+    assert load_apart(file) == read_set_list(file) == unpacked(packed(tide()))
     assert load_apart(file, controls=pad) == with_controls(tide(), pad)
     bad = written(tmp_path, "controls: [{press: note 3, wish: nxt}]\n", "bad.yaml")
     with pytest.raises(SetListError) as caught:

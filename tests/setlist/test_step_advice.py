@@ -9,12 +9,9 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from companion.counting.compiled import compile_pattern
-from companion.counting.pattern import Pattern
-from companion.counting.rules import Cycle, If, Rule
-from companion.setlist.model import Part
-from companion.setlist.stays import Stay
-from companion.setlist.stepadvice import contradiction, silent_steps
+from companion.counting import Cycle, If, Pattern, Rule, compile_pattern
+from companion.setlist import Part
+from companion.setlist.advice import Stay, contradiction, silent_steps
 from tests.counting.counting_patterns import patterns
 from tests.counting.counting_player import ifs_hold, moments, sure_part
 from tests.setlist.sheets import edited

@@ -9,10 +9,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from companion.counting.ticks import Meter
-from companion.setlist import text
-from companion.setlist.faults import BadText
-from companion.setlist.model import Span, Unit, When, WhenKind
+from companion.counting import Meter
+from companion.setlist import BadText, Span, Unit, When, WhenKind, text
 
 ALL = (Unit.STEPS, Unit.BEATS, Unit.BARS, Unit.PASSES, Unit.PHRASES, Unit.MILLISECONDS)
 

@@ -12,8 +12,17 @@ import yaml
 from hypothesis import given
 from hypothesis import strategies as st
 
-from companion.setlist.nodes import Lines, Listing, Mapping, Node, Scalar, plain
-from companion.setlist.tree import MAX_DEPTH, MAX_NODES, parse_tree
+from companion.setlist.yamltree import (
+    MAX_DEPTH,
+    MAX_NODES,
+    Lines,
+    Listing,
+    Mapping,
+    Node,
+    Scalar,
+    parse_tree,
+    plain,
+)
 from tests.setlist.sheets import TIDEWATER, TWO_SONGS
 
 

@@ -9,11 +9,8 @@ from xml.etree import ElementTree
 
 import pytest
 
-from companion.counting.grid import build_grid
-from companion.counting.pattern import Pattern, Step, Track
-from companion.counting.rules import Cycle, Rule
-from companion.sheet.picturemap import PictureError, save
-from companion.sheet.textmap import draw
+from companion.counting import Cycle, Pattern, Rule, Step, Track, build_grid
+from companion.sheet import PictureError, draw, save
 
 PATTERN = Pattern(
     "slack water",

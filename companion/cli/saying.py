@@ -1,0 +1,72 @@
+"""What commands say: lines for people, objects for programs, and why a command cannot go on.
+
+The one way out to the terminal. How a command ends is in `exits`.
+"""
+
+from __future__ import annotations
+
+import json
+import os
+import sys
+from collections.abc import Iterator
+from contextlib import contextmanager
+from typing import TYPE_CHECKING, Any, NoReturn
+
+import click
+
+from companion.cli import exits
+from companion.cli.exits import Refused
+from companion.printable import lacks_blocks, printable
+
+if TYPE_CHECKING:
+    from companion.setlist import SetListError
+
+
+def say(*lines: str, err: bool = False) -> None:
+    """Print lines, each of which stays one line and nothing but text, whatever is in it."""
+    click.echo("\n".join(map(printable, lines)), err=err)
+
+
+def say_json(document: dict[str, Any]) -> None:
+    """Print an object as one line of JSON."""
+    text = json.dumps(document, ensure_ascii=False)
+    # What a terminal might obey stands in strings alone, where JSON has another spelling for it.
+    text = "".join(c if c.isprintable() else json.dumps(c)[1:-1] for c in text)
+    # In bytes, since programs read UTF-8 whatever the locale of ours is.
+    click.echo(text.encode())
+
+
+def plain_characters() -> bool:
+    """Whether standard output has no shades and eighths of a block, so that others must do."""
+    return lacks_blocks(sys.stdout.encoding, os.environ.get("TERM", ""))
+
+
+def refuse_faults(error: SetListError) -> NoReturn:
+    """Print every fault and end with status 1."""
+    say(*error.lines, err=True)
+    raise click.exceptions.Exit(exits.FAULT)
+
+
+@contextmanager
+def in_reach() -> Iterator[None]:
+    """Turn it into Refused that what plays when cannot be worked out."""
+    from companion.counting import OutOfReach
+
+    try:
+        yield
+    except OutOfReach as error:
+        raise Refused(str(error)) from error
+
+
+@contextmanager
+def engine_needed() -> Iterator[None]:
+    """Turn it into Refused, with what to do, that no engine is found or that it does not answer."""
+    from companion.link.endpoint import NoEngine
+    from companion.link.messages import LinkError
+
+    try:
+        yield
+    except NoEngine as error:
+        raise Refused(f"{error}; start one: companion play SET") from error
+    except LinkError as error:
+        raise Refused(str(error)) from error

@@ -1,0 +1,118 @@
+"""Listens to a live cable: clocks are counted, notes are laid between them. Pure.
+
+Messages come in with their times; what was heard so far can be had at any moment. How many ticks
+there were is `follow.count`'s to say, so a lost clock moves nothing.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from companion.follow.count import Count
+from companion.learn.heard import Hearing, Music
+from companion.midi import (
+    CLOCK,
+    CONTINUE,
+    CONTROL_CHANGE,
+    PROGRAM_CHANGE,
+    START,
+    STOP,
+)
+
+# Notes before the first clock after a start belong to its first tick.
+_FIRST_TICK = 0.0
+
+
+class Listener:
+    """What comes from the inputs, in the order in which it comes. The first clock is the one.
+
+    `running` is whether the music plays, `stopped` whether it has played and was stopped;
+    `ticking` is whether any clock was heard. A position other than the start is not learned from:
+    the count of passes would be a guess.
+    """
+
+    def __init__(self) -> None:
+        self.running = self.stopped = self.ticking = False
+        self._count = Count()
+        self._clock: str | None = None
+        # Ticks before the latest start, and the tick to which the count's 0 belongs.
+        self._base = 0
+        self._starts: list[float] = []
+        self._music = Music()
+
+    @property
+    def tick(self) -> int:
+        """The latest tick, counted from the one; -1 before it."""
+        return self._base + self._count.ticks if self._starts else -1
+
+    @property
+    def bpm(self) -> float | None:
+        """The tempo in quarter notes a minute, None while it is not known."""
+        bpm = self._count.bpm
+        return round(bpm, 1) if bpm > 0 else None
+
+    def hear(self, port: str, t_ns: int, message: Sequence[int]) -> None:
+        """Take one whole message that arrived at `t_ns` from that port."""
+        if not message:
+            return
+        status = message[0]
+        if status >= 0xF8:
+            self._real_time(port, t_ns, status)
+        elif status < 0xF0:
+            self._channel(t_ns, message)
+
+    def one(self) -> None:
+        """The performer says that the one is now: the nearest clock is tick 0."""
+        self._begin()
+        self._count.ticks = 0
+
+    def _begin(self) -> None:
+        if self._starts:
+            self._base += max(0, self._count.ticks + 1)
+        self._starts.append(float(self._base))
+        self._count.begin()
+        self.running, self.stopped = True, False
+
+    def _real_time(self, port: str, t_ns: int, status: int) -> None:
+        if status in (CLOCK, START) and self._clock is None:
+            self._clock = port
+        if port != self._clock:
+            return
+        if status == CLOCK:
+            self.ticking = True
+            if self.running or not self._starts:
+                self._count.hear(t_ns)
+        elif status == START:
+            self._begin()
+        elif status == CONTINUE and self._starts:
+            self.running, self.stopped = True, False
+        elif status == STOP and self._starts:
+            self.running, self.stopped = False, True
+
+    def _channel(self, t_ns: int, message: Sequence[int]) -> None:
+        kind = message[0] & 0xF0
+        if self.running:
+            self._music.hear(self._at(t_ns), message)
+        elif kind in (CONTROL_CHANGE, PROGRAM_CHANGE):
+            # Chosen while nothing plays: it holds from the next start on.
+            self._music.hear(max(0.0, float(self.tick + 1)), message)
+
+    def _at(self, t_ns: int) -> float:
+        """The tick at that time, with its fraction."""
+        ticks = self._count.ticks
+        if ticks < 0:
+            return self._base + _FIRST_TICK
+        period = self._count.period_ns
+        since = (t_ns - self._count.time_of(ticks)) / period if period > 0 else 0.0
+        return self._base + ticks + min(max(since, -1.0), 2.0)
+
+    def hearing(self) -> Hearing:
+        """All that was heard up to now."""
+        return Hearing(
+            "live",
+            tuple(self._music.notes),
+            tuple(self._music.programs),
+            max(0.0, float(self.tick + 1)),
+            self.bpm,
+            starts=tuple(self._starts[1:]),
+        )

@@ -1,0 +1,17 @@
+"""A hall for each rehearsal."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from functools import partial
+from pathlib import Path
+
+import pytest
+
+from tests.rehearse.hall import Hall
+
+
+@pytest.fixture
+def opened(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Callable[..., Hall]:
+    """Opens a hall: the text of a set list, and what is asked of the rehearsal."""
+    return partial(Hall, tmp_path, monkeypatch)

@@ -1,0 +1,1 @@
+"""Takes: recorded, written out, scored and shown."""
