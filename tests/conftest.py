@@ -1,8 +1,10 @@
-"""Which tests want the machine to themselves."""
+"""Which tests want the machine to themselves, and which of those failed once and not again."""
 
 from __future__ import annotations
 
 import pytest
+
+from tests.midi import attempts
 
 
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
@@ -10,3 +12,9 @@ def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
     for item in items:
         if "jack_server" in getattr(item, "fixturenames", ()):
             item.add_marker(pytest.mark.alone)
+
+
+def pytest_terminal_summary(terminalreporter: pytest.TerminalReporter) -> None:
+    """Name the rehearsals that failed once and not again."""
+    for name, why in attempts.once:
+        terminalreporter.write_line(f"failed once and not again: {name}: {why.splitlines()[0]}")

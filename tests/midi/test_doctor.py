@@ -38,7 +38,7 @@ def findings(said: str, kind: str, about: str = "") -> list[Found]:
 @pytest.mark.usefixtures("clock")
 def test_a_foreign_clock_is_measured_and_found_to_stop_with_its_transport(stage: Stage) -> None:
     transport(stage, "stop", "locate 0", "play")
-    stage.witness("mclk_out")
+    witness = stage.witness("mclk_out")
     asked = stage.begin(
         "doctor", "--api", "jack", "--in", f"*{PROGRAM}*", "--seconds", "5", "--json"
     )
@@ -47,8 +47,10 @@ def test_a_foreign_clock_is_measured_and_found_to_stop_with_its_transport(stage:
     said = asked.ends(status=0)
     (found,) = findings(said, "clock")
     measured = found["measured"]
-    # At the tempo it was told (--bpm), all its ticks there, to the millisecond of a busy machine.
-    assert abs(measured["bpm"] - BPM) < 0.5
+    # At the tempo it was told (--bpm), in frames of a server that a busy machine may hold up: to
+    # what another listener made of the same seconds, and all its ticks there.
+    assert abs(measured["bpm"] - BPM) < 3
+    assert abs(measured["bpm"] - witness.verdict()["rate"] * 60 / 24) < 1
     assert measured["lost"] == 0
     assert measured["jitter_ms"] < 3
     (found,) = findings(said, "transport")

@@ -49,11 +49,12 @@ class Witness:
             self.since_s += delta_s
 
     def verdict(self) -> dict[str, Any]:
-        """Clocks heard, and the longest interval in units of the usual one."""
+        """Clocks heard, the longest interval in units of the usual one, and ticks a second."""
         intervals = list(self.intervals_s)
         usual = statistics.median(intervals) if len(intervals) >= KNOWN else 0.0
         longest = max(intervals) / usual if usual else 1.0
-        return {"event": "verdict", "clocks": self.clocks, "longest": longest}
+        rate = len(intervals) / sum(intervals) if intervals else 0.0
+        return {"event": "verdict", "clocks": self.clocks, "longest": longest, "rate": rate}
 
 
 def main() -> None:
