@@ -9,7 +9,7 @@ No port and no file is known here; times come in as arguments, in ns of one mono
 
 from __future__ import annotations
 
-from collections.abc import Callable, Collection
+from collections.abc import Callable, Collection, Mapping
 from copy import copy, deepcopy
 from dataclasses import dataclass, replace
 from enum import Enum
@@ -633,6 +633,7 @@ class Conductor:
         self.now_ns = t_ns
         clock = signal is Signal.CLOCK
         if self._beside is not None:
+            self._beside.conductor.own_clock = self.own_clock
             self._beside.conductor.signal(signal, t_ns, value)
             self._grow_old(clock)
         if clock and self.own_clock and self.clock_ns:
@@ -915,12 +916,28 @@ class Conductor:
 
     # -- another engine, another set list ----------------------------------------------------
 
-    def resume(self, kept: Situation, ticks: Count, kept_ns: int, now_ns: int) -> None:
+    def resume(self, kept: Mapping[str, Any], kept_ns: int, now_ns: int) -> None:
         """Go on where another conductor of this set stood at `kept_ns`; it is `now_ns`.
 
-        What was returned just before it was kept may have left, or not. What ran is taken for lost
-        until its clock is heard.
+        `kept` is what its `keep` returned. What was returned just before it was kept may have left,
+        or not. What ran is taken for lost until its clock is heard. Raises ValueError, TypeError or
+        KeyError where `kept` is of no conductor of this set.
         """
+        last = self
+        self._go_on_from(kept, kept_ns, now_ns)
+        # One kept by an engine of before has none beside.
+        for each in kept.get("beside", [])[:MOST_WORDS]:
+            twin = self._as_it_is()
+            twin._beside = None
+            twin._go_on_from(each, kept_ns, now_ns)
+            words, left = each["wish"], each["left"]
+            if not (isinstance(words, str) and isinstance(left, int)):
+                raise TypeError("no such word")
+            last._beside = Beside(twin, Wish.of(words), None, left)
+            last = twin
+
+    def _go_on_from(self, plain: Mapping[str, Any], kept_ns: int, now_ns: int) -> None:
+        kept, ticks = load(self.setlist, plain["situation"]), Count.load(plain["count"])
         worlds = kept.worlds
         unsent = {out.send.instrument for out in kept.out if not out.left}
         for out in kept.out:
@@ -958,9 +975,19 @@ class Conductor:
                 self._set(worlds=belief.astray(anew))
             self.unseen(RESTARTED)
 
-    def keep(self, now_ns: int) -> Situation:
-        """What is to be kept for `resume`, as of `now_ns`."""
-        return replace(self.situation, ticking=now_ns - self.clock_ns < TICKING_NS)
+    def keep(self, now_ns: int) -> dict[str, Any]:
+        """What is to be kept for `resume`, as of `now_ns`, as plain JSON values.
+
+        With it, under `beside`, goes what a person's word on the count is undone by, the latest
+        first.
+        """
+        held = replace(self.situation, ticking=now_ns - self.clock_ns < TICKING_NS)
+        kept: dict[str, Any] = {"situation": dump(held), "count": self.ticks.dump(), "beside": []}
+        if self._beside is not None:
+            twin = self._beside.conductor.keep(now_ns)
+            word = {"wish": str(self._beside.wish), "left": self._beside.left}
+            kept["beside"] = [word | twin, *twin.pop("beside")]
+        return kept
 
     def fits(self, setlist: SetList) -> bool:
         """Whether the running part is in the set list `setlist`, too."""

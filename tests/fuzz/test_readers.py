@@ -101,7 +101,7 @@ def controls(text: str, folder: Path) -> None:
 
 def state(change: tuple[list[int], Any], folder: Path) -> None:
     """A kept place in which anything stands anywhere, its checksum right all the same."""
-    on_stage = Rehearsal(three_parts()).start().clock(200)
+    on_stage = Rehearsal(three_parts()).start().clock(200).ask("align bar").clock(20)
     kept = on_stage.follower.checkpoint(on_stage.now_ns)
     body = json.loads(json.dumps({"kept": kept})) | {
         "version": VERSION,
