@@ -172,7 +172,7 @@ class Viewer:
             song_over=standing.over,
             layers=tuple(_layer(each) for each in standing.layers),
             wants=tuple(
-                ProgramView(each.change.instrument, self._shown(each.change), each.told)
+                ProgramView(each.change.instrument, self._shown(each.change), each.told, each.other)
                 for each in standing.wants
             ),
             change_ticks=None if open_end or following is None else _left(standing, tick),

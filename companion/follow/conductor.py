@@ -357,10 +357,14 @@ class LayerStanding:
 
 @dataclass(frozen=True, slots=True)
 class Wanted:
-    """A program that the plan has on an instrument by now; `told` says that we told it so."""
+    """A program that the plan has on an instrument by now; `told` says that we told it so.
+
+    `other` says that we told it something else, which is none of what comes next.
+    """
 
     change: ProgramChange
     told: bool
+    other: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -617,10 +621,7 @@ class Conductor:
                 LayerStanding(layer, max(tick, 0) + before, stretch.assumed)
                 for layer, before in zip(part.layers, stretch.layers, strict=True)
             ),
-            wants=tuple(
-                Wanted(change, change in held.has)
-                for change in self._course.stages[plan.part - 1].values()
-            ),
+            wants=self._wanted(held),
         )
 
     # -- the transport -----------------------------------------------------------------------
@@ -673,6 +674,9 @@ class Conductor:
             case Effect.BEGIN:
                 self._withdraw(t_ns)
                 self._begin(state)
+                self._event()
+                self._settle()
+                return self._put_right()
             case Effect.RESUME:
                 self._withdraw(t_ns)
                 self._resume(state)
@@ -1695,10 +1699,7 @@ class Conductor:
         )
         self._set(
             worlds=worlds,
-            # What is sent for the part that plays is none of the changes to come.
-            plan=held.plan
-            if send.wanted
-            else replace(held.plan, pending=self._with_outcome(held.plan, change, Outcome.SENT)),
+            plan=replace(held.plan, pending=self._pending_after(held.plan, send)),
             back=held.back - {change.instrument},
             out=(*held.out, Out(send, held.worlds, held.plan, had=had)),
             sent=(*recent, sent),
@@ -2306,24 +2307,61 @@ class Conductor:
         return tuple(change for change in wanted if has.get(change.instrument) != change)
 
     def _missing(self, number: int) -> tuple[ProgramChange, ...]:
-        """What nobody has told; not the part's own instrument while it plays: it would change."""
+        """What nobody has told; while it plays not the part's own instrument, which would change,
+        nor those that are told of what comes next."""
         found = self._untold(number)
         if self.situation.transport not in _PLAYS:
             return found
-        own = self.setlist.parts[number - 1].instrument
-        return tuple(change for change in found if change.instrument != own)
+        ahead = {change.instrument for change in self.situation.plan.out}
+        ahead.add(self.setlist.parts[number - 1].instrument or "")
+        return tuple(change for change in found if change.instrument not in ahead)
+
+    def _wanted(self, held: Situation) -> tuple[Wanted, ...]:
+        """What the plan has on each instrument by the shown part, and what we told it."""
+        plan, has, ahead = held.plan, self._has(held), set[str]()
+        if held.transport in _PLAYS:
+            ahead = {change.instrument for change in plan.out}
+            ahead.add(self.setlist.parts[plan.part - 1].instrument or "")
+        return tuple(
+            Wanted(
+                change,
+                has.get(name) == change,
+                has.get(name, change) != change and name not in ahead,
+            )
+            for name, change in self._course.stages[plan.part - 1].items()
+        )
 
     def _send_missing(self, number: int) -> tuple[Send, ...]:
-        if self.situation.transport is not State.RUNNING:
-            return self._step_to(number)
         found = self._missing(number) if self._lets_out else ()
-        sends = tuple(self._out(change, number, 0, wanted=True) for change in found)
-        self._settle()
+        stopped = self.situation.transport is State.STOPPED
+        own = self.setlist.parts[number - 1].instrument
+        if not (stopped or self.situation.transport is State.RUNNING):
+            return self._step_to(number)
+        if stopped and any(change.instrument == own for change in found):
+            return self._step_to(number)
+        sends = self._tell_others(found, number)
         self.notice = "sent " + ", ".join(
             f"program {self.setlist.instruments[c.instrument].shown(c.program)} to {c.instrument}"
             for c in found
         )
         return sends
+
+    def _tell_others(self, changes: Collection[ProgramChange], number: int) -> tuple[Send, ...]:
+        """Tell further instruments what they have in the part that is shown."""
+        sends = tuple(self._out(change, number, 0, wanted=True) for change in changes)
+        self._settle()
+        return sends
+
+    def _put_right(self) -> tuple[Send, ...]:
+        """At a start, tell the further instruments that were told of a part that has not come.
+
+        A stop between that and its boundary leaves them there.
+        """
+        held = self.situation
+        if not (self._lets_out and self.sure):
+            return NOTHING
+        others = [each.change for each in self._wanted(held) if each.other]
+        return self._tell_others(others, held.plan.part) if others else NOTHING
 
     def _tell_first(self, reached: Collection[str] | None) -> tuple[Send, ...]:
         """Tell part 1's programs to those that can be reached by now; nothing has started yet."""
@@ -2679,6 +2717,16 @@ class Conductor:
     ) -> tuple[PendingView, ...]:
         return tuple(
             PendingView(p.change, outcome) if p.change == change else p for p in plan.pending
+        )
+
+    def _pending_after(self, plan: Plan, send: Send) -> tuple[PendingView, ...]:
+        """The changes to come once `send` is out."""
+        if not send.wanted:
+            return self._with_outcome(plan, send.change, Outcome.SENT)
+        # What is sent for the part that is shown is none of them, and takes the place of one.
+        return tuple(
+            PendingView(p.change, Outcome.OPEN) if p.change.instrument == send.instrument else p
+            for p in plan.pending
         )
 
     def _own(self, plan: Plan) -> PendingView | None:

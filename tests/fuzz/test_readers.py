@@ -60,7 +60,8 @@ instruments:
   pads: {channel: 2, change: {takes_effect: at once, send_before: 30 ms}}
 patterns:
   slack water:
-    tracks: {low drum: {note: 36, steps: {"1, 5, 9-12": "not pass 2, 4 of 4", 16: "pass 1, 3 of 4"}}}
+    tracks:
+      low drum: {note: 36, steps: {"1, 5, 9-12": "not pass 2, 4 of 4", 16: "pass 1, 3 of 4"}}
   drone: {length: 12, tracks: {swell: {note: 50, steps: {1: pass 3 of 5, 7: always}}}}
 songs:
   - song: Slack water
