@@ -188,7 +188,13 @@ class Viewer:
                 *differing(standing, muted, engine),
                 *(self._coming(item, sending, engine.demo, standing) for item in items),
             ),
-            tracks=tuple(_track(t.name, muted, engine.heard) for t in pattern.tracks),
+            tracks=tuple(
+                _track(name, muted, engine.heard)
+                for name in (
+                    *(t.name for t in pattern.tracks),
+                    *(b.called(t.name) for b in part.layers for t in b.pattern.tracks),
+                )
+            ),
             clock_port=engine.clock_port,
             jitter_ms=engine.jitter_ms,
             clocks_lost=engine.clocks_lost,
@@ -476,7 +482,7 @@ class Agenda:
         end = standing.planned_end
         yield from self._steps(part, end, range(from_tick, until), standing.carried_passes, fill)
         began = tuple(each.tick - standing.tick for each in standing.layers)
-        yield from self._beside(part, began, range(from_tick, until), fill)
+        yield from self._beside(part, end, began, range(from_tick, until), fill)
         held = max((hold_ticks(cue, part.pattern) for cue in part.cues), default=0)
         yield from _cues(part, end, max(0, from_tick - part.pattern.meter.beat_ticks - held), until)
 
@@ -501,7 +507,7 @@ class Agenda:
         began = tuple(each.tick - standing.tick for each in standing.layers)
         told = [pending.change.instrument for pending in standing.pending]
         counted = layer_ticks(following, standing.part, began, end, told)
-        for item in self._beside(following, counted, range(reach), fill):
+        for item in self._beside(following, planned, counted, range(reach), fill):
             yield replace(item, tick=end + item.tick)
         for item in _cues(following, planned, 0, reach):
             yield replace(item, tick=end + item.tick)
@@ -534,14 +540,17 @@ class Agenda:
             return ()
 
     def _beside(
-        self, part: Part, counted: tuple[int, ...], ticks: range, fill: bool
+        self, part: Part, end: int | None, counted: tuple[int, ...], ticks: range, fill: bool
     ) -> Iterator[Item]:
         """The rare steps of the part's layers, which had counted so far when it began."""
+        mutes = any(cue.action is Action.MUTE for cue in part.cues)
         for layer, before in zip(part.layers, counted, strict=True):
             own = range(ticks.start + before, ticks.stop + before)
             for event in self._events(layer.pattern, own, 0, fill):
-                at = event.tick - before
-                yield Item(at, Kind.STEP, part, event=replace(event, tick=at), layer=layer)
+                at, called = event.tick - before, layer.called(event.track)
+                muted = mutes and called in planned_mutes(part, end, at)
+                event = replace(event, tick=at)
+                yield Item(at, Kind.STEP, part, event=event, muted=muted, layer=layer)
 
 
 def _cues(part: Part, end: int | None, from_tick: int, until: int) -> Iterator[Item]:

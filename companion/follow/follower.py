@@ -141,7 +141,7 @@ class Listeners:
         self.telling = [each for each in setlist.instruments.values() if each.tells.fill]
         # Whether anything that is heard says what plays: notes, or what is told of mutes.
         self.listens = any(
-            setlist.notes_of(part) or part.instrument in told for part in setlist.parts
+            setlist.notes_of(each) or each.instrument in told for each in setlist.all_that_plays()
         )
         # Whether anybody would say so if a fill were held.
         self.knows_fill = bool(self.telling) or any(
