@@ -7,7 +7,7 @@ and the computer is said by those who look after them.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from enum import Enum
 
@@ -18,6 +18,7 @@ from companion.counting import (
     StepEvent,
     build_grid,
     position,
+    rows_beside,
     step_events,
 )
 from companion.follow.conductor import LayerStanding, Outcome, Standing
@@ -99,8 +100,9 @@ class Viewer:
 
     def __init__(self, setlist: SetList) -> None:
         self._setlist = setlist
-        self._agenda = Agenda(setlist)
-        self._overviews = Overviews(setlist)
+        beyond: dict[str, str] = {}
+        self._agenda = Agenda(setlist, beyond)
+        self._overviews = Overviews(setlist, beyond)
         self._standing: Standing | None = None
 
     def overview(self) -> tuple[Plan | None, PatternMap | None]:
@@ -424,12 +426,13 @@ class Item:
 class Agenda:
     """Keeps the agenda of one set up to date; works out steps about once a pass, not each tick."""
 
-    def __init__(self, setlist: SetList) -> None:
+    def __init__(self, setlist: SetList, beyond: dict[str, str] | None = None) -> None:
+        """`beyond` holds why nobody can work out a pattern, by name, and is added to."""
         self._setlist = setlist
         self._key: tuple[object, ...] = ()
         self._items: list[Item] = []
-        # Names of patterns whose steps nobody can work out: seconds are not spent on them again.
-        self._beyond: set[str] = set()
+        # Seconds are spent on finding that out, and not again.
+        self._beyond: dict[str, str] = {} if beyond is None else beyond
 
     def coming(self, standing: Standing, fill: bool = False) -> list[Item]:
         """At most `MOST_ITEMS`, soonest first; cues and changes stay for one beat after their tick.
@@ -535,8 +538,8 @@ class Agenda:
                 fill=fill,
                 rare=self._setlist.rare,
             )
-        except OutOfReach:
-            self._beyond.add(pattern.name)
+        except OutOfReach as error:
+            self._beyond[pattern.name] = str(error)
             return ()
 
     def _beside(
@@ -604,11 +607,13 @@ MOST_NOTES = 160
 class Overviews:
     """Keeps plan and map of one set up to date. Used by one thread."""
 
-    def __init__(self, setlist: SetList) -> None:
+    def __init__(self, setlist: SetList, beyond: dict[str, str] | None = None) -> None:
+        """`beyond` is as for the agenda."""
         self._setlist = setlist
+        self._beyond: dict[str, str] = {} if beyond is None else beyond
         self._plan: Plan | None = None
         self._map: PatternMap | None = None
-        self._map_key: tuple[int, int, int] | None = None
+        self._map_key: tuple[object, ...] = ()
 
     def at(self, standing: Standing) -> tuple[Plan, PatternMap]:
         """Plan and map as of `standing`; the very same objects while nothing changed."""
@@ -631,7 +636,8 @@ class Overviews:
         else:
             block = standing.tick // pattern.pass_ticks // MOST_BLOCK
             first = max(0, block - 1) * MOST_BLOCK
-        key = (standing.part.number, first, standing.carried_passes)
+        began = tuple(each.tick - standing.tick for each in standing.layers)
+        key = (standing.part.number, first, standing.carried_passes, began)
         if self._map is None or key != self._map_key:
             self._map = self._fitting_map(standing, first)
             self._map_key = key
@@ -712,20 +718,29 @@ class Overviews:
         pattern = part.pattern
         phrase_passes = -(-pattern.phrase_ticks // pattern.pass_ticks)
         passes = min(MOST_PASSES, max(LEAST_PASSES, MOST_PHRASES * phrase_passes))
-        rows: tuple[Row, ...] = ()
-        left_out, note = 0, ""
-        try:
+        rare, carried = self._setlist.rare, standing.carried_passes
+
+        def own(most: int) -> tuple[tuple[Row, ...], int]:
             grid = build_grid(
-                pattern,
-                passes,
-                first=first,
-                most_rows=most_rows,
-                carried_passes=standing.carried_passes,
-                rare=self._setlist.rare,
+                pattern, passes, first=first, most_rows=most, carried_passes=carried, rare=rare
             )
-            rows, left_out = grid.rows, grid.left_out
-        except OutOfReach as error:
-            note = str(error)
+            return grid.rows, grid.left_out
+
+        rows, left_out, note = self._rows(pattern, own, most_rows)
+        for each in standing.layers:
+            layer = each.layer
+            from_tick = each.tick - standing.tick + first * pattern.pass_ticks
+
+            def beside(
+                most: int, layer: Layer = layer, from_tick: int = from_tick
+            ) -> tuple[tuple[Row, ...], int]:
+                found = rows_beside(
+                    layer.pattern, from_tick, pattern.pass_ticks, passes, most_rows=most, rare=rare
+                )
+                return tuple(replace(r, track=layer.called(r.track)) for r in found[0]), found[1]
+
+            more, out, _ = self._rows(layer.pattern, beside, max(0, most_rows - len(rows)))
+            rows, left_out = rows + more, left_out + out
         return PatternMap(
             part=part.number,
             pattern=pattern.name[:MOST_NAME],
@@ -738,6 +753,20 @@ class Overviews:
             left_out=left_out,
             note=note,
         )
+
+    def _rows(
+        self,
+        pattern: Pattern,
+        work_out: Callable[[int], tuple[tuple[Row, ...], int]],
+        most: int,
+    ) -> tuple[tuple[Row, ...], int, str]:
+        """At most so many rows, how many are left out, and why there are none."""
+        if pattern.name not in self._beyond:
+            try:
+                return (*work_out(most), "")
+            except OutOfReach as error:
+                self._beyond[pattern.name] = str(error)
+        return (), 0, self._beyond[pattern.name]
 
 
 def _row(row: Row) -> MapRow:
