@@ -1139,21 +1139,15 @@ class Conductor:
             return
         self._commit()
         held = self.situation
-        low, high = self._range()
         chances = dict(self.ticks.chances)
-        count = self.ticks.ticks
-        if held.transport is State.RUNNING and (low > self.ticks.lowest or high > count):
+        if held.transport is State.RUNNING and not self.own_clock:
             # Ticks that should have come by now were sent and lost, or not sent any more.
-            over = range(low - self.ticks.lowest, high - self.ticks.highest + 1)
             spread: dict[int, float] = {}
-            # Messages keep their order: one that was sent by now has come before, or was lost.
-            lost = self.ticks.lost_by(self.now_ns) if len(over) > 1 else 0.0
             for n, chance in chances.items():
-                for k in over:
-                    share = (lost if k > over[0] else 1 - lost) * chance
-                    spread[n + k] = spread.get(n + k, 0.0) + share
+                for k, share in enumerate(self.ticks.unheard_at(self.now_ns)):
+                    spread[n + k] = spread.get(n + k, 0.0) + share * chance
             chances = spread
-            count = max(chances, key=lambda n: chances[n])
+        count = max(chances, key=lambda n: chances[n])
         kept = sorted(chances.items(), key=lambda each: -each[1])[:8]
         worlds = belief.stopped(held.worlds, self.setlist, kept, self._maybe_by_hand(held, count))
         if self.ticks.wrong_by_more > belief.WEIGHTS.line or self._strange_clock:
