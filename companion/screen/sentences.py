@@ -252,7 +252,8 @@ def to_do(snapshot: Snapshot, at: Spot, condition: str, *, look_only: bool = Fal
             replace(entry, stage=Stage.FAR, announced=False)
             for entry in _entries(snapshot, at, [] if condition == "gone" else found)
         )
-        return ToDo(Entry("", instead, Stage.FAR, False), None, still)
+        brief = _BRIEF.get(condition, ()) if instead == _INSTEAD.get(condition) else ()
+        return ToDo(Entry("", instead, Stage.FAR, False, brief=brief), None, still)
     amiss = _amiss(snapshot)
     boundary = _at_boundary(snapshot, at, found)
     due = [item for item in found if _needs_a_hand(snapshot, item)]
@@ -279,6 +280,7 @@ _INSTEAD = {
     "stopped": "Press play: start begins anew, continue goes on.",
     "gone": "Count on by ear and change patterns by hand; the screen keeps trying.",
 }
+_BRIEF = {"stopped": ("Press play, or continue",)}
 _LOOKING = {"ready": "The clock runs; press play on the instrument."}
 _REHEARSING = {"ready": "Start with space.", "stopped": "Go on with space."}
 

@@ -444,7 +444,9 @@ def draw_then(
     if when:
         canvas.block(_INDENT, height - below, when, "fact")
         left = _INDENT + len(when[0]) + 2
-        canvas.put(left, height - 1, cut(", ".join(small), max(0, width - left - 2)), "fact")
+        room, said = width - left - 2, ", ".join(small)
+        if room >= min(len(said), _LEAST_LETTERS):
+            canvas.put(left, height - 1, cut(said, room), "fact")
         return canvas.rows()
     said = ", ".join(filter(None, (then.when, *small)))
     # When it comes says more than they do.
