@@ -13,7 +13,15 @@ from typing import Any
 
 from companion.cli.exits import Refused
 from companion.cli.extras import extra
-from companion.cli.saying import in_reach, plain_characters, refuse_faults, say, say_json
+from companion.cli.saying import (
+    in_reach,
+    lasting,
+    many,
+    plain_characters,
+    refuse_faults,
+    say,
+    say_json,
+)
 from companion.counting import (
     Grid,
     Meeting,
@@ -48,7 +56,7 @@ from companion.setlist import (
     cue_ticks,
     hold_ticks,
 )
-from companion.setlist.course import LayerPlan, planned_layers
+from companion.setlist.course import LayerPlan, Length, length_of, planned_layers
 from companion.setlist.reading import read_set_list
 
 # A map wider than this many phrases says nothing new for most patterns.
@@ -276,12 +284,24 @@ def forecast(
         ]
         _print_json(found, number)
         return
+    several = number is None and len(setlist.songs) > 1
+    if several:
+        _tell_length(f"{setlist.name}: {many(len(setlist.songs), 'song')}", length_of(setlist))
     for index, (part, count) in enumerate(wanted):
+        song = setlist.songs[part.song]
+        if several and part.number == song.parts[0]:
+            which = f"Song {part.song + 1} of {len(setlist.songs)}: {song.title}"
+            _tell_length(which, length_of(setlist, song))
         events = sum(min(MOST_EVENTS, _most_events(*each)) for each in wanted[: index + 1])
         if index and (index >= MOST_PARTS or events > MOST_EVENTS):
             say(f"and {_big(len(parts) - index)} more parts; see one of them with --part N")
             break
         say(*forecast_lines(setlist, part, count, every_step=every_step, fill=fill), "")
+
+
+def _tell_length(what: str, length: Length) -> None:
+    """Say what a song or a set is and how long, where that is planned."""
+    say(", ".join(filter(None, (what, lasting(length)))), "")
 
 
 def _print_json(found: list[dict[str, Any]], number: int | None) -> None:

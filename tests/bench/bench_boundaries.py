@@ -4,7 +4,8 @@ Run: python -m tests.bench.bench_boundaries [--boundaries N] [--busy N] [--bpm B
 
 A meter, in a process of its own, ticks through JACK's dummy driver, notes when it sent each tick
 that is a boundary, and when the program for it came back from the engine, whose set asks for it so
-many milliseconds before. Early is negative. With `--busy` so many processes do nothing but count
+many milliseconds before. Early is negative. Where the meter itself ticked late, neither says much
+of the engine: those boundaries are told apart. With `--busy` so many processes do nothing but count
 meanwhile. What the engine did not send, since it came to doubt its count or it would have been too
 late, is counted; then the meter starts anew. None of this is a test.
 """
@@ -18,6 +19,7 @@ import subprocess
 import sys
 import tempfile
 import time
+from collections import deque
 from pathlib import Path
 from typing import Any
 
@@ -30,6 +32,8 @@ BOUNDARIES, BUSY, BPM, LEAD_MS = 1000, 2, 174.0, 10
 PASS_TICKS = 12
 # With no change for so many passes the engine has come to doubt its count.
 QUIET_PASSES = 8
+# The meter kept time where none of a pass's ticks left later than this.
+KEPT_MS = 5.0
 # A change may come an eighth of a beat after its boundary (docs/faults.md).
 LATE_TICKS = 3
 
@@ -77,6 +81,8 @@ class Meter:
         """Tick over so many boundaries; ms from each to its program, by pass."""
         period_ns = self.period_ns
         at_ns: list[int] = []
+        kept: list[bool] = []
+        slips: deque[float] = deque(maxlen=PASS_TICKS)
         next_ns = float(time.perf_counter_ns())
         tick, restarts, last = -1, 0, 0
         self.out.send_message([START])
@@ -85,8 +91,10 @@ class Meter:
             time.sleep(max(0.0, (next_ns - time.perf_counter_ns()) / 1e9))
             tick += 1
             self.out.send_message([CLOCK])
+            slips.append((time.perf_counter_ns() - next_ns) / 1e6)
             if tick and tick % PASS_TICKS == 0:
                 at_ns.append(time.perf_counter_ns())
+                kept.append(max(slips) < KEPT_MS)
                 last = len(self.came) and at_ns[-1] - self.came[-1][0]
                 if last > QUIET_PASSES * PASS_TICKS * period_ns or (
                     not self.came and len(at_ns) > 2 * QUIET_PASSES
@@ -95,13 +103,15 @@ class Meter:
                     self.out.send_message([START])
                     tick, restarts = -1, restarts + 1
         time.sleep(0.2)
-        lateness, matched = [], set[int]()
+        lateness: dict[bool, list[float]] = {True: [], False: []}
+        matched = set[int]()
         for came_ns, _ in self.came:
             nearest = min(range(len(at_ns)), key=lambda n: abs(at_ns[n] - came_ns))
-            lateness.append((came_ns - at_ns[nearest]) / 1e6)
+            lateness[kept[nearest]].append((came_ns - at_ns[nearest]) / 1e6)
             matched.add(nearest)
         return {
-            "late_ms": lateness,
+            "kept_ms": lateness[True],
+            "slipped_ms": lateness[False],
             "missed": len(at_ns) - len(matched),
             "twice": len(self.came) - len(matched),
             "restarts": restarts,
@@ -151,22 +161,24 @@ def run(boundaries: int, busy: int, bpm: float, lead_ms: int) -> None:
             stage.close()
             for process in (timer, *counting):
                 process.kill()
-    late_ms = found["late_ms"]
+    kept_ms, slipped_ms = found["kept_ms"], found["slipped_ms"]
     print(
         f"{boundaries} boundaries at {bpm:.0f} beats a minute, asked for {lead_ms} ms before each; "
         f"{busy} busy processes, {os.cpu_count()} cores, load {load:.1f} before"
     )
     print(
-        f"{len(late_ms)} came, {found['missed']} did not, {found['twice']} beyond one each, "
-        f"started anew {found['restarts']} times"
+        f"{len(kept_ms) + len(slipped_ms)} came, {found['missed']} did not, "
+        f"{found['twice']} beyond one each, started anew {found['restarts']} times"
     )
     shares = (0.0, 0.01, 0.5, 0.99, 0.999, 1.0)
-    figures = "".join(f"{percentile(late_ms, share):>10.2f}" for share in shares)
-    print(f"{'ms after the boundary':<24}" + "".join(f"{100 * share:>9g}%" for share in shares))
-    print(f"{'':<24}{figures}")
     latest_ms = LATE_TICKS * 60e3 / (bpm * 24)
-    late = sum(each > latest_ms for each in late_ms)
-    print(f"later than an eighth of a beat ({latest_ms:.1f} ms): {late}")
+    print(f"{'ms after the boundary':<30}" + "".join(f"{100 * share:>8g}%" for share in shares))
+    for name, late_ms in (("the meter kept time", kept_ms), ("it ticked late", slipped_ms)):
+        if late_ms:
+            figures = "".join(f"{percentile(late_ms, share):>9.2f}" for share in shares)
+            print(f"{name + f' ({len(late_ms)})':<30}{figures}")
+            late = sum(each > latest_ms for each in late_ms)
+            print(f"  later than an eighth of a beat, {latest_ms:.1f} ms: {late}")
 
 
 def main() -> None:
