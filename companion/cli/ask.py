@@ -199,6 +199,10 @@ def status_lines(snapshot: Snapshot) -> list[str]:
         if snapshot.sending
         else f"not sending: {snapshot.sending_note}; change by hand",
     ]
+    lines += [
+        f"beside it {each.pattern} on {each.instrument}, pass {each.pass_number}, step {each.step}"
+        for each in snapshot.layers
+    ]
     lines += [f"! {trouble.text}" for trouble in snapshot.troubles]
     coming = [item for item in snapshot.coming if item.tick >= snapshot.tick]
     for item in coming[:AGENDA_LINES]:

@@ -4,12 +4,13 @@ from __future__ import annotations
 
 from dataclasses import replace
 from pathlib import Path
+from textwrap import wrap
 from typing import Any
 
 import click
 
 from companion.cli import exits
-from companion.cli.saying import say, say_json
+from companion.cli.saying import lasting, many, say, say_json
 from companion.setlist import Fault, SetList, SetListError
 from companion.setlist.advice import (
     Advice,
@@ -23,6 +24,9 @@ from companion.setlist.advice import (
 from companion.setlist.check import combined
 from companion.setlist.course import length_of
 from companion.setlist.reading import read_controls, read_with_places
+
+# Columns of a line that several songs share.
+WIDTH = 100
 
 
 def check(set_files: tuple[Path, ...], as_json: bool, controls: Path | None = None) -> None:
@@ -90,18 +94,6 @@ def _rounded(figure: float | None) -> float | None:
     return int(figure) if figure == int(figure) else round(figure, 3)
 
 
-def _in_words(setlist: SetList) -> str:
-    """How long the set lasts, in a few words; "" where that is not planned."""
-    length = length_of(setlist)
-    if not length.seconds:
-        return ""
-    minutes, seconds = divmod(round(length.seconds), 60)
-    hours, minutes = divmod(minutes, 60)
-    lasts = f"{hours}:{minutes:02d}:{seconds:02d}" if hours else f"{minutes}:{seconds:02d}"
-    more = f" and {_many(len(length.open_parts), 'open part')}" if length.open_parts else ""
-    return f", {lasts}{more}"
-
-
 def _check_controls(
     path: Path, sets: dict[Path, SetList | None], report: dict[str, Any], as_json: bool
 ) -> bool:
@@ -121,7 +113,7 @@ def _check_controls(
                 wrong = f"for {set_file}: {fault.wrong}" if its_own else fault.wrong
                 faults.append(replace(fault, wrong=wrong))
             continue
-        line = f"{path}: no faults; {_many(len(found), 'control')}"
+        line = f"{path}: no faults; {many(len(found), 'control')}"
         if setlist is not None:
             own = len(setlist.controls)
             kept = len(combined(found, setlist.controls)) - len(found)
@@ -163,9 +155,14 @@ def _tell_advice(
     path: Path, setlist: SetList, found: list[Advice], report: dict[str, Any], as_json: bool
 ) -> None:
     if not as_json:
-        what = [_many(len(setlist.songs), "song"), _many(len(setlist.parts), "part")]
-        advised = f"; {_many(len(found), 'piece')} of advice" if found else ""
-        say(f"{path}: no faults; {', '.join(what)}{_in_words(setlist)}{advised}")
+        what = [many(len(setlist.songs), "song"), many(len(setlist.parts), "part")]
+        advised = f"; {many(len(found), 'piece')} of advice" if found else ""
+        what += filter(None, [lasting(length_of(setlist))])
+        say(f"{path}: no faults; {', '.join(what)}{advised}")
+        songs = [(song.title, lasting(length_of(setlist, song))) for song in setlist.songs]
+        if len(songs) > 1 and any(lasts for _, lasts in songs):
+            each = "; ".join(f"{title} {lasts or 'of open length'}" for title, lasts in songs)
+            say(*wrap(each, WIDTH, initial_indent="  ", subsequent_indent="  "))
     for advice in found:
         report["advice"].append(_advice_object(advice))
         if not as_json:
@@ -194,7 +191,3 @@ def _tell_cycles(cycles: list[LongCycle]) -> None:
         "    Leave it if that is meant. If phrases should be alike, give `phrase:` so many passes,",
         "    or let the rules count in numbers that divide the phrase.",
     )
-
-
-def _many(number: int, thing: str) -> str:
-    return f"{number} {thing}{'' if number == 1 else 's'}"

@@ -13,13 +13,23 @@ from typing import Any
 
 from companion.cli.exits import Refused
 from companion.cli.extras import extra
-from companion.cli.saying import in_reach, plain_characters, refuse_faults, say, say_json
+from companion.cli.saying import (
+    in_reach,
+    lasting,
+    many,
+    plain_characters,
+    refuse_faults,
+    say,
+    say_json,
+)
 from companion.counting import (
     Grid,
     Meeting,
     OutOfReach,
     Pattern,
     StepEvent,
+    StepRow,
+    chance_within,
     chance_within_phrase,
     next_at_once,
     next_together,
@@ -46,7 +56,7 @@ from companion.setlist import (
     cue_ticks,
     hold_ticks,
 )
-from companion.setlist.course import LayerPlan, planned_layers
+from companion.setlist.course import LayerPlan, Length, length_of, planned_layers
 from companion.setlist.reading import read_set_list
 
 # A map wider than this many phrases says nothing new for most patterns.
@@ -129,6 +139,7 @@ def forecast_object(
         events.append((event.tick, 2, shown))
     plans = layers_of(setlist, part)
     for plan in plans:
+        beside = Muted(part)
         for event in _layer_events(setlist, plan, until, every_step=every_step, fill=fill):
             shown = {
                 "tick": event.tick,
@@ -143,6 +154,8 @@ def forecast_object(
             }
             if event.what:
                 shown["what"] = event.what
+            if plan.layer.called(event.track) in beside.at(event.tick):
+                shown["muted"] = True
             events.append((event.tick, 3, shown))
     for cue in part.cues:
         for tick in cue_ticks(cue.when, pattern, part.planned_ticks, 0, until):
@@ -160,6 +173,17 @@ def forecast_object(
         "within_phrase": [
             {"track": track, "step": step, "chance": chance}
             for track, step, chance in _within_phrase(setlist, part, fill=fill)
+        ]
+        + [
+            {
+                "layer": plan.layer.pattern.name,
+                "on": plan.layer.instrument,
+                "track": track,
+                "step": step,
+                "chance": chance,
+            }
+            for plan in plans
+            for track, step, chance in _layer_within_phrase(setlist, part, plan, fill=fill)
         ],
         "layers": [
             {
@@ -260,12 +284,24 @@ def forecast(
         ]
         _print_json(found, number)
         return
+    several = number is None and len(setlist.songs) > 1
+    if several:
+        _tell_length(f"{setlist.name}: {many(len(setlist.songs), 'song')}", length_of(setlist))
     for index, (part, count) in enumerate(wanted):
+        song = setlist.songs[part.song]
+        if several and part.number == song.parts[0]:
+            which = f"Song {part.song + 1} of {len(setlist.songs)}: {song.title}"
+            _tell_length(which, length_of(setlist, song))
         events = sum(min(MOST_EVENTS, _most_events(*each)) for each in wanted[: index + 1])
         if index and (index >= MOST_PARTS or events > MOST_EVENTS):
             say(f"and {_big(len(parts) - index)} more parts; see one of them with --part N")
             break
         say(*forecast_lines(setlist, part, count, every_step=every_step, fill=fill), "")
+
+
+def _tell_length(what: str, length: Length) -> None:
+    """Say what a song or a set is and how long, where that is planned."""
+    say(", ".join(filter(None, (what, lasting(length)))), "")
 
 
 def _print_json(found: list[dict[str, Any]], number: int | None) -> None:
@@ -383,7 +419,12 @@ def map_(
         raise Refused(f"a picture shows at most {MOST_PICTURE_PASSES} passes; ask for fewer")
     shown = [(part, passes or _map_passes(part.pattern)) for part in parts]
     if as_json:
-        cells = sum(each * sum(len(t.steps) for t in p.pattern.tracks) for p, each in shown)
+        cells = sum(
+            each * len(track.steps)
+            for part, each in shown
+            for what in (part.pattern, *(layer.pattern for layer in part.layers))
+            for track in what.tracks
+        )
         if cells > MOST_CELLS:
             raise Refused(
                 f"that is over {MOST_CELLS} chances; ask for one --part, or fewer --passes"
@@ -432,17 +473,37 @@ def _map_object(
         "part": part.number,
         "pattern": part.pattern.name,
         "passes": passes,
-        "rows": [
+        "rows": list(map(_row_object, rows)),
+        "layers": [
             {
-                "track": row.track,
-                "step": row.number,
-                "what": row.what,
-                "rare": row.rare,
-                "from_pass": row.first_pass,
-                "chances": list(row.chances),
+                "pattern": plan.layer.pattern.name,
+                "on": plan.layer.instrument,
+                "from_pass": plan.ticks // plan.layer.pattern.pass_ticks + 1,
+                "assumed": plan.assumed,
+                "rows": [
+                    _row_object(row)
+                    for row in step_rows(
+                        plan.layer.pattern,
+                        passes,
+                        from_tick=plan.ticks,
+                        fill=fill,
+                        rare=setlist.rare,
+                    )
+                ],
             }
-            for row in rows
+            for plan in layers_of(setlist, part)
         ],
+    }
+
+
+def _row_object(row: StepRow) -> dict[str, Any]:
+    return {
+        "track": row.track,
+        "step": row.number,
+        "what": row.what,
+        "rare": row.rare,
+        "from_pass": row.first_pass,
+        "chances": list(row.chances),
     }
 
 
@@ -529,6 +590,11 @@ def forecast_lines(
         )
     for track, step, chance in _within_phrase(setlist, part, fill=fill):
         lines.append(f"  {track}, step {step}: {_percent(chance)} to sound within a phrase")
+    plans = layers_of(setlist, part)
+    for plan in plans:
+        for track, step, chance in _layer_within_phrase(setlist, part, plan, fill=fill):
+            said = f"{plan.layer.called(track)}, step {step}: {_percent(chance)}"
+            lines.append(f"  {said} to sound within a phrase")
     until = passes * pattern.pass_ticks
     muted = Muted(part)
     events = [
@@ -543,10 +609,15 @@ def forecast_lines(
             rare=setlist.rare,
         )
     ]
-    for plan in layers_of(setlist, part):
-        name, on = plan.layer.pattern.name, plan.layer.instrument
+    for plan in plans:
+        name, on, muted = plan.layer.pattern.name, plan.layer.instrument, Muted(part)
         events += [
-            (e.tick, 3, f"{name}: {step_sentence(e.track, e.step, e.what, e.chance)}")
+            (
+                e.tick,
+                3,
+                f"{name}: {step_sentence(e.track, e.step, e.what, e.chance)}"
+                + muted.word(e, plan.layer.called(e.track)),
+            )
             for e in _layer_events(setlist, plan, until, every_step=every_step, fill=fill)
         ]
         here = position(plan.layer.pattern, plan.ticks)
@@ -622,9 +693,9 @@ class Muted:
             self._muted = planned_mutes(self._part, self._part.planned_ticks, tick)
         return self._muted
 
-    def word(self, event: StepEvent) -> str:
-        """What is said of a step that will not be heard."""
-        return " (muted)" if event.track in self.at(event.tick) else ""
+    def word(self, event: StepEvent, called: str = "") -> str:
+        """What is said of a step that will not be heard; `called` is its track, if a layer's."""
+        return " (muted)" if (called or event.track) in self.at(event.tick) else ""
 
 
 def _within_phrase(setlist: SetList, part: Part, *, fill: bool) -> list[tuple[str, int, float]]:
@@ -640,6 +711,21 @@ def _within_phrase(setlist: SetList, part: Part, *, fill: bool) -> list[tuple[st
     found = []
     for key in keys:
         chance = chance_within_phrase(pattern, [key], 1, carried_passes=carried, fill=fill).chance
+        if chance < 1:
+            found.append((*key, chance))
+    return found
+
+
+def _layer_within_phrase(
+    setlist: SetList, part: Part, plan: LayerPlan, *, fill: bool
+) -> list[tuple[str, int, float]]:
+    """The same of a layer, within the part's first phrase."""
+    pattern, low = plan.layer.pattern, plan.ticks
+    high = low + part.pattern.phrase_ticks
+    events = step_events(pattern, low, high, fill=fill, rare=setlist.rare)
+    found = []
+    for key in dict.fromkeys((e.track, e.step) for e in events if e.chance < 1):
+        chance = chance_within(pattern, [key], low, high, fill=fill).chance
         if chance < 1:
             found.append((*key, chance))
     return found

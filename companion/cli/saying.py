@@ -20,6 +20,7 @@ from companion.printable import lacks_blocks, printable
 
 if TYPE_CHECKING:
     from companion.setlist import SetListError
+    from companion.setlist.course import Length
 
 
 def say(*lines: str, err: bool = False) -> None:
@@ -34,6 +35,22 @@ def say_json(document: dict[str, Any]) -> None:
     text = "".join(c if c.isprintable() else json.dumps(c)[1:-1] for c in text)
     # In bytes, since programs read UTF-8 whatever the locale of ours is.
     click.echo(text.encode())
+
+
+def many(number: int, thing: str) -> str:
+    """So many of a thing: "1 song", "2 songs"."""
+    return f"{number} {thing}{'' if number == 1 else 's'}"
+
+
+def lasting(length: Length) -> str:
+    """How long a song or a set lasts: "4:05 and 1 open part"; "" where that is not planned."""
+    if not length.seconds:
+        return ""
+    minutes, seconds = divmod(round(length.seconds), 60)
+    hours, minutes = divmod(minutes, 60)
+    lasts = f"{hours}:{minutes:02d}:{seconds:02d}" if hours else f"{minutes}:{seconds:02d}"
+    more = f" and {many(len(length.open_parts), 'open part')}" if length.open_parts else ""
+    return f"{lasts}{more}"
 
 
 def plain_characters() -> bool:

@@ -30,7 +30,7 @@ if TYPE_CHECKING:
     from companion.counting.chances import RARE, OutOfReach, chance_at, chance_of_any, long_run_rate
     from companion.counting.compiled import CompiledPattern, CompiledStep, compile_pattern
     from companion.counting.forecast import StepEvent, prepare, step_events
-    from companion.counting.grid import Grid, Row, StepRow, build_grid, step_rows
+    from companion.counting.grid import Grid, Row, StepRow, build_grid, rows_beside, step_rows
     from companion.counting.passes import PassSet
     from companion.counting.questions import (
         Meeting,
@@ -90,6 +90,7 @@ __all__ = [
     "prepare",
     "repeat_passes",
     "repeats_after",
+    "rows_beside",
     "step_events",
     "step_rows",
 ]

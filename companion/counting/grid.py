@@ -8,6 +8,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 from dataclasses import dataclass
 from fractions import Fraction
+from typing import NamedTuple
 
 from companion.counting.chances import RARE, memory_of, outlooks, rare_steps
 from companion.counting.compiled import CompiledPattern, CompiledStep, compile_pattern
@@ -65,13 +66,67 @@ def build_grid(
     that always play. The remaining arguments are those of `step_events`. Raises OutOfReach where
     `DrawMemory` does.
     """
-    compiled = compile_pattern(pattern)
     ticks = pattern.pass_ticks
     start = carried_passes * ticks
+    found = _rows(
+        pattern, start, start + first * ticks, ticks, passes, most_rows, fill=fill, rare=rare
+    )
+    phrase = pattern.phrase_ticks
+    begins = -(-first * ticks // phrase) * phrase
+    starts = range(begins, (first + passes) * ticks, phrase)
+    return Grid(
+        pattern=pattern,
+        passes=passes,
+        rows=found.rows,
+        boundaries=frozenset(tick // ticks for tick in starts),
+        ragged=phrase % ticks != 0,
+        hits=found.hits,
+        first=first,
+        left_out=found.left_out,
+    )
+
+
+def rows_beside(
+    pattern: Pattern,
+    from_tick: int,
+    column_ticks: int,
+    columns: int,
+    *,
+    most_rows: int | None = None,
+    fill: bool = False,
+    rare: Fraction = RARE,
+) -> tuple[tuple[Row, ...], int]:
+    """What plays beside another pattern, on the passes of that one; and how many rows are left out.
+
+    The first column begins at `from_tick` of its own count, each lasts `column_ticks`. The rest is
+    as for `build_grid`.
+    """
+    found = _rows(pattern, 0, from_tick, column_ticks, columns, most_rows, fill=fill, rare=rare)
+    return found.rows, found.left_out
+
+
+class _Found(NamedTuple):
+    rows: tuple[Row, ...]
+    hits: tuple[float, ...]
+    left_out: int
+
+
+def _rows(
+    pattern: Pattern,
+    start: int,
+    low: int,
+    ticks: int,
+    passes: int,
+    most_rows: int | None,
+    *,
+    fill: bool,
+    rare: Fraction,
+) -> _Found:
+    """Rows of so many columns of `ticks` each, the first at count `low`; it began at `start`."""
+    compiled = compile_pattern(pattern)
     memory = memory_of(compiled, start, fill)
     agenda = rare_steps(compiled, rare)
     looks = outlooks(compiled, fill)
-    low = start + first * ticks
     high = low + passes * ticks
     hits = [0.0] * passes
 
@@ -101,19 +156,7 @@ def build_grid(
                 lead.rule.fill is True,
             )
         )
-    phrase = pattern.phrase_ticks
-    begins = -(-first * ticks // phrase) * phrase
-    starts = range(begins, (first + passes) * ticks, phrase)
-    return Grid(
-        pattern=pattern,
-        passes=passes,
-        rows=tuple(rows),
-        boundaries=frozenset(tick // ticks for tick in starts),
-        ragged=phrase % ticks != 0,
-        hits=tuple(hits),
-        first=first,
-        left_out=len(groups) - len(kept),
-    )
+    return _Found(tuple(rows), tuple(hits), len(groups) - len(kept))
 
 
 @dataclass(frozen=True, slots=True)
@@ -132,14 +175,16 @@ def step_rows(
     pattern: Pattern,
     passes: int,
     *,
+    from_tick: int = 0,
     carried_passes: int = 0,
     fill: bool = False,
     rare: Fraction = RARE,
 ) -> list[StepRow]:
     """Every step of a part, each with its chance on the first `passes` passes of its own track.
 
-    In the order of the file. The first pass is the one in which the part begins. The remaining
-    arguments are those of `step_events`. Raises OutOfReach where `Memory` does.
+    In the order of the file. The first pass is the one in which the part begins, or that of
+    `from_tick`, whole, for a layer that has counted so far. The remaining arguments are those of
+    `step_events`. Raises OutOfReach where `DrawMemory` does.
     """
     compiled = compile_pattern(pattern)
     start = carried_passes * pattern.pass_ticks
@@ -149,10 +194,11 @@ def step_rows(
     rows = []
     for track in compiled.tracks:
         for step in track.steps:
-            first = start // step.pass_ticks + 1
+            first = (start + from_tick) // step.pass_ticks + 1
+            low = max(start, (first - 1) * step.pass_ticks)
             until = (first - 1 + passes) * step.pass_ticks
             chances = [0.0] * passes
-            for at, chance in looks[step.index].between(memory, start, until):
+            for at, chance in looks[step.index].between(memory, low, until):
                 chances[at - first] = chance
             is_rare = step.rule.conditional and step.index in agenda
             rows.append(

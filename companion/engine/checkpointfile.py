@@ -354,6 +354,14 @@ def this_moment() -> Now:
     return Now(boot(), time.monotonic_ns(), time.time_ns())
 
 
+def _moved(kept: Mapping[str, Any], by_ns: int) -> dict[str, Any]:
+    """`kept` with its count's times later by so much."""
+    count = dict(kept["count"])
+    if count["origin_ns"] is not None:
+        count["origin_ns"] += by_ns
+    return {**kept, "count": count}
+
+
 def _found(body: dict[str, Any], digest: str, now: Now) -> Found | None:
     if body["version"] != VERSION or body["set"] != digest:
         return None
@@ -368,10 +376,8 @@ def _found(body: dict[str, Any], digest: str, now: Now) -> Found | None:
         return None
     kept, moved = body["kept"], 0 if trusted else by_monotonic - elapsed
     if moved:
-        count = dict(kept["count"])
-        if count["origin_ns"] is not None:
-            count["origin_ns"] += moved
-        kept = kept | {"at_ns": kept["at_ns"] + moved, "count": count}
+        kept = _moved(kept, moved) | {"at_ns": kept["at_ns"] + moved}
+        kept["beside"] = [_moved(each, moved) for each in kept.get("beside", [])]
     started_ns = int(body["started_ns"])
     # As long ago as then, and what has gone by since.
     return Found(kept, trusted, started_ns + moved if started_ns else 0)

@@ -33,7 +33,7 @@ from companion.rehearse import (
     click,
 )
 from companion.rehearse.sounding import note_offs
-from companion.setlist import SetList
+from companion.setlist import Layer, Part, SetList
 from companion.wishes import Ask, Wish
 
 # What goes out of a rehearsal beside what instruments are told.
@@ -324,12 +324,15 @@ class Rehearsing:
     def _mute_as_planned(self) -> None:
         """What is muted in the middle of a part, as it is told, had it been played from its top."""
         part, setlist = self._conductor.part, self._follower.setlist
-        if part.instrument is None:
-            return
         end = self._conductor.standing().planned_end
         muted = planned_mutes(part, end, self._instrument.tick)
-        for each in setlist.instruments[part.instrument].mute_sends:
-            self._instrument.mute(part.instrument, each.track, each.track in muted)
+        plays: list[Part | Layer] = [part, *part.layers]
+        for what in plays:
+            if what.instrument is None:
+                continue
+            for each in setlist.instruments[what.instrument].mute_sends:
+                called = what.called(each.track) if isinstance(what, Layer) else each.track
+                self._instrument.mute(what.instrument, each.track, called in muted)
 
     @property
     def _pattern(self) -> Pattern:

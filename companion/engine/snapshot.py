@@ -7,7 +7,7 @@ and the computer is said by those who look after them.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from enum import Enum
 
@@ -18,6 +18,7 @@ from companion.counting import (
     StepEvent,
     build_grid,
     position,
+    rows_beside,
     step_events,
 )
 from companion.follow.conductor import LayerStanding, Outcome, Standing
@@ -99,8 +100,9 @@ class Viewer:
 
     def __init__(self, setlist: SetList) -> None:
         self._setlist = setlist
-        self._agenda = Agenda(setlist)
-        self._overviews = Overviews(setlist)
+        beyond: dict[str, str] = {}
+        self._agenda = Agenda(setlist, beyond)
+        self._overviews = Overviews(setlist, beyond)
         self._standing: Standing | None = None
 
     def overview(self) -> tuple[Plan | None, PatternMap | None]:
@@ -172,7 +174,7 @@ class Viewer:
             song_over=standing.over,
             layers=tuple(_layer(each) for each in standing.layers),
             wants=tuple(
-                ProgramView(each.change.instrument, self._shown(each.change), each.told)
+                ProgramView(each.change.instrument, self._shown(each.change), each.told, each.other)
                 for each in standing.wants
             ),
             change_ticks=None if open_end or following is None else _left(standing, tick),
@@ -188,7 +190,13 @@ class Viewer:
                 *differing(standing, muted, engine),
                 *(self._coming(item, sending, engine.demo, standing) for item in items),
             ),
-            tracks=tuple(_track(t.name, muted, engine.heard) for t in pattern.tracks),
+            tracks=tuple(
+                _track(name, muted, engine.heard)
+                for name in (
+                    *(t.name for t in pattern.tracks),
+                    *(b.called(t.name) for b in part.layers for t in b.pattern.tracks),
+                )
+            ),
             clock_port=engine.clock_port,
             jitter_ms=engine.jitter_ms,
             clocks_lost=engine.clocks_lost,
@@ -418,12 +426,13 @@ class Item:
 class Agenda:
     """Keeps the agenda of one set up to date; works out steps about once a pass, not each tick."""
 
-    def __init__(self, setlist: SetList) -> None:
+    def __init__(self, setlist: SetList, beyond: dict[str, str] | None = None) -> None:
+        """`beyond` holds why nobody can work out a pattern, by name, and is added to."""
         self._setlist = setlist
         self._key: tuple[object, ...] = ()
         self._items: list[Item] = []
-        # Names of patterns whose steps nobody can work out: seconds are not spent on them again.
-        self._beyond: set[str] = set()
+        # Seconds are spent on finding that out, and not again.
+        self._beyond: dict[str, str] = {} if beyond is None else beyond
 
     def coming(self, standing: Standing, fill: bool = False) -> list[Item]:
         """At most `MOST_ITEMS`, soonest first; cues and changes stay for one beat after their tick.
@@ -476,7 +485,7 @@ class Agenda:
         end = standing.planned_end
         yield from self._steps(part, end, range(from_tick, until), standing.carried_passes, fill)
         began = tuple(each.tick - standing.tick for each in standing.layers)
-        yield from self._beside(part, began, range(from_tick, until), fill)
+        yield from self._beside(part, end, began, range(from_tick, until), fill)
         held = max((hold_ticks(cue, part.pattern) for cue in part.cues), default=0)
         yield from _cues(part, end, max(0, from_tick - part.pattern.meter.beat_ticks - held), until)
 
@@ -501,7 +510,7 @@ class Agenda:
         began = tuple(each.tick - standing.tick for each in standing.layers)
         told = [pending.change.instrument for pending in standing.pending]
         counted = layer_ticks(following, standing.part, began, end, told)
-        for item in self._beside(following, counted, range(reach), fill):
+        for item in self._beside(following, planned, counted, range(reach), fill):
             yield replace(item, tick=end + item.tick)
         for item in _cues(following, planned, 0, reach):
             yield replace(item, tick=end + item.tick)
@@ -529,19 +538,22 @@ class Agenda:
                 fill=fill,
                 rare=self._setlist.rare,
             )
-        except OutOfReach:
-            self._beyond.add(pattern.name)
+        except OutOfReach as error:
+            self._beyond[pattern.name] = str(error)
             return ()
 
     def _beside(
-        self, part: Part, counted: tuple[int, ...], ticks: range, fill: bool
+        self, part: Part, end: int | None, counted: tuple[int, ...], ticks: range, fill: bool
     ) -> Iterator[Item]:
         """The rare steps of the part's layers, which had counted so far when it began."""
+        mutes = any(cue.action is Action.MUTE for cue in part.cues)
         for layer, before in zip(part.layers, counted, strict=True):
             own = range(ticks.start + before, ticks.stop + before)
             for event in self._events(layer.pattern, own, 0, fill):
-                at = event.tick - before
-                yield Item(at, Kind.STEP, part, event=replace(event, tick=at), layer=layer)
+                at, called = event.tick - before, layer.called(event.track)
+                muted = mutes and called in planned_mutes(part, end, at)
+                event = replace(event, tick=at)
+                yield Item(at, Kind.STEP, part, event=event, muted=muted, layer=layer)
 
 
 def _cues(part: Part, end: int | None, from_tick: int, until: int) -> Iterator[Item]:
@@ -595,11 +607,13 @@ MOST_NOTES = 160
 class Overviews:
     """Keeps plan and map of one set up to date. Used by one thread."""
 
-    def __init__(self, setlist: SetList) -> None:
+    def __init__(self, setlist: SetList, beyond: dict[str, str] | None = None) -> None:
+        """`beyond` is as for the agenda."""
         self._setlist = setlist
+        self._beyond: dict[str, str] = {} if beyond is None else beyond
         self._plan: Plan | None = None
         self._map: PatternMap | None = None
-        self._map_key: tuple[int, int, int] | None = None
+        self._map_key: tuple[object, ...] = ()
 
     def at(self, standing: Standing) -> tuple[Plan, PatternMap]:
         """Plan and map as of `standing`; the very same objects while nothing changed."""
@@ -622,7 +636,8 @@ class Overviews:
         else:
             block = standing.tick // pattern.pass_ticks // MOST_BLOCK
             first = max(0, block - 1) * MOST_BLOCK
-        key = (standing.part.number, first, standing.carried_passes)
+        began = tuple(each.tick - standing.tick for each in standing.layers)
+        key = (standing.part.number, first, standing.carried_passes, began)
         if self._map is None or key != self._map_key:
             self._map = self._fitting_map(standing, first)
             self._map_key = key
@@ -703,20 +718,29 @@ class Overviews:
         pattern = part.pattern
         phrase_passes = -(-pattern.phrase_ticks // pattern.pass_ticks)
         passes = min(MOST_PASSES, max(LEAST_PASSES, MOST_PHRASES * phrase_passes))
-        rows: tuple[Row, ...] = ()
-        left_out, note = 0, ""
-        try:
+        rare, carried = self._setlist.rare, standing.carried_passes
+
+        def own(most: int) -> tuple[tuple[Row, ...], int]:
             grid = build_grid(
-                pattern,
-                passes,
-                first=first,
-                most_rows=most_rows,
-                carried_passes=standing.carried_passes,
-                rare=self._setlist.rare,
+                pattern, passes, first=first, most_rows=most, carried_passes=carried, rare=rare
             )
-            rows, left_out = grid.rows, grid.left_out
-        except OutOfReach as error:
-            note = str(error)
+            return grid.rows, grid.left_out
+
+        rows, left_out, note = self._rows(pattern, own, most_rows)
+        for each in standing.layers:
+            layer = each.layer
+            from_tick = each.tick - standing.tick + first * pattern.pass_ticks
+
+            def beside(
+                most: int, layer: Layer = layer, from_tick: int = from_tick
+            ) -> tuple[tuple[Row, ...], int]:
+                found = rows_beside(
+                    layer.pattern, from_tick, pattern.pass_ticks, passes, most_rows=most, rare=rare
+                )
+                return tuple(replace(r, track=layer.called(r.track)) for r in found[0]), found[1]
+
+            more, out, _ = self._rows(layer.pattern, beside, max(0, most_rows - len(rows)))
+            rows, left_out = rows + more, left_out + out
         return PatternMap(
             part=part.number,
             pattern=pattern.name[:MOST_NAME],
@@ -729,6 +753,20 @@ class Overviews:
             left_out=left_out,
             note=note,
         )
+
+    def _rows(
+        self,
+        pattern: Pattern,
+        work_out: Callable[[int], tuple[tuple[Row, ...], int]],
+        most: int,
+    ) -> tuple[tuple[Row, ...], int, str]:
+        """At most so many rows, how many are left out, and why there are none."""
+        if pattern.name not in self._beyond:
+            try:
+                return (*work_out(most), "")
+            except OutOfReach as error:
+                self._beyond[pattern.name] = str(error)
+        return (), 0, self._beyond[pattern.name]
 
 
 def _row(row: Row) -> MapRow:

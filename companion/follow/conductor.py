@@ -9,7 +9,7 @@ No port and no file is known here; times come in as arguments, in ns of one mono
 
 from __future__ import annotations
 
-from collections.abc import Callable, Collection
+from collections.abc import Callable, Collection, Mapping
 from copy import copy, deepcopy
 from dataclasses import dataclass, replace
 from enum import Enum
@@ -357,10 +357,14 @@ class LayerStanding:
 
 @dataclass(frozen=True, slots=True)
 class Wanted:
-    """A program that the plan has on an instrument by now; `told` says that we told it so."""
+    """A program that the plan has on an instrument by now; `told` says that we told it so.
+
+    `other` says that we told it something else, which is none of what comes next.
+    """
 
     change: ProgramChange
     told: bool
+    other: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -617,10 +621,7 @@ class Conductor:
                 LayerStanding(layer, max(tick, 0) + before, stretch.assumed)
                 for layer, before in zip(part.layers, stretch.layers, strict=True)
             ),
-            wants=tuple(
-                Wanted(change, change in held.has)
-                for change in self._course.stages[plan.part - 1].values()
-            ),
+            wants=self._wanted(held),
         )
 
     # -- the transport -----------------------------------------------------------------------
@@ -633,6 +634,7 @@ class Conductor:
         self.now_ns = t_ns
         clock = signal is Signal.CLOCK
         if self._beside is not None:
+            self._beside.conductor.own_clock = self.own_clock
             self._beside.conductor.signal(signal, t_ns, value)
             self._grow_old(clock)
         if clock and self.own_clock and self.clock_ns:
@@ -672,6 +674,9 @@ class Conductor:
             case Effect.BEGIN:
                 self._withdraw(t_ns)
                 self._begin(state)
+                self._event()
+                self._settle()
+                return self._put_right()
             case Effect.RESUME:
                 self._withdraw(t_ns)
                 self._resume(state)
@@ -915,12 +920,28 @@ class Conductor:
 
     # -- another engine, another set list ----------------------------------------------------
 
-    def resume(self, kept: Situation, ticks: Count, kept_ns: int, now_ns: int) -> None:
+    def resume(self, kept: Mapping[str, Any], kept_ns: int, now_ns: int) -> None:
         """Go on where another conductor of this set stood at `kept_ns`; it is `now_ns`.
 
-        What was returned just before it was kept may have left, or not. What ran is taken for lost
-        until its clock is heard.
+        `kept` is what its `keep` returned. What was returned just before it was kept may have left,
+        or not. What ran is taken for lost until its clock is heard. Raises ValueError, TypeError or
+        KeyError where `kept` is of no conductor of this set.
         """
+        last = self
+        self._go_on_from(kept, kept_ns, now_ns)
+        # One kept by an engine of before has none beside.
+        for each in kept.get("beside", [])[:MOST_WORDS]:
+            twin = self._as_it_is()
+            twin._beside = None
+            twin._go_on_from(each, kept_ns, now_ns)
+            words, left = each["wish"], each["left"]
+            if not (isinstance(words, str) and isinstance(left, int)):
+                raise TypeError("no such word")
+            last._beside = Beside(twin, Wish.of(words), None, left)
+            last = twin
+
+    def _go_on_from(self, plain: Mapping[str, Any], kept_ns: int, now_ns: int) -> None:
+        kept, ticks = load(self.setlist, plain["situation"]), Count.load(plain["count"])
         worlds = kept.worlds
         unsent = {out.send.instrument for out in kept.out if not out.left}
         for out in kept.out:
@@ -958,9 +979,19 @@ class Conductor:
                 self._set(worlds=belief.astray(anew))
             self.unseen(RESTARTED)
 
-    def keep(self, now_ns: int) -> Situation:
-        """What is to be kept for `resume`, as of `now_ns`."""
-        return replace(self.situation, ticking=now_ns - self.clock_ns < TICKING_NS)
+    def keep(self, now_ns: int) -> dict[str, Any]:
+        """What is to be kept for `resume`, as of `now_ns`, as plain JSON values.
+
+        With it, under `beside`, goes what a person's word on the count is undone by, the latest
+        first.
+        """
+        held = replace(self.situation, ticking=now_ns - self.clock_ns < TICKING_NS)
+        kept: dict[str, Any] = {"situation": dump(held), "count": self.ticks.dump(), "beside": []}
+        if self._beside is not None:
+            twin = self._beside.conductor.keep(now_ns)
+            word = {"wish": str(self._beside.wish), "left": self._beside.left}
+            kept["beside"] = [word | twin, *twin.pop("beside")]
+        return kept
 
     def fits(self, setlist: SetList) -> bool:
         """Whether the running part is in the set list `setlist`, too."""
@@ -1108,21 +1139,15 @@ class Conductor:
             return
         self._commit()
         held = self.situation
-        low, high = self._range()
         chances = dict(self.ticks.chances)
-        count = self.ticks.ticks
-        if held.transport is State.RUNNING and (low > self.ticks.lowest or high > count):
+        if held.transport is State.RUNNING and not self.own_clock:
             # Ticks that should have come by now were sent and lost, or not sent any more.
-            over = range(low - self.ticks.lowest, high - self.ticks.highest + 1)
             spread: dict[int, float] = {}
-            # Messages keep their order: one that was sent by now has come before, or was lost.
-            lost = self.ticks.lost_by(self.now_ns) if len(over) > 1 else 0.0
             for n, chance in chances.items():
-                for k in over:
-                    share = (lost if k > over[0] else 1 - lost) * chance
-                    spread[n + k] = spread.get(n + k, 0.0) + share
+                for k, share in enumerate(self.ticks.unheard_at(self.now_ns)):
+                    spread[n + k] = spread.get(n + k, 0.0) + share * chance
             chances = spread
-            count = max(chances, key=lambda n: chances[n])
+        count = max(chances, key=lambda n: chances[n])
         kept = sorted(chances.items(), key=lambda each: -each[1])[:8]
         worlds = belief.stopped(held.worlds, self.setlist, kept, self._maybe_by_hand(held, count))
         if self.ticks.wrong_by_more > belief.WEIGHTS.line or self._strange_clock:
@@ -1668,10 +1693,7 @@ class Conductor:
         )
         self._set(
             worlds=worlds,
-            # What is sent for the part that plays is none of the changes to come.
-            plan=held.plan
-            if send.wanted
-            else replace(held.plan, pending=self._with_outcome(held.plan, change, Outcome.SENT)),
+            plan=replace(held.plan, pending=self._pending_after(held.plan, send)),
             back=held.back - {change.instrument},
             out=(*held.out, Out(send, held.worlds, held.plan, had=had)),
             sent=(*recent, sent),
@@ -2279,24 +2301,61 @@ class Conductor:
         return tuple(change for change in wanted if has.get(change.instrument) != change)
 
     def _missing(self, number: int) -> tuple[ProgramChange, ...]:
-        """What nobody has told; not the part's own instrument while it plays: it would change."""
+        """What nobody has told; while it plays not the part's own instrument, which would change,
+        nor those that are told of what comes next."""
         found = self._untold(number)
         if self.situation.transport not in _PLAYS:
             return found
-        own = self.setlist.parts[number - 1].instrument
-        return tuple(change for change in found if change.instrument != own)
+        ahead = {change.instrument for change in self.situation.plan.out}
+        ahead.add(self.setlist.parts[number - 1].instrument or "")
+        return tuple(change for change in found if change.instrument not in ahead)
+
+    def _wanted(self, held: Situation) -> tuple[Wanted, ...]:
+        """What the plan has on each instrument by the shown part, and what we told it."""
+        plan, has, ahead = held.plan, self._has(held), set[str]()
+        if held.transport in _PLAYS:
+            ahead = {change.instrument for change in plan.out}
+            ahead.add(self.setlist.parts[plan.part - 1].instrument or "")
+        return tuple(
+            Wanted(
+                change,
+                has.get(name) == change,
+                has.get(name, change) != change and name not in ahead,
+            )
+            for name, change in self._course.stages[plan.part - 1].items()
+        )
 
     def _send_missing(self, number: int) -> tuple[Send, ...]:
-        if self.situation.transport is not State.RUNNING:
-            return self._step_to(number)
         found = self._missing(number) if self._lets_out else ()
-        sends = tuple(self._out(change, number, 0, wanted=True) for change in found)
-        self._settle()
+        stopped = self.situation.transport is State.STOPPED
+        own = self.setlist.parts[number - 1].instrument
+        if not (stopped or self.situation.transport is State.RUNNING):
+            return self._step_to(number)
+        if stopped and any(change.instrument == own for change in found):
+            return self._step_to(number)
+        sends = self._tell_others(found, number)
         self.notice = "sent " + ", ".join(
             f"program {self.setlist.instruments[c.instrument].shown(c.program)} to {c.instrument}"
             for c in found
         )
         return sends
+
+    def _tell_others(self, changes: Collection[ProgramChange], number: int) -> tuple[Send, ...]:
+        """Tell further instruments what they have in the part that is shown."""
+        sends = tuple(self._out(change, number, 0, wanted=True) for change in changes)
+        self._settle()
+        return sends
+
+    def _put_right(self) -> tuple[Send, ...]:
+        """At a start, tell the further instruments that were told of a part that has not come.
+
+        A stop between that and its boundary leaves them there.
+        """
+        held = self.situation
+        if not (self._lets_out and self.sure):
+            return NOTHING
+        others = [each.change for each in self._wanted(held) if each.other]
+        return self._tell_others(others, held.plan.part) if others else NOTHING
 
     def _tell_first(self, reached: Collection[str] | None) -> tuple[Send, ...]:
         """Tell part 1's programs to those that can be reached by now; nothing has started yet."""
@@ -2652,6 +2711,16 @@ class Conductor:
     ) -> tuple[PendingView, ...]:
         return tuple(
             PendingView(p.change, outcome) if p.change == change else p for p in plan.pending
+        )
+
+    def _pending_after(self, plan: Plan, send: Send) -> tuple[PendingView, ...]:
+        """The changes to come once `send` is out."""
+        if not send.wanted:
+            return self._with_outcome(plan, send.change, Outcome.SENT)
+        # What is sent for the part that is shown is none of them, and takes the place of one.
+        return tuple(
+            PendingView(p.change, Outcome.OPEN) if p.change.instrument == send.instrument else p
+            for p in plan.pending
         )
 
     def _own(self, plan: Plan) -> PendingView | None:

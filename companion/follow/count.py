@@ -452,17 +452,34 @@ class Count:
             return 0.0
         return max(0.0, ((now_ns - self._origin_ns) * 1e-6 - best.x) / best.v)
 
-    def lost_by(self, now_ns: int) -> float:
-        """The probability that the tick which is due about now was sent, and lost.
+    def unheard_at(self, now_ns: int) -> list[float]:
+        """How many ticks the sender has sent of which none was heard, if it stopped by `now_ns`.
 
-        Else it was not sent yet, or is held up (and so is whatever comes behind it).
+        The chance of none, of one, and so on. Messages keep their order, so these were lost. Else
+        the stop came late: it was sent at any time before the next tick was due, and held up.
         """
-        overdue = self.overdue(now_ns)
-        late = (overdue - round(overdue)) * self._period()[0]
-        # Due just now, most have not come yet: they lie about that time by their jitter.
-        to_come = (1 - self._held) * 0.5 * erfc(late / sqrt(2 * self._noise))
-        to_come += self._held * exp(-max(late, 0.0) / self._held_ms)
-        return self._lost / (self._lost + to_come)
+        period, overdue = self._period()[0], self.overdue(now_ns)
+        if not period:
+            return [1.0]
+
+        def within(late: float) -> float:
+            """The chance of a stop so many ms after the latest tick that was sent."""
+            on_time = erfc((late - period) / scale) - erfc(late / scale)
+            held = sum(
+                share * (exp(-max(late - period, 0.0) / ms) - exp(-max(late, 0.0) / ms))
+                for share, ms in (
+                    (1 - RATES.stalled, self._held_ms),
+                    (RATES.stalled, RATES.stalled_ms),
+                )
+            )
+            return (1 - self._held) * 0.5 * on_time + self._held * held
+
+        scale = sqrt(2 * self._noise)
+        shares = [
+            self._lost**k * within((overdue - k) * period) for k in range(int(overdue + 1) + 1)
+        ]
+        whole = sum(shares)
+        return [share / whole for share in shares] if whole > 0 else [1.0]
 
     # -- to be written down ------------------------------------------------------------------
 

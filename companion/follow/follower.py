@@ -24,10 +24,7 @@ from companion.follow.conductor import (
     Send,
     Standing,
     Stretch,
-    dump,
-    load,
 )
-from companion.follow.count import Count
 from companion.follow.mutesends import LATE_TICKS, Due, MuteOrder, MuteSending, not_sent
 from companion.follow.mutesends import NOTHING as NO_MUTES
 from companion.follow.notes import ChangeCheck, HeardMutes, TrackState, told_by
@@ -144,7 +141,7 @@ class Listeners:
         self.telling = [each for each in setlist.instruments.values() if each.tells.fill]
         # Whether anything that is heard says what plays: notes, or what is told of mutes.
         self.listens = any(
-            setlist.notes_of(part) or part.instrument in told for part in setlist.parts
+            setlist.notes_of(each) or each.instrument in told for each in setlist.all_that_plays()
         )
         # Whether anybody would say so if a fill were held.
         self.knows_fill = bool(self.telling) or any(
@@ -370,11 +367,10 @@ class Follower:
         """Where it stands at `t_ns`, as plain JSON values, for `resume`."""
         return {
             "at_ns": t_ns,
-            "situation": dump(self.conductor.keep(t_ns)),
-            "count": self.conductor.ticks.dump(),
             "port": self.port,
             "home": self._home,
-        }
+            "home_before": self._home_before,
+        } | self.conductor.keep(t_ns)
 
     @classmethod
     def resume(
@@ -385,12 +381,11 @@ class Follower:
         Raises ValueError, TypeError or KeyError where `kept` is no checkpoint of this set.
         """
         follower = cls(setlist, can_send=can_send)
-        held, ticks = load(setlist, kept["situation"]), Count.load(kept["count"])
-        follower.conductor.resume(held, ticks, int(kept["at_ns"]), t_ns)
-        for name in ("port", "home"):
-            if not isinstance(kept[name], str | None):
-                raise TypeError(f"{name} is no name")
-        follower.port, follower._home = kept["port"], kept["home"]
+        follower.conductor.resume(kept, int(kept["at_ns"]), t_ns)
+        ports = kept["port"], kept["home"], kept.get("home_before")
+        if not all(isinstance(port, str | None) for port in ports):
+            raise TypeError("a port is no name")
+        follower.port, follower._home, follower._home_before = ports
         follower._alive_ns = follower._last_heard_ns = t_ns
         return follower
 

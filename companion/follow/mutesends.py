@@ -21,11 +21,15 @@ _MUTES = (Action.MUTE, Action.UNMUTE)
 
 @dataclass(frozen=True, slots=True)
 class MuteOrder:
-    """A mute that is due now: `instrument` is to be told that its track is `muted`, or sounds."""
+    """A mute that is due now: `instrument` is to be told that its track is `muted`, or sounds.
+
+    `track` is what the cue calls it.
+    """
 
     instrument: str
     send: MuteSend
     muted: bool
+    track: str
 
     @property
     def value(self) -> int:
@@ -47,7 +51,7 @@ def not_sent(orders: list[MuteOrder]) -> str:
     """A sentence on mutes that the performer is to make by hand instead."""
     # What was to be last counts.
     latest = reversed(orders)
-    whats = [f"{'mute' if order.muted else 'unmute'} {order.send.track}" for order in latest]
+    whats = [f"{'mute' if order.muted else 'unmute'} {order.track}" for order in latest]
     return f"not sent, do it by hand: {', '.join([*dict.fromkeys(whats)][::-1])}"
 
 
@@ -109,12 +113,17 @@ class MuteSending:
         return orders
 
     def _orders(self, part: Part, cue: Cue) -> list[MuteOrder]:
-        name = part.instrument
-        if name is None:
-            return []
-        sends = self._setlist.instruments[name].mute_sends
-        muted = cue.action is Action.MUTE
-        return [MuteOrder(name, send, muted) for send in sends if send.track in cue.tracks]
+        muted, instruments = cue.action is Action.MUTE, self._setlist.instruments
+        orders = []
+        if part.instrument is not None:
+            sends = instruments[part.instrument].mute_sends
+            named = [send for send in sends if send.track in cue.tracks]
+            orders = [MuteOrder(part.instrument, send, muted, send.track) for send in named]
+        for layer in part.layers:
+            for send in instruments[layer.instrument].mute_sends:
+                if (called := layer.called(send.track)) in cue.tracks:
+                    orders.append(MuteOrder(layer.instrument, send, muted, called))
+        return orders
 
     def _sendable(self, part: Part) -> tuple[Cue, ...]:
         cues = (cue for cue in part.cues if cue.action in _MUTES)

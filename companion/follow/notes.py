@@ -26,6 +26,7 @@ from companion.setlist import (
     Cue,
     Instrument,
     Kind,
+    Layer,
     NoteKey,
     Part,
     SetList,
@@ -556,36 +557,110 @@ def differs(
 NOBODY: Mapping[str, TrackState] = {}
 
 
+class _Voice:
+    """One pattern that plays and is listened to: the part's own, or that of a layer.
+
+    `ahead` is how far its count is ahead of the part's; `assumed` says that nobody knows it so.
+    """
+
+    __slots__ = (
+        "ahead",
+        "assumed",
+        "feeds",
+        "fill",
+        "instrument",
+        "latest",
+        "layer",
+        "pattern",
+        "watch",
+    )
+
+    def __init__(
+        self,
+        what: Part | Layer,
+        instrument: Instrument | None,
+        watch: MuteWatch,
+        fill: bool | None,
+        ahead: int = 0,
+    ) -> None:
+        self.pattern = what.pattern
+        self.layer = what if isinstance(what, Layer) else None
+        self.instrument = instrument
+        self.watch = watch
+        self.ahead, self.assumed = ahead, False
+        self.feeds, self.fill = False, fill
+        # Notes since the latest tick: one that overtakes the clock belongs to the next part.
+        self.latest: list[ChannelMessage] = []
+
+    def called(self, track: str) -> str:
+        """A track as cues call it."""
+        return track if self.layer is None else self.layer.called(track)
+
+    def is_layer(self, what: Part | Layer) -> bool:
+        """Whether it is that of a layer of this pattern on this instrument."""
+        mine = self.layer
+        return (
+            mine is not None
+            and isinstance(what, Layer)
+            and (mine.pattern.name, mine.instrument) == (what.pattern.name, what.instrument)
+        )
+
+    def rest(self) -> None:
+        """Nothing that is heard now says anything."""
+        self.feeds = False
+        self.latest.clear()
+
+    def feed(self, tick: int, fill: bool | None) -> None:
+        """The part is at `tick`, and that is sure."""
+        own = tick + self.ahead
+        if not self.feeds:
+            self.feeds = True
+            self.watch.moved(own)
+            if own == 0:
+                for heard in self.latest:
+                    self.watch.heard(0, heard.channel, heard.number)
+        if fill != self.fill:
+            self.fill = fill
+            self.watch.hold_fill(own, fill)
+        self.latest.clear()
+
+
 class HeardMutes:
     """Listens for the mutes of one set, part by part. Not thread-safe: one caller at a time.
 
     `matches` tells whether a glob fits a port's name. `states` is what is known of each track of
-    the running part, `found` the tick at which that was last found to have changed.
+    the running part and of its layers, as cues call it, `found` the tick at which that was last
+    found to have changed.
     """
 
     def __init__(self, setlist: SetList, matches: Matches) -> None:
         self._setlist = setlist
         self._matches = matches
-        self._notes = {part.number: setlist.notes_of(part) for part in setlist.parts}
+        self._notes = {
+            (each.pattern.name, each.instrument): setlist.notes_of(each)
+            for each in setlist.all_that_plays()
+        }
         # What an instrument itself said of its tracks, and whether it ever sent a note of them.
         self._told: dict[str, dict[str, bool]] = {}
         self._sends_notes: set[str] = set()
-        self._watch: MuteWatch | None = None
+        self._voices: list[_Voice] = []
         self._stretch: Stretch | None = None
         self._part: Part | None = None
         self._planned: frozenset[str] = frozenset()
         self._plans = False
         self._tick = -1
-        self._feeds = False
-        self._fill: bool | None = None
-        # Notes since the latest tick: one that overtakes the clock belongs to the next part.
-        self._latest: list[ChannelMessage] = []
         self.found: dict[str, int] = {}
 
     @property
     def states(self) -> Mapping[str, TrackState]:
-        """What is known of every track of the running part; empty where nothing can be heard."""
-        return NOBODY if self._watch is None else self._watch.states()
+        """What is known of every track that plays now; empty where nothing can be heard."""
+        if not self._voices:
+            return NOBODY
+        return {
+            voice.called(track): state
+            for voice in self._voices
+            for track, state in voice.watch.states().items()
+        }
 
     @property
     def muted(self) -> dict[str, bool]:
@@ -595,26 +670,26 @@ class HeardMutes:
     def take_over(self, before: HeardMutes) -> None:
         """Know what instruments said while `before` listened, for another version of the set."""
         self._told = before._told
+        before._note_who_sends()
         self._sends_notes = before._sends_notes
-        if before._watch is not None and before._watch.hears and before._part is not None:
-            self._sends_notes.add(before._part.instrument or "")
 
     def hear(self, port: str, message: Sequence[int], conductor: Conductor) -> None:
         """Take one channel message that arrived on `port`."""
-        watch, part = self._watch, self._part
-        if watch is None or part is None or part is not conductor.part:
+        if not self._voices or self._part is not conductor.part:
             return
-        instrument = self._setlist.instruments.get(part.instrument or "")
-        if instrument is not None and not self._is_on(instrument, port):
-            return
-        if instrument is not None and instrument.tells.mutes:
-            self._hear_told(instrument, message, conductor)
         heard = parse(message)
-        if heard is None or heard.kind is not Kind.NOTE or not heard.on:
-            return
-        self._latest.append(heard)
-        if self._feeds:
-            watch.heard(max(conductor.tick, 0), heard.channel, heard.number)
+        note = heard is not None and heard.kind is Kind.NOTE and heard.on
+        for voice in self._voices:
+            instrument = voice.instrument
+            if instrument is not None and not self._is_on(instrument, port):
+                continue
+            if instrument is not None and instrument.tells.mutes:
+                self._hear_told(voice, instrument, message, conductor)
+            if note and heard is not None:
+                voice.latest.append(heard)
+                if voice.feeds:
+                    tick = max(conductor.tick, 0) + voice.ahead
+                    voice.watch.heard(tick, heard.channel, heard.number)
 
     def ticked(self, conductor: Conductor, fill: bool | None) -> None:
         """Tell that `conductor` may have counted a tick.
@@ -626,90 +701,109 @@ class HeardMutes:
             self._begin(conductor, fill)
         elif tick == self._tick:
             return
-        watch, part = self._watch, self._part
         self._tick = tick
-        if watch is None or part is None:
+        if not self._voices:
             return
-        feeds = conductor.sure and conductor.state is State.RUNNING and tick >= 0
-        if not feeds:
-            self._feeds = False
-            self._latest.clear()
+        known = conductor.sure and conductor.state is State.RUNNING and tick >= 0
+        for voice in self._voices:
+            if known and not voice.assumed:
+                voice.feed(tick, fill)
+            else:
+                voice.rest()
+        if not known:
             return
-        if not self._feeds:
-            self._feeds = True
-            watch.moved(tick)
-            self._replay(watch, tick)
-        if fill != self._fill:
-            self._fill = fill
-            watch.hold_fill(tick, fill)
-        if self._plans and tick % part.pattern.step_ticks == 0:
-            self._follow_plan(watch, part, conductor, tick)
-        self._latest.clear()
-        for change in watch.passed(tick):
-            self.found[change.track] = tick
-            conductor.count += 1
+        if self._plans and tick % conductor.part.pattern.step_ticks == 0:
+            self._follow_plan(conductor, tick)
+        for voice in self._voices:
+            if voice.feeds:
+                for change in voice.watch.passed(tick + voice.ahead):
+                    self.found[voice.called(change.track)] = tick
+                    conductor.count += 1
 
     # -- inside ------------------------------------------------------------------------------
 
     def _begin(self, conductor: Conductor, fill: bool | None) -> None:
         """Another stretch has begun."""
-        before = self._watch
-        if before is not None and before.hears and self._part is not None:
-            self._sends_notes.add(self._part.instrument or "")
-        part, stretch = conductor.part, conductor.stretch
-        follows_on = self._stretch is not None and conductor.tick == 0
-        self._stretch, self._part, self._feeds, self._fill = stretch, part, False, fill
-        self.found = {}
-        if not follows_on:
-            self._latest.clear()
-        name = part.instrument or ""
+        self._note_who_sends()
+        part, stretch, before = conductor.part, conductor.stretch, self._stretch
+        follows_on = before is not None and conductor.tick == 0
+        voices, self._voices = self._voices, []
+        self._stretch, self._part, self.found = stretch, part, {}
+        goes_on = stretch.start - before.start if before is not None and follows_on else 0
+        kept: set[str] = set()
+        plays: list[tuple[Part | Layer, int]] = [(part, 0)]
+        plays += zip(part.layers, stretch.layers, strict=True)
+        for what, ahead in plays:
+            voice = next((v for v in voices if v.is_layer(what)), None)
+            if voice is not None and goes_on > 0 and voice.ahead + goes_on == ahead:
+                # It counts on from the part before, and what is known of it stays so.
+                kept.update(map(voice.called, (track.name for track in what.pattern.tracks)))
+                voice.ahead = ahead
+            else:
+                voice = self._voice(what, ahead, stretch, fill)
+                if voice is not None and follows_on:
+                    heard = (v.latest for v in voices if v.instrument == voice.instrument)
+                    voice.latest = next(heard, [])
+            if voice is not None:
+                voice.assumed = voice.layer is not None and stretch.assumed
+                self._voices.append(voice)
+        self._planned &= kept
+        mutes = any(cue.action in (Action.MUTE, Action.UNMUTE) for cue in part.cues)
+        self._plans = mutes or bool(self._planned)
+
+    def _voice(
+        self, what: Part | Layer, ahead: int, stretch: Stretch, fill: bool | None
+    ) -> _Voice | None:
+        """Listens to a pattern from here on; None where nothing can be heard of it."""
+        name = what.instrument or ""
         instrument = self._setlist.instruments.get(name)
-        notes = self._notes[part.number]
+        notes = self._notes[what.pattern.name, what.instrument]
         if not notes and (instrument is None or not instrument.tells.mutes):
-            self._watch = None
-            return
-        self._watch = watch = MuteWatch(
-            part.pattern,
+            return None
+        watch = MuteWatch(
+            what.pattern,
             notes,
-            carried_passes=stretch.carried_passes,
+            carried_passes=stretch.carried_passes if isinstance(what, Part) else 0,
             fill=fill,
             hears=name in self._sends_notes,
         )
-        tracks = {track.name for track in part.pattern.tracks}
+        tracks = {track.name for track in what.pattern.tracks}
         for track, muted in self._told.get(name, {}).items():
             if track in tracks:
                 watch.told(track, muted)
-        self._plans = any(cue.action in (Action.MUTE, Action.UNMUTE) for cue in part.cues)
-        self._planned = frozenset()
+        return _Voice(what, instrument, watch, fill, ahead)
 
-    def _replay(self, watch: MuteWatch, tick: int) -> None:
-        if tick == 0:
-            for heard in self._latest:
-                watch.heard(0, heard.channel, heard.number)
+    def _note_who_sends(self) -> None:
+        for voice in self._voices:
+            if voice.watch.hears:
+                self._sends_notes.add("" if voice.instrument is None else voice.instrument.name)
 
-    def _follow_plan(self, watch: MuteWatch, part: Part, conductor: Conductor, tick: int) -> None:
+    def _follow_plan(self, conductor: Conductor, tick: int) -> None:
         """Open what the performer means to change now."""
-        planned = planned_mutes(part, conductor.planned_end, tick)
-        for track in planned ^ self._planned:
-            watch.due(track)
+        planned = planned_mutes(conductor.part, conductor.planned_end, tick)
+        changed = planned ^ self._planned
         self._planned = planned
+        if changed:
+            for voice in self._voices:
+                for track in voice.pattern.tracks:
+                    if voice.called(track.name) in changed:
+                        voice.watch.due(track.name)
 
     def _hear_told(
-        self, instrument: Instrument, message: Sequence[int], conductor: Conductor
+        self, voice: _Voice, instrument: Instrument, message: Sequence[int], conductor: Conductor
     ) -> None:
-        assert self._watch is not None
-        known = self._watch.states()
+        known = voice.watch.states()
         for track, muted in told_by(instrument.tells, message).mutes:
             if track not in known:
                 # Of another pattern; what is said of it is kept for then.
                 if muted is not None:
                     self._told.setdefault(instrument.name, {})[track] = muted
                 continue
-            self._watch.told(track, muted)
-            now = self._watch.state(track)
+            voice.watch.told(track, muted)
+            now = voice.watch.state(track)
             if now.muted is not None and now.told:
                 self._told.setdefault(instrument.name, {})[track] = now.muted
-            self.found[track] = max(conductor.tick, 0)
+            self.found[voice.called(track)] = max(conductor.tick, 0)
             conductor.count += 1
 
     def _is_on(self, instrument: Instrument, port: str) -> bool:

@@ -112,7 +112,7 @@ class Refusal:
 def reserved_by(setlist: SetList) -> tuple[Reserved, ...]:
     """All that the instruments of a set send of their own accord."""
     found: dict[Reserved, None] = {}
-    for part in setlist.parts:
+    for part in setlist.all_that_plays():
         own = setlist.instruments.get(part.instrument or "")
         port = None if own is None else own.port
         for track, key in setlist.notes_of(part).items():

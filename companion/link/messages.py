@@ -235,12 +235,14 @@ class LayerView:
 class ProgramView:
     """The program, as its instrument shows it, that the plan has on `instrument` in this part.
 
-    `told` says that we have told it so since, and nothing else.
+    `told` says that we have told it so since, and nothing else; `other` that we have told it
+    something else, which is none of what comes next.
     """
 
     instrument: str
     program: Count
     told: bool = False
+    other: bool = False
 
 
 @dataclass(frozen=True, slots=True)

@@ -8,7 +8,6 @@ performer's own; one that says nothing gets a drum that no other track of the se
 from __future__ import annotations
 
 import re
-from collections.abc import Iterator
 from typing import NamedTuple
 
 from companion.setlist import Layer, NoteKey, Part, SetList
@@ -70,7 +69,7 @@ class Keys:
     def all(self) -> frozenset[Key]:
         """Every key on which a track of the set may sound."""
         found: set[Key] = set()
-        for what in _all_that_plays(self._setlist):
+        for what in self._setlist.all_that_plays():
             found.update(self.of(what).values())
         return frozenset(found)
 
@@ -85,7 +84,7 @@ def _guess(setlist: SetList, taken: set[int]) -> dict[str, int]:
     """A note of the drum map for each name of a track that nowhere is without one of its own."""
     found: dict[str, int] = {}
     used = set(taken)
-    for what in _all_that_plays(setlist):
+    for what in setlist.all_that_plays():
         for track in what.pattern.tracks:
             if track.name in found or (what.pattern.name, track.name) in setlist.notes:
                 continue
@@ -93,12 +92,6 @@ def _guess(setlist: SetList, taken: set[int]) -> dict[str, int]:
             used.add(note)
             found[track.name] = note
     return found
-
-
-def _all_that_plays(setlist: SetList) -> Iterator[Part | Layer]:
-    for part in setlist.parts:
-        yield part
-        yield from part.layers
 
 
 def _fitting(name: str, used: set[int]) -> int:

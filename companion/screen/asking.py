@@ -44,20 +44,26 @@ def bands(
         found.append(Alarm(head, "", urgent=False, large=True))
     if snapshot.wish and not (snapshot.staying and snapshot.wish == str(Wish(Ask.STAY))):
         found.append(_asked(snapshot, at, look_only))
-    found += _back(snapshot, look_only)
+    found += _elsewhere(snapshot, look_only)
     found += _at_the_start(snapshot)
     return tuple(found)
 
 
-def _back(snapshot: Snapshot, look_only: bool) -> list[Alarm]:
-    """The instruments whose port came back, and the key that sends them their program."""
-    found = [each for each in snapshot.wants if each.instrument in snapshot.back and not each.told]
-    if not found:
-        return []
-    said = " and ".join(f"{each.instrument}: program {each.program}" for each in found)
+def _elsewhere(snapshot: Snapshot, look_only: bool) -> list[Alarm]:
+    """The instruments that have another program than this part wants, and the key that sends it.
+
+    Their port was away and came back, or they were told of a part that has not come.
+    """
     offered = not look_only and snapshot.why_not(Wish(Ask.PROGRAMS)) is None
     how = "w sends it" if offered else "choose it there"
-    return [Alarm("BACK", f"{said}; {how}", f"{how}, {said}", urgent=False)]
+    found = []
+    back = [each for each in snapshot.wants if each.instrument in snapshot.back and not each.told]
+    ahead = [each for each in snapshot.wants if each.other and each not in back]
+    for head, these in (("BACK", back), ("AHEAD", ahead)):
+        said = " and ".join(f"{each.instrument}: program {each.program}" for each in these)
+        if said:
+            found.append(Alarm(head, f"{said}; {how}", f"{how}, {said}", urgent=False))
+    return found
 
 
 def _at_the_start(snapshot: Snapshot) -> list[Alarm]:

@@ -373,16 +373,24 @@ def _night_line(night: Night, width: int, names: bool) -> list[Row]:
 
 def _list(night: Night, width: int, height: int, scroll: int) -> list[Row]:
     lines = _parted(night.lines, height)
-    here = lines.index(night.lines[night.here]) if night.lines else 0
+    if not lines or not height:
+        return []
+    here = lines.index(night.lines[night.here])
     # The running part stays near the top third: what is to come matters more than what was.
     first = max(0, min(here - height // 3, len(lines) - height))
+    if len(lines) > height and isinstance(lines[first], PartLine):
+        # Its song stands over it, on a row of its own.
+        first = min(first + 1, len(lines) - 1, here)
     first = max(0, min(first + scroll, len(lines) - 1))
     shown = lines[first : first + height]
-    if shown and isinstance(shown[0], PartLine) and first != here:
+    last = first + len(shown)
+    if height > 1 and isinstance(lines[first], PartLine):
         # The song a part belongs to is never out of sight.
-        shown[0] = next(line for line in reversed(lines[:first]) if isinstance(line, SongLine))
+        song = next(line for line in reversed(lines[:first]) if isinstance(line, SongLine))
+        last -= len(shown) == height
+        shown = [song, *lines[first:last]]
     rows = [_row(line, width) for line in shown]
-    hidden = len(lines) - first - len(shown)
+    hidden = len(lines) - last
     if hidden > 0 and rows and height > 3:
         rows[-1] = ((cut(f"  {'':{_TURN_WIDTH}}… and {hidden + 1} more lines", width), "quiet"),)
     return rows

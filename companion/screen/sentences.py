@@ -9,7 +9,7 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 from itertools import groupby, pairwise
 
-from companion.link.messages import Coming, ProgramView, Snapshot, Trouble, percent
+from companion.link.messages import Coming, LayerView, ProgramView, Snapshot, Trouble, percent
 from companion.screen import extrapolation
 from companion.screen.extrapolation import Spot, Stage
 from companion.wishes import Ask, Wish
@@ -37,13 +37,17 @@ class Alarm:
 
 @dataclass(frozen=True, slots=True)
 class Fact:
-    """A fact of the quiet line; rank 1 is kept longest. No `short` one: left out when cramped."""
+    """A fact of the quiet line; rank 1 is kept longest. No `short` one: left out when cramped.
+
+    One of MOST_RANK is shown only where all others are in full.
+    """
 
     rank: int
     long: str
     short: str = ""
 
 
+MOST_RANK = 9
 TROUBLE = "TROUBLE"
 # The heads of alarms, worst first.
 RANKS = ("NO ENGINE", "CLOCK LOST", "UNSURE", TROUBLE, "NOT SENDING")
@@ -121,6 +125,7 @@ def quiet_facts(
             f"part {part} of {snapshot.parts}",
         ),
         Fact(7, f"pass {at.pass_number}, bar {at.bar}, beat {at.beat}", f"pass {at.pass_number}"),
+        *(Fact(MOST_RANK, _beside(snapshot, at, layer)) for layer in snapshot.layers),
         _tempo(snapshot),
         _clock(snapshot, condition),
         _both(2, "staying" if snapshot.staying else ""),
@@ -129,6 +134,12 @@ def quiet_facts(
         _both(1, _trust(snapshot, unsure) if condition in ("running", "stopped", "lost") else ""),
     ]
     return tuple(fact for fact in facts if fact.long)
+
+
+def _beside(snapshot: Snapshot, at: Spot, layer: LayerView) -> str:
+    """What plays beside the part, and on which pass of its own."""
+    tick = layer.tick + at.tick - snapshot.tick
+    return f"{layer.pattern} on {layer.instrument}: pass {tick // max(1, layer.pass_ticks) + 1}"
 
 
 def _later(snapshot: Snapshot, at: Spot) -> str:
@@ -241,7 +252,8 @@ def to_do(snapshot: Snapshot, at: Spot, condition: str, *, look_only: bool = Fal
             replace(entry, stage=Stage.FAR, announced=False)
             for entry in _entries(snapshot, at, [] if condition == "gone" else found)
         )
-        return ToDo(Entry("", instead, Stage.FAR, False), None, still)
+        brief = _BRIEF.get(condition, ()) if instead == _INSTEAD.get(condition) else ()
+        return ToDo(Entry("", instead, Stage.FAR, False, brief=brief), None, still)
     amiss = _amiss(snapshot)
     boundary = _at_boundary(snapshot, at, found)
     due = [item for item in found if _needs_a_hand(snapshot, item)]
@@ -268,6 +280,7 @@ _INSTEAD = {
     "stopped": "Press play: start begins anew, continue goes on.",
     "gone": "Count on by ear and change patterns by hand; the screen keeps trying.",
 }
+_BRIEF = {"stopped": ("Press play, or continue",)}
 _LOOKING = {"ready": "The clock runs; press play on the instrument."}
 _REHEARSING = {"ready": "Start with space.", "stopped": "Go on with space."}
 

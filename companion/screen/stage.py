@@ -25,7 +25,7 @@ from companion.screen.canvas import (
 from companion.screen.extrapolation import Stage
 from companion.screen.layout import LEAST_COUNTDOWN, SMALL, letter_lines, letter_rows, name_rows
 from companion.screen.reading import Reading, Then
-from companion.screen.sentences import Alarm, Entry, Fact
+from companion.screen.sentences import MOST_RANK, Alarm, Entry, Fact
 
 # -- the countdown ----------------------------------------------------------------------------
 
@@ -444,7 +444,9 @@ def draw_then(
     if when:
         canvas.block(_INDENT, height - below, when, "fact")
         left = _INDENT + len(when[0]) + 2
-        canvas.put(left, height - 1, cut(", ".join(small), max(0, width - left - 2)), "fact")
+        room, said = width - left - 2, ", ".join(small)
+        if room >= min(len(said), _LEAST_LETTERS):
+            canvas.put(left, height - 1, cut(said, room), "fact")
         return canvas.rows()
     said = ", ".join(filter(None, (then.when, *small)))
     # When it comes says more than they do.
@@ -580,6 +582,9 @@ def draw_quiet(reading: Reading, width: int, height: int) -> list[Row]:
     facts = list(reading.quiet)
     room = width - 4
     lines = _fold_facts([fact.long for fact in facts], room)
+    if len(lines) > height:
+        facts = [fact for fact in facts if fact.rank < MOST_RANK]
+        lines = _fold_facts([fact.long for fact in facts], room)
     while len(lines) > height or any(len(line) > room for line in lines):
         lines = _fold_facts([fact.short for fact in facts if fact.short], room)
         if len(facts) == 1:

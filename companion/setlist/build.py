@@ -354,7 +354,7 @@ class _PartBuilder:
         for index, cue in enumerate(form.cues):
             at = (*path, "cues", index)
             if not report.gone(at):
-                built = _build_cue(cue, at, pattern, measured, end, report)
+                built = _build_cue(cue, at, pattern, layers, measured, end, report)
                 cues += [built] if built is not None else []
         return Part(
             0,
@@ -523,11 +523,12 @@ def _build_cue(
     form: forms.CueForm,
     path: Path,
     pattern: Pattern,
+    layers: Sequence[Layer],
     measured: bool,
     end_tick: int | None,
     report: Report,
 ) -> Cue | None:
-    """The cue at `path` in a part with `pattern`, or None with its faults in `report`.
+    """The cue at `path` in a part with `pattern` and `layers`, or None, its faults in `report`.
 
     `measured` is whether the pattern's lengths are what is meant; `end_tick` is the part's planned
     length in ticks, None if it has none or a doubtful one.
@@ -542,7 +543,7 @@ def _build_cue(
             right = f"the part lasts {_length(end_tick, pattern)}"
             report.value((*path, "at"), wrong, right)
     tracks = {
-        key: _tracks(names, (*path, key), pattern, report)
+        key: _tracks(names, (*path, key), pattern, layers, report)
         for key, names in (("mute", form.mute), ("unmute", form.unmute))
         if names is not None
     }
@@ -596,7 +597,9 @@ def _when(form: forms.CueForm, path: Path, report: Report) -> When | None:
     return None
 
 
-def _tracks(names: list[str], path: Path, pattern: Pattern, report: Report) -> tuple[str, ...]:
+def _tracks(
+    names: list[str], path: Path, pattern: Pattern, layers: Sequence[Layer], report: Report
+) -> tuple[str, ...]:
     if not names:
         report.key(path, "no track is named here", "write the name of a track, or a list of them")
     # Up from the cue's own key to the part.
@@ -609,16 +612,40 @@ def _tracks(names: list[str], path: Path, pattern: Pattern, report: Report) -> t
     for index, written in enumerate(names):
         at = (*path, index)
         track = report.find(written, ("patterns", pattern.name, "tracks"))
+        beside = [] if track is not None else _beside(written, layers, report)
+        if len(beside) == 1:
+            track = beside[0]
         if track is None:
             if not report.whole:
                 continue
+            if beside:
+                wrong = f"{quoted(written)} plays more than once beside this part"
+                report.value(at, wrong, f"write which: {' or '.join(map(quoted, beside))}")
+                continue
             wrong = f"pattern {quoted(pattern.name)} has no track {quoted(written)}"
+            if layers:
+                wrong += ", and no layer of this part has it"
+                known = [*known, *(b.called(t.name) for b in layers for t in b.pattern.tracks)]
             report.value(at, wrong, _instead(written, known, report))
         elif track in found:
             report.value(at, f"{quoted(track)} is named twice here", "name it once")
         else:
             found.append(track)
     return tuple(found)
+
+
+def _beside(written: str, layers: Sequence[Layer], report: Report) -> list[str]:
+    """What a name may mean of what plays beside: "hum", or "hum on pads"."""
+    found = []
+    for layer in layers:
+        tracks, words = ("patterns", layer.pattern.name, "tracks"), written.split()
+        on = ["on", *layer.instrument.split()]
+        if folded(" ".join(words[-len(on) :])) == folded(" ".join(on)):
+            words = words[: -len(on)]
+        track = report.find(" ".join(words), tracks)
+        if track is not None:
+            found.append(layer.called(track))
+    return found
 
 
 def _instead(written: str, known: list[str], report: Report) -> str:

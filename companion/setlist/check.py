@@ -469,7 +469,7 @@ def _pressed(path: Path, address: Address) -> Path:
 
 def _sounds(setlist: SetList, report: Report) -> Iterator[Sound]:
     seen = set()
-    for part in setlist.parts:
+    for part in setlist.all_that_plays():
         key = (part.pattern.name, part.instrument)
         own = setlist.instruments.get(part.instrument or "")
         if key in seen or (own is not None and report.hurt(("instruments", own.name))):

@@ -256,7 +256,10 @@ class Action(Enum):
 
 @dataclass(frozen=True, slots=True)
 class Cue:
-    """A reminder: `tracks` for mute and unmute, `hold` for fill, `text` for say and sweep."""
+    """A reminder: `tracks` for mute and unmute, `hold` for fill, `text` for say and sweep.
+
+    A track of a layer stands there as the layer has it `called`.
+    """
 
     when: When
     action: Action
@@ -285,6 +288,10 @@ class Layer:
     pattern: Pattern
     instrument: str
     again: bool = False
+
+    def called(self, track: str) -> str:
+        """A track of it by a name that no other beside the part has, such as "hum on pads"."""
+        return f"{track} on {self.instrument}"
 
 
 @dataclass(frozen=True, slots=True)
@@ -361,6 +368,12 @@ class SetList:
     controls: tuple[Binding, ...] = ()
     curfew: int | None = None
     sends_first: bool = False
+
+    def all_that_plays(self) -> Iterator[Part | Layer]:
+        """Each part, and after it its layers."""
+        for part in self.parts:
+            yield part
+            yield from part.layers
 
     def notes_of(self, part: Part | Layer) -> dict[str, NoteKey]:
         """The notes of a part or layer by track; a channel left open is its instrument's."""

@@ -8,11 +8,12 @@ from fractions import Fraction
 
 import pytest
 
-from companion.counting import Cycle, Pattern, Rule, Step, Track
+from companion.counting import Cycle, OutOfReach, Pattern, Rule, Step, Track
+from companion.engine import snapshot
 from companion.engine.snapshot import Overviews
-from companion.follow.conductor import Standing
+from companion.follow.conductor import LayerStanding, Standing
 from companion.link.messages import MAX_OVERVIEW, PlanSong, encode_map, encode_plan
-from companion.setlist import SetList, Song
+from companion.setlist import Layer, SetList, Song
 from tests.bench.bench_tick import big_pattern
 from tests.builders import Rehearsal, SetBuilder, bar_pattern, three_parts
 
@@ -145,3 +146,49 @@ def test_songs_are_told_from_the_first_one_shown() -> None:
     plan = Overviews(setlist).plan(400)
     running = next(part for part in plan.parts if part.number == 400)
     assert plan.songs[running.song - plan.first_song].title == "song 399"
+
+
+def test_the_map_has_what_plays_beside_on_the_passes_of_the_part() -> None:
+    """The drone's pass is 72 ticks, the part's 96; its step 1 plays on pass 3 of 5 of its own."""
+    swell = Track("swell", 12, 6, (Step(1, Rule(cycles=(Cycle(3, 5),))), Step(7)))
+    drone = Pattern("drone", length=12, phrase_ticks=288, tracks=(swell,))
+    setlist = (
+        SetBuilder()
+        .instrument("pads", channel=1)
+        .part(bar_pattern(tracks=(LOW_DRUM,)), phrases=9)
+        .build()
+    )
+    part = replace(setlist.parts[0], layers=(Layer(drone, "pads"),))
+    setlist = replace(setlist, parts=(part,))
+    found = Overviews(setlist).map(
+        standing_at(setlist, 50, layers=(LayerStanding(part.layers[0], 50 + 30),))
+    )
+    rows = {(row.track, row.steps): row for row in found.rows}
+    # Tick 0 of the part is tick 30 of the drone's: its passes 3, 8 .. begin at 144 + 360 n there.
+    begins = {(144 + 360 * n - 30) // 96 for n in range(20)}
+    shown = rows["swell on pads", (1,)].levels
+    assert {at for at, level in enumerate(shown) if level == "9"} == {
+        at for at in begins if at < found.passes
+    }
+    steady = {(36 + 72 * n - 30) // 96 for n in range(40)}
+    assert [level == "9" for level in rows["swell on pads", (7,)].levels] == [
+        at in steady for at in range(found.passes)
+    ]
+
+
+def test_seconds_are_spent_once_on_a_pattern_that_nobody_can_work_out(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    asked = []
+
+    def beyond(*words: object, **more: object) -> object:
+        asked.append(words)
+        raise OutOfReach("the tracks reach back too far")
+
+    monkeypatch.setattr(snapshot, "build_grid", beyond)
+    setlist = three_parts()
+    overviews = Overviews(setlist)
+    for phrase in range(5):
+        found = overviews.map(standing_at(setlist, phrase * 192))
+        assert found.note == "the tracks reach back too far"
+    assert len(asked) == 1

@@ -195,7 +195,7 @@ def test_a_part_that_starts_now_begins_anew_and_ends_nothing() -> None:
 
 
 def test_of_what_was_to_be_one_after_the_other_the_latest_stands_last() -> None:
-    unmute, mute = (MuteOrder("drums", SHAKER, muted) for muted in (False, True))
+    unmute, mute = (MuteOrder("drums", SHAKER, muted, "shaker") for muted in (False, True))
     assert not_sent([unmute, mute, unmute]) == f"{BY_HAND} mute shaker, unmute shaker"
 
 

@@ -76,6 +76,14 @@ class Stage(Rehearsal):
         self.deliver()
         return self
 
+    def away(self, ticks: int) -> Stage:
+        """The engine is killed, and another takes up its place so many ticks later."""
+        for _ in range(ticks):
+            self.drum.clock()
+            self.clocks += 1
+        self.killed(ticks * TICK_NS)
+        return self
+
     @property
     def notice(self) -> str:
         return self.conductor.standing().notice
@@ -179,6 +187,37 @@ def test_undone_while_it_stands_still_it_goes_on_as_it_would_have() -> None:
     assert (stage.where, stage.conductor.sure) == ((1, 150), True)
 
 
+@pytest.mark.parametrize("word", ["align", "nudge forward a pass", "align phrase"])
+def test_what_was_said_before_a_kill_can_be_undone_after_it(word: str) -> None:
+    stage = playing(101).tell(word).play(20).away(9).play(60)
+    assert stage.conductor.undoable == word
+    stage.tell("undo").play(2)
+    assert stage.notice.startswith("undone: ")
+    assert (stage.where, stage.conductor.sure) == ((1, stage.drum.tick), True)
+    # And on from there, as if nothing had been said.
+    stage.play(4 * BAR)
+    assert stage.where == (stage.drum.playing, stage.drum.tick)
+
+
+def test_word_upon_word_outlives_a_kill_and_eight_bars_are_eight_bars() -> None:
+    stage = playing(101).tell("stay").tell("align").play(10).tell("nudge forward a pass")
+    stage.play(20).away(5).play(60)
+    assert stage.tell("undo").where == (1, 30 + 5 + 60)
+    assert stage.tell("undo").where == (1, 100 + 30 + 5 + 60)
+    stage.tell("align").play(4 * BAR).away(5).play(6 * BAR)
+    # Of what was wished before a kill the plan is left, and what asked for it.
+    assert stage.conductor.undoable == ""
+
+
+def test_a_confirm_undone_after_a_kill_leaves_the_doubt_that_was() -> None:
+    stage = playing(101)
+    stage.conductor.suspect("the cable was pulled")
+    stage.play(10).tell("confirm").play(30).away(3).play(60)
+    assert stage.conductor.sure
+    stage.tell("undo")
+    assert not stage.conductor.sure
+
+
 @settings(max_examples=40, deadline=None)
 @given(
     word=st.sampled_from([*WORDS, "nudge back a pass", "confirm"]),
@@ -188,9 +227,10 @@ def test_undone_while_it_stands_still_it_goes_on_as_it_would_have() -> None:
     since=st.integers(0, 8 * BAR - 1),
     lead=st.sampled_from((1, 4)),
     wish=st.sampled_from(("", "next", "stay", "next pass")),
+    away=st.sampled_from((0, 0, 3, 20)),
 )
 def test_undone_the_count_is_the_one_that_would_have_been(
-    word: str, before: int, since: int, lead: int, wish: str
+    word: str, before: int, since: int, lead: int, wish: str, away: int
 ) -> None:
     """Right before the word, it is right after the undo, whatever was sent in between."""
     stage = Stage(three_or_more(lead))
@@ -202,6 +242,9 @@ def test_undone_the_count_is_the_one_that_would_have_been(
     stage.tell(word)
     if wish:
         stage.play(3).tell(wish)
+    if away:
+        stage.play(since // 2).away(away)
+        since -= since // 2
     stage.play(since)
     while stage.conductor.undoable and stage.conductor.undoable != word:
         stage.tell("undo")
@@ -214,7 +257,8 @@ def test_undone_the_count_is_the_one_that_would_have_been(
         stage.play(ticks)
         if stage.conductor.sure:
             assert stage.where == (stage.drum.playing, stage.drum.tick)
-    assert stage.conductor.sure
+    # What left just before a kill may have been taken or not.
+    assert away or stage.conductor.sure
 
 
 def three_or_more(lead_beats: int) -> SetList:

@@ -50,9 +50,40 @@ SETS.append(GOOD)
 PAD = (
     "controls:\n  - {press: note 60, wish: next}\n  - {press: {controller: 20}, wish: align bar}\n"
 )
-PADS_SET = GOOD + PAD
+# All that makes a night: layers, blocks, a stop, steps together, several passes, places inside.
+NIGHT = """
+set: Tidewater
+curfew: 23:30
+first: send
+instruments:
+  box: {channel: 1, change: {send_before: 1 bar}}
+  pads: {channel: 2, change: {takes_effect: at once, send_before: 30 ms}}
+patterns:
+  slack water:
+    tracks:
+      low drum: {note: 36, steps: {"1, 5, 9-12": "not pass 2, 4 of 4", 16: "pass 1, 3 of 4"}}
+  drone: {length: 12, tracks: {swell: {note: 50, steps: {1: pass 3 of 5, 7: always}}}}
+songs:
+  - song: Slack water
+    on: box
+    also: [{on: pads, program: 4}]
+    notes: "D minor; pads low light"
+    then: stop
+    parts:
+      - {pattern: slack water, name: Calm, program: 1, phrases: 2,
+         with: [{pattern: drone, on: pads, program: 3}],
+         cues: [{at: bar 5 beat 3, mute: low drum}, {at: pass 2 step 9, say: "look up"}]}
+      - repeat: 3
+        parts:
+          - {pattern: slack water, program: 2, phrases: 1, with: [{pattern: drone, on: pads}]}
+          - {pattern: slack water, name: Ebb, about: 4 phrases, also: [{on: pads, program: 5}],
+             with: [{pattern: drone, on: pads, again: true}]}
+"""
+SETS.append(NIGHT)
+PADS_SETS = (GOOD + PAD, NIGHT + PAD)
 WORDS = (
-    "set: song: songs: parts: pattern: pass chance 50% of if last \x00 \u202e - [ ] { } & * ! | >"
+    "set: song: songs: parts: pattern: pass chance 50% of if last \x00 \u202e - [ ] { } & * ! | > "
+    "with: also: repeat: then: stop name: about: curfew: 23:30 again: first: bar 5 beat 3 1-4"
 )
 NOW = Now("boot", 500 * 10**9, 1_700_000_000 * 10**9)
 
@@ -101,7 +132,7 @@ def controls(text: str, folder: Path) -> None:
 
 def state(change: tuple[list[int], Any], folder: Path) -> None:
     """A kept place in which anything stands anywhere, its checksum right all the same."""
-    on_stage = Rehearsal(three_parts()).start().clock(200)
+    on_stage = Rehearsal(three_parts()).start().clock(200).ask("align bar").clock(20)
     kept = on_stage.follower.checkpoint(on_stage.now_ns)
     body = json.loads(json.dumps({"kept": kept})) | {
         "version": VERSION,
@@ -162,9 +193,10 @@ def web_query(size: tuple[int, int]) -> None:
     assert columns * rows <= MOST_CELLS
 
 
-def midi(messages: list[tuple[int, list[int], float]]) -> None:
+def midi(night: tuple[str, list[tuple[int, list[int], float]]]) -> None:
     """Bytes as no instrument sends them, on two ports, between clocks and wishes."""
-    follower, clock, now_ns = Follower(read_text(PADS_SET, "tide.yaml")), DriverTime(), 10**9
+    text, messages = night
+    follower, clock, now_ns = Follower(read_text(text, "tide.yaml")), DriverTime(), 10**9
     for port, message, delta_s in messages:
         now_ns += round(abs(delta_s) * 1e9) + 1
         t_ns = clock.stamp(delta_s, now_ns, joined=not message)
@@ -176,7 +208,10 @@ def midi(messages: list[tuple[int, list[int], float]]) -> None:
 
 
 MESSAGE = st.sampled_from(
-    [[0xF8], [0xFA], [0xFB], [0xFC], [0xFE], [0xFF], [0xF2, 4, 0], [0xC9, 1], [0x99, 36, 100]]
+    [
+        *([0xF8], [0xFA], [0xFB], [0xFC], [0xFE], [0xFF], [0xF2, 4, 0]),
+        *([0xC9, 1], [0xC1, 2], [0x99, 36, 100], [0x91, 50, 100], [0x90, 36, 100]),
+    ]
 ) | st.lists(st.integers(0, 255), max_size=5)
 DELTA_S = st.sampled_from([0.0, 0.02, 0.0208]) | st.floats(-1, 5)
 SIZES = st.integers(-(1 << 70), 1 << 70)
@@ -199,7 +234,13 @@ READERS: dict[str, tuple[Callable[..., None], st.SearchStrategy[Any]]] = {
         ),
     ),
     "web query": (web_query, st.tuples(SIZES, SIZES)),
-    "MIDI bytes": (midi, st.lists(st.tuples(st.integers(0, 1), MESSAGE, DELTA_S), max_size=60)),
+    "MIDI bytes": (
+        midi,
+        st.tuples(
+            st.sampled_from(PADS_SETS),
+            st.lists(st.tuples(st.integers(0, 1), MESSAGE, DELTA_S), max_size=60),
+        ),
+    ),
 }
 
 

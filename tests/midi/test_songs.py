@@ -112,3 +112,53 @@ def test_songs_end_in_silence_layers_count_on_and_a_jump_tells_all(stage: Stage)
     assert layer(stage, machine, began=boundary)["part"] == 2
     assert machine.messages[1:] == [[0xC9, 12]]
     assert sampler.messages[3:] == [[0xC2, 7]]
+
+
+EARLY = """\
+set: Tidewater
+instruments:
+  drums:
+    port: "*drum in*"
+    channel: 10
+    change: {takes_effect: pattern end, send_before: 1 beat}
+  sampler:
+    port: "*sampler in*"
+    channel: 3
+    change: {programs_from: 0, takes_effect: at once, send_before: 8 steps}
+clock: {from: drums}
+patterns:
+  slack water: {length: 16, phrase: 1 pass, meter: 4/4}
+songs:
+  - song: Slack water
+    tempo: 150
+    on: drums
+    parts:
+      - {pattern: slack water, program: 12, phrases: 2, also: [{on: sampler, program: 7}]}
+      - {pattern: slack water, program: 13, also: [{on: sampler, program: 8}]}
+"""
+
+
+def test_what_was_told_early_and_a_stop_took_away_is_put_right_by_the_next_start(
+    stage: Stage,
+) -> None:
+    machine = stage.drum("--program", "11", "--length", "96")
+    sampler = stage.sampler()
+    stage.engine(EARLY)
+    stage.run("tell", "send programs")
+    assert told(sampler, 1) == [[0xC2, 7]]
+    assert told(machine, 1) == [[0xC9, 11]]
+    machine.do("start")
+    # Eight steps of six clocks before the boundary at 192; the drums are told a beat before it.
+    assert told(sampler, 2)[1:] == [[0xC2, 8]]
+    machine.do("stop")
+    assert 144 <= machine.where()["tick"] < 168
+    seen = stage.status_when(state="stopped", part=1)
+    assert seen["sure"]
+    assert len(machine.messages) == 1
+    machine.do("start")
+    assert told(sampler, 3)[2:] == [[0xC2, 7]]
+    # And on as planned: both are told of part 2 in its time, once.
+    machine.reach(192 + 20)
+    assert stage.status_when(part=2, sure=True)["part"] == 2
+    assert sampler.messages[3:] == [[0xC2, 8]]
+    assert machine.messages[1:] == [[0xC9, 12]]

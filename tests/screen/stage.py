@@ -16,6 +16,7 @@ from textual.pilot import Pilot
 from companion.link.messages import (
     Coming,
     Later,
+    LayerView,
     MapRow,
     PatternMap,
     Plan,
@@ -271,6 +272,8 @@ STATES: dict[str, Snapshot] = {
 
 
 WANTS = (ProgramView("drums", 12), ProgramView("pads", 3))
+LAYERS = (LayerView("drone", "pads", tick=460, pass_number=7, step=5, pass_ticks=72),)
+BESIDE = (TrackView("swell on pads", False, True, 0.99), TrackView("hum on pads", False))
 # What a whole night brings besides: the large words are the thing to do then.
 STATES |= {
     "nothing to do": slack_water(100, coming=()),
@@ -304,6 +307,10 @@ STATES |= {
         coming=(),
     ),
     "other tempo": slack_water(100, tempo=126.4, planned_tempo=118.0, song_part=1, coming=()),
+    "layers": slack_water(100, layers=LAYERS, tracks=(*TRACKS, *BESIDE)),
+    # An early send, and a stop before its boundary; and a port that came back.
+    "told ahead": slack_water(300, **STOPPED, wants=(WANTS[0], replace(WANTS[1], other=True))),
+    "port is back": slack_water(300, wants=WANTS, back=("pads",)),
     "song notes": slack_water(100, song_notes="D minor; pads patch: low light", coming=()),
 }
 

@@ -198,3 +198,19 @@ def test_a_set_of_hundreds_of_parts_is_read_within_a_screen() -> None:
     rows = plain(draw_night(found, 80, 18))
     assert any("now" in row and "tide 200" in row for row in rows)
     assert "more lines" in rows[-1]
+
+
+@pytest.mark.parametrize("height", [4, 6, 12, 20])
+def test_moved_on_to_its_end_no_part_is_hidden_under_the_song_it_belongs_to(height: int) -> None:
+    found = night(part=5, song_number=2)
+    low, high = scroll_range(found)
+    song = [line for line in found.lines if isinstance(line, SongLine)][-1]
+    parts = [line.name for line in found.lines if isinstance(line, PartLine)]
+    seen: set[str] = set()
+    for scroll in range(low, high + 1):
+        rows = plain(draw_night(found, 60, height, scroll))
+        seen |= {part for part in parts if any(re.search(rf"\d {part}  ", row) for row in rows)}
+    assert seen == set(parts)
+    # At the very end the last part stands under its song.
+    assert any(f"song {song.number}: {song.title}" in row for row in rows)
+    assert parts[-1] in [row for row in rows if row.strip()][-1]

@@ -55,7 +55,13 @@ def test_something_holds(snap_compare: Any, name: str, size: tuple[int, int]) ->
 
 
 @pytest.mark.parametrize("size", SIZES, ids=lambda size: f"{size[0]}x{size[1]}")
-@pytest.mark.parametrize("name", ["wanted", "stopped unsure", "ignored", "song over", "last part"])
+@pytest.mark.parametrize(
+    "name",
+    [
+        *("wanted", "stopped unsure", "ignored", "song over", "last part"),
+        *("layers", "told ahead", "port is back"),
+    ],
+)
 def test_what_a_night_brings(snap_compare: Any, name: str, size: tuple[int, int]) -> None:
     """What comes next is second in size; before anything goes on the thing to do is the largest."""
     assert snap_compare(stage(name), terminal_size=size)
