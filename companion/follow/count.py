@@ -758,7 +758,9 @@ class Count:
                     continue
                 if dv * dv > 4 * (k[5] + vv) + far * v * v:
                     continue
-                if max(k[5], vv) > max(4 * min(k[5], vv), far * 100 * v * v):
+                if max(k[5], vv) > max(4 * min(k[5], vv), far * 100 * v * v) or max(
+                    k[3], xx
+                ) > max(4 * min(k[3], xx), near * v * v):
                     # What is vague is open to what what is sharp rules out.
                     continue
                 if k[0] == motion:
