@@ -108,7 +108,7 @@ RATES = Rates()
 # How far the period wanders in a tick, as a share of itself: it stands still, drifts, is turned by
 # hand. A clock by quartz or a sleeping loop holds its tempo; a ramp of 2.5 beats a minute a bar at
 # 120 moves it by 2e-4 a tick. After a jump it moves as if turned.
-MOTIONS = (1.5e-5, 4e-4, 4e-3, 4e-3)
+MOTIONS = (1.5e-5, 4e-4, 6e-3, 6e-3)
 STILL, DRIFTS, TURNED, JUMPED = range(4)
 # The share of the period that a jump of tempo has, as a standard deviation.
 JUMP_SHARE = 0.2
@@ -149,6 +149,12 @@ LOOSE, LOOSE_MS = 0.03, 1.0
 CLOSE = 0.01
 # Jitter in ms: at the beginning, and within what bounds it is learned.
 JITTER, LEAST_JITTER, MOST_JITTER = 1.0, 0.03, 8.0
+# A driver that hands on in steps of time shows in how the gaps between arrivals differ: not at all,
+# or by whole steps (ms, within so much), so many times more often than not, where one that does not
+# weighs as so many that do. Where the period is in step with them it seems to have no jitter.
+# Shorter steps are what LOOSE is for; longer ones than this share of the period hide no tick.
+STEP_WITHIN_MS, LEAST_STEP_MS, MOST_STEP = 0.1, 1.5, 0.75
+STEPS_SHOWN, STEPS_KEPT, STEPS_AGAINST = 3, 12, 3
 # Periods in ms of 400 and 20 beats a minute, with a little to spare.
 SHORTEST_MS, LONGEST_MS = 5.5, 160.0
 # Being held up for long: from so many ms to so many.
@@ -215,8 +221,11 @@ class Count:
         "_away",
         "_behind_ms",
         "_chances",
+        "_differed",
         "_doubled",
+        "_floor",
         "_fresh",
+        "_gap",
         "_held",
         "_held_ms",
         "_hypotheses",
@@ -228,6 +237,7 @@ class Count:
         "_nothing",
         "_origin_ns",
         "_rate",
+        "_steps",
         "_strays",
         "let_go",
         "rates",
@@ -252,6 +262,12 @@ class Count:
         self._away = False
         self._noise = JITTER * JITTER
         self._learned = 0
+        # The latest gap; the step that gaps differ by, how often they did, and the variance of
+        # what is told in such steps, which is the least that the noise can be.
+        self._gap = 0.0
+        self._steps = 0.0, 0
+        self._differed = False
+        self._floor = LEAST_JITTER * LEAST_JITTER
         self._strays = 0.0
         self._lost, self._doubled = rates.lost, rates.doubled
         self._held, self._held_ms = rates.held, rates.held_ms
@@ -348,6 +364,7 @@ class Count:
                     if self._rate > 1 / MEMORY:
                         self._rate /= 1 + self._rate
                     self._forget(self._rate)
+                    self._gap = t - self._last
                     self._last = t
                     self._chances = None
                     self.ticks = n + 1
@@ -497,6 +514,7 @@ class Count:
             "noise": self._noise,
             "learned": self._learned,
             "strays": self._strays,
+            "steps": [self._gap, *self._steps, self._differed],
             "rates": [
                 self._rate,
                 self._lost,
@@ -534,6 +552,11 @@ class Count:
         count._fresh, count._away = bool(kept["fresh"]), bool(kept["away"])
         count._noise, count._learned = float(kept["noise"]), int(kept["learned"])
         count._strays = float(kept["strays"])
+        gap, step, shown, differed = kept["steps"]
+        count._gap, count._steps = float(gap), (float(step), int(shown))
+        count._differed = bool(differed)
+        if count._steps[1] >= STEPS_SHOWN:
+            count._floor = max(count._floor, count._steps[0] ** 2 / 12)
         count._rate, count._lost, count._losing, count._doubled, *held = map(float, kept["rates"])
         count._held, count._held_ms, count._behind_ms = held
         if not count._fresh and (origin is None or not count._hypotheses):
@@ -613,16 +636,43 @@ class Count:
         """Take in by how much a squared error on time was larger than it should be."""
         self._learned = learned = min(self._learned + 1, 250)
         noise = self._noise + excess / (learned + 6)
-        self._noise = min(max(noise, LEAST_JITTER * LEAST_JITTER), MOST_JITTER * MOST_JITTER)
+        self._noise = min(max(noise, self._floor), MOST_JITTER * MOST_JITTER)
+
+    def _see_step(self, differs: float) -> None:
+        """Take in by how much a gap is longer than the one before it, in ms."""
+        differs = abs(differs)
+        before, self._differed = self._differed, differs > STEP_WITHIN_MS
+        if not self._differed:
+            return
+        step, shown = self._steps
+        if step:
+            times = round(differs / step)
+            if not times or abs(differs - times * step) > STEP_WITHIN_MS:
+                shown -= STEPS_AGAINST
+            elif not before:
+                # One that is late differs from both of its neighbours, and counts once.
+                shown = min(shown + 1, STEPS_KEPT)
+        if shown <= 0:
+            # What is lost or comes in a bunch makes a difference of a whole period.
+            most = MOST_STEP * self._hypotheses[0].v
+            step, shown = (differs, 1) if LEAST_STEP_MS < differs < most else (0.0, 0)
+        self._steps = step, shown
+        # Even over a step.
+        told = step * step / 12 if shown >= STEPS_SHOWN else 0.0
+        self._floor = max(told, LEAST_JITTER * LEAST_JITTER)
+        self._noise = max(self._noise, self._floor)
 
     def _branch(self, t: float) -> None:
         """Take an arrival that more than one hypothesis may explain."""
+        gap = max(t - self._last, 0.0)
+        self._see_step(gap - self._gap)
+        self._gap = gap
         parents = self._settled(self._hypotheses)
         taken = {(h.n, h.motion) for h, _ in parents}
         brood = _Brood(
             self.rates,
             t,
-            max(t - self._last, 0.0),
+            gap,
             self._noise,
             (min(self._lost + self._losing, 0.5), self._doubled, self._held, self._held_ms),
             self._behind_ms,
@@ -775,7 +825,9 @@ class Count:
                     continue
                 if dv * dv > 4 * (k[5] + vv) + far * v * v:
                     continue
-                if max(k[5], vv) > max(4 * min(k[5], vv), far * 100 * v * v):
+                if max(k[5], vv) > max(4 * min(k[5], vv), far * 100 * v * v) or max(k[3], xx) > max(
+                    4 * min(k[3], xx), near * v * v
+                ):
                     # What is vague is open to what what is sharp rules out.
                     continue
                 if k[0] == motion:
