@@ -15,7 +15,7 @@ from companion.counting.pattern import Pattern
 
 
 @dataclass(frozen=True, slots=True)
-class Row:
+class GridRow:
     """One step, or all steps of a track that always play; `chances` has one value a pass.
 
     `numbers` are the steps it stands for; `what` is the performer's name for it. `fill_only` says
@@ -41,7 +41,7 @@ class Grid:
 
     pattern: Pattern
     passes: int
-    rows: tuple[Row, ...]
+    rows: tuple[GridRow, ...]
     boundaries: frozenset[int]
     ragged: bool
     hits: tuple[float, ...]
@@ -92,7 +92,7 @@ def build_grid(
         lead = steps[0]
         missing = zip(*map(silent, steps), strict=True)
         rows.append(
-            Row(
+            GridRow(
                 compiled.tracks[lead.track].name,
                 tuple(step.step.number for step in steps),
                 lead.step.what if lead.rule.conditional else "",

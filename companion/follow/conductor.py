@@ -37,7 +37,7 @@ from companion.setlist import (
     cue_ticks,
 )
 from companion.setlist.course import layer_ticks, stages, to_be_told
-from companion.wishes import OF_THE_COUNT, WISHES, Ask, Later, Refused, Wish
+from companion.wishes import OF_THE_COUNT, WISHES, Ask, Later, WhyNot, Wish
 
 # 120 beats a minute: what a lead in milliseconds goes by until a tempo is known.
 PRESUMED_NS = 20_833_333
@@ -326,7 +326,7 @@ class Situation:
     has: tuple[ProgramChange, ...] = ()
     first: tuple[str, ...] = ()
     notice: str = ""
-    refused: Refused | None = None
+    refused: WhyNot | None = None
     events: int = 0
     ticking: bool = False
     played: frozenset[int] = frozenset()
@@ -356,7 +356,7 @@ class LayerStanding:
 
 
 @dataclass(frozen=True, slots=True)
-class Wanted:
+class ProgramWanted:
     """A program that the plan has on an instrument by now; `told` says that we told it so."""
 
     change: ProgramChange
@@ -400,7 +400,7 @@ class Standing:
     stops: bool = False
     over: bool = False
     layers: tuple[LayerStanding, ...] = ()
-    wants: tuple[Wanted, ...] = ()
+    wants: tuple[ProgramWanted, ...] = ()
     played: frozenset[int] = frozenset()
     back: frozenset[str] = frozenset()
 
@@ -545,7 +545,7 @@ class Conductor:
         wish = self._undone_by(self._shown)
         return "" if wish is None else str(wish)
 
-    def refused(self) -> tuple[Refused, ...]:
+    def refused(self) -> tuple[WhyNot, ...]:
         """The wishes that would do nothing now, and why; PART without a number is any other one."""
         here = Wish(Ask.PART, part=self._shown.plan.part)
         own = tuple(map(Wish, _REHEARSED)) if self.rehearses else ()
@@ -567,10 +567,10 @@ class Conductor:
                     found.append(Later(str(wish), at - tick))
         return tuple(found)
 
-    def why_not(self, wish: Wish) -> Refused | None:
+    def why_not(self, wish: Wish) -> WhyNot | None:
         """Why `wish` would do nothing now; None if it would do something."""
         why = self._why_not(wish)
-        return None if why is None else Refused(str(wish), *why)
+        return None if why is None else WhyNot(str(wish), *why)
 
     def standing(self) -> Standing:
         """One immutable look at everything; the same one until something is heard or changes."""
@@ -618,7 +618,7 @@ class Conductor:
                 for layer, before in zip(part.layers, stretch.layers, strict=True)
             ),
             wants=tuple(
-                Wanted(change, change in held.has)
+                ProgramWanted(change, change in held.has)
                 for change in self._course.stages[plan.part - 1].values()
             ),
         )

@@ -48,7 +48,7 @@ from companion.midi import (
 )
 from companion.setlist import SetList
 from companion.setlist.text import wish as wish_of
-from companion.wishes import OF_THE_COUNT, Ask, Refused, Wish
+from companion.wishes import OF_THE_COUNT, Ask, WhyNot, Wish
 
 _SIGNALS = {START: Signal.START, CONTINUE: Signal.CONTINUE, STOP: Signal.STOP, RESET: Signal.RESET}
 # What makes a port worth following; a stop or a reset alone does not, and a position only where
@@ -275,7 +275,7 @@ class Follower:
                 self._home = self.port
         return sends
 
-    def refused(self) -> tuple[Refused, ...]:
+    def refused(self) -> tuple[WhyNot, ...]:
         """The wishes that would do nothing now, and why: see `Conductor.refused`."""
         return self.conductor.refused()
 
