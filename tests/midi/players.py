@@ -27,6 +27,7 @@ from companion.link.endpoint import find_endpoint
 from companion.link.messages import LinkError, Snapshot
 from tests.midi.attempts import Lied
 from tests.midi.jack import haste
+from tests.typed import typed
 
 HERE = Path(__file__).parent
 ROOT = HERE.parent.parent
@@ -387,15 +388,7 @@ class Stage:
 
     def run(self, *words: str | Path) -> subprocess.CompletedProcess[str]:
         """Run a command of the program to its end."""
-        return subprocess.run(
-            [sys.executable, "-m", "companion", *map(str, words)],
-            capture_output=True,
-            text=True,
-            env=self.environment,
-            cwd=ROOT,
-            timeout=PATIENCE_S,
-            check=False,
-        )
+        return typed(*words, environment=self.environment, folder=ROOT)
 
     def begin(self, *words: str | Path) -> Command:
         """Begin a command of the program that does not end by itself at once."""
