@@ -259,15 +259,6 @@ def chance_within_phrase(
     )
 
 
-def hits_of_pass(
-    pattern: Pattern, pass_number: int, *, carried_passes: int = 0, fill: bool = False
-) -> PassHits:
-    """How many steps play on average in a pass of the pattern; passes as the instrument counts."""
-    own = pass_number - carried_passes
-    hits = expected_hits(pattern, own, own, carried_passes=carried_passes, fill=fill)
-    return PassHits(pass_number, (own - 1) * pattern.pass_ticks, hits[0])
-
-
 def phrase_shape(
     pattern: Pattern, phrase: int, *, carried_passes: int = 0, fill: bool = False
 ) -> PhraseShape:

@@ -423,11 +423,6 @@ class Count:
         return self._period()[0] * 1e6
 
     @property
-    def period_sd_ns(self) -> float:
-        """The standard deviation of `period_ns`."""
-        return self._period()[1] * 1e6
-
-    @property
     def bpm(self) -> float:
         """Beats a minute, 0 while unknown."""
         period = self._period()[0]

@@ -355,11 +355,6 @@ class Follower:
         """How long a tick lasts, in ns; what is usual while unknown."""
         return round(self.conductor.ticks.period_ns) or PRESUMED_NS
 
-    @property
-    def last_clock_ns(self) -> int:
-        """When the latest clock that is followed arrived; 0 before any."""
-        return self.conductor.clock_ns
-
     def other_clocks(self, now_ns: int) -> list[str]:
         """Ports that send clock too, though another is followed."""
         return [p for p, t in self._others.items() if now_ns - t < OTHER_CLOCK_NS]

@@ -70,7 +70,7 @@ def on_stage_after_a_bar(
 def hear(rehearsal: Rehearsal, t_ns: int, rng: Random, jitter_ms: float) -> None:
     """A tick that arrives up to `jitter_ms` late; the watch looks at the time until then."""
     arrives_ns = t_ns + round(rng.uniform(0, jitter_ms) * 1e6)
-    now_ns = rehearsal.follower.last_clock_ns
+    now_ns = rehearsal.follower.conductor.clock_ns
     while now_ns and now_ns + 10_000_000 < arrives_ns:
         now_ns += 10_000_000
         rehearsal.follower.passed(now_ns)
