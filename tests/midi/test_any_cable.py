@@ -4,12 +4,15 @@ from __future__ import annotations
 
 import time
 
+import pytest
+
 from tests.midi.players import Stage, agrees, until
 from tests.midi.sets import DRUMS, FIRST_END, FIRST_PASS, LONG_FIRST_PART, OPEN_PART
 
-LOOKS, EVERY_S = 200, 0.1
-PARTS = 14
-MANY_PARTS = (
+EVERY_S = 0.1
+# Looks at that pace while one of the parts below plays, and some of its 1.6 s to spare.
+LOOKS_A_PART = 14
+HEAD = (
     DRUMS
     + """\
 patterns:
@@ -19,26 +22,32 @@ songs:
     tempo: 150
     parts:
 """
-    + "".join(
-        f"      - {{pattern: slack water, on: drums, program: {12 + n % 2}, phrases: 1}}\n"
-        for n in range(PARTS)
-    )
-    + "      - {pattern: slack water, on: drums, program: 20}\n"
 )
 
 
+def many_parts(count: int) -> str:
+    """A set list of so many parts of a phrase each, and one more without end."""
+    parts = (
+        f"      - {{pattern: slack water, on: drums, program: {12 + n % 2}, phrases: 1}}\n"
+        for n in range(count)
+    )
+    return f"{HEAD}{''.join(parts)}      - {{pattern: slack water, on: drums, program: 20}}\n"
+
+
+@pytest.mark.parametrize("parts", [4, pytest.param(14, marks=pytest.mark.nightly)])
 def test_beside_sysex_controllers_and_active_sensing_it_is_sure_and_each_change_in_time(
-    stage: Stage,
+    stage: Stage, parts: int
 ) -> None:
+    looks = parts * LOOKS_A_PART
     machine = stage.drum("--program", "11", "--chatter")
-    stage.engine(MANY_PARTS)
+    stage.engine(many_parts(parts))
     machine.do("start")
     # A clock never heard before is unsure for its first three ticks, whatever is beside it.
     machine.reach(4)
     stage.look_when(lambda look: look.state == "running", "running")
     began, chatted = time.monotonic(), machine.where()["chatted"]
     unsure = []
-    for number in range(LOOKS):
+    for number in range(looks):
         time.sleep(max(0.0, began + number * EVERY_S - time.monotonic()))
         look = stage.look()
         if not look.sure:
@@ -48,23 +57,24 @@ def test_beside_sysex_controllers_and_active_sensing_it_is_sure_and_each_change_
         what: (count - chatted[what]) / seconds
         for what, count in machine.where()["chatted"].items()
     }
-    assert rate["sysex"] > 1.8
+    assert rate["sysex"] > 1.5
     assert rate["controller"] > 270
     # A tick that another client's turn held up is looked into for as long; what a chattering cable
     # did to us once was three looks of four.
-    assert len(unsure) <= LOOKS // 50, unsure
-    machine.reach(PARTS * FIRST_END + 2)
+    assert len(unsure) <= max(looks // 50, 2), unsure
+    machine.reach(parts * FIRST_END + 2)
     heard = [e for e in machine.of("heard") if e["bytes"][0] == 0xC9]
-    assert len(heard) == PARTS
+    assert len(heard) == parts
     for number, change in enumerate(heard, start=1):
         assert number * FIRST_END - FIRST_PASS <= change["tick"] < number * FIRST_END
     assert [e["at_tick"] for e in machine.of("took")] == [
-        number * FIRST_END for number in range(1, PARTS + 1)
+        number * FIRST_END for number in range(1, parts + 1)
     ]
     agrees(stage, machine)
 
 
-def test_a_sysex_that_never_ends_costs_a_moment_and_not_the_night(stage: Stage) -> None:
+@pytest.mark.parametrize("times", [2, pytest.param(3, marks=pytest.mark.nightly)])
+def test_a_sysex_that_never_ends_costs_a_moment_and_not_the_night(stage: Stage, times: int) -> None:
     machine = stage.drum("--program", "11")
     # Another clock, which ticks on all the while and is nothing to us.
     other = stage.sampler("--idle-clock", "--bpm", "97")
@@ -73,8 +83,8 @@ def test_a_sysex_that_never_ends_costs_a_moment_and_not_the_night(stage: Stage) 
     machine.do("start")
     other.do("start")
     stage.look_when(lambda look: look.state == "running" and look.sure, "sure")
-    # Twice, for there are two clients to be deafened; and once more.
-    for _ in range(3):
+    # Twice, for there are two clients to be deafened; at night once more.
+    for _ in range(times):
         # Long enough to know its tempo, which is what the silence is counted by.
         machine.reach(machine.where()["tick"] + 96)
         machine.do("send", bytes=[0xF0, 0x7D, 0x01])
