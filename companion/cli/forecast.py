@@ -113,37 +113,15 @@ def forecast_object(
         every_step=every_step,
         rare=setlist.rare,
     ):
-        shown = {
-            "tick": event.tick,
-            "kind": "step",
-            "track": event.track,
-            "pass": event.pass_number,
-            "step": event.step,
-            "chance": event.chance,
-            "rare": event.rare,
-        }
-        if event.what:
-            shown["what"] = event.what
+        shown = _step_object(event)
         if event.track in muted.at(event.tick):
             shown["muted"] = True
         events.append((event.tick, 2, shown))
     plans = layers_of(setlist, part)
     for plan in plans:
         for event in _layer_events(setlist, plan, until, every_step=every_step, fill=fill):
-            shown = {
-                "tick": event.tick,
-                "kind": "step",
-                "layer": plan.layer.pattern.name,
-                "on": plan.layer.instrument,
-                "track": event.track,
-                "pass": event.pass_number,
-                "step": event.step,
-                "chance": event.chance,
-                "rare": event.rare,
-            }
-            if event.what:
-                shown["what"] = event.what
-            events.append((event.tick, 3, shown))
+            layer = {"layer": plan.layer.pattern.name, "on": plan.layer.instrument}
+            events.append((event.tick, 3, _step_object(event) | layer))
     for cue in part.cues:
         for tick in cue_ticks(cue.when, pattern, part.planned_ticks, 0, until):
             events.append((tick, 1, {"tick": tick, "kind": "cue"} | cue_object(cue, part)))
@@ -185,6 +163,22 @@ def layers_of(setlist: SetList, part: Part) -> tuple[LayerPlan, ...]:
     if not part.layers:
         return ()
     return next(islice(planned_layers(setlist), part.number - 1, None))
+
+
+def _step_object(event: StepEvent) -> dict[str, object]:
+    """A step that may sound, for programs."""
+    shown: dict[str, object] = {
+        "tick": event.tick,
+        "kind": "step",
+        "track": event.track,
+        "pass": event.pass_number,
+        "step": event.step,
+        "chance": event.chance,
+        "rare": event.rare,
+    }
+    if event.what:
+        shown["what"] = event.what
+    return shown
 
 
 def _layer_events(
