@@ -1190,13 +1190,7 @@ class Conductor:
             ahead = held.plan.end is not None and -1 - there.start < held.plan.end
             if not ahead:
                 # What is out for other instruments stays out.
-                natural = self._natural(there)
-                out = held.plan.out
-                pending = tuple(
-                    PendingView(p.change, Outcome.SENT) if p.change in out else p
-                    for p in natural.pending
-                )
-                self._set(plan=replace(natural, pending=pending))
+                self._set(plan=_marked(self._natural(there), held.plan.out, Outcome.SENT))
         self._set(worlds=worlds, why=why, told=(0, ticks))
 
     def _relocate(self, ticks: int) -> None:
@@ -1490,9 +1484,9 @@ class Conductor:
                 return
             part = self.setlist.parts[plan.part - 1]
             end = plan.end or 0
-            pending = self._with_outcome(plan, own.change, Outcome.OPEN)
             wishes = replace(plan.wishes, end=self._phrase_after(part.pattern, end))
-            self._set(plan=replace(plan, wishes=wishes, pending=pending, since=None))
+            plan = replace(_marked(plan, (own.change,), Outcome.OPEN), wishes=wishes, since=None)
+            self._set(plan=plan)
             return
         outcome = Outcome.SENT if wait.ours else Outcome.TOLD
         following = self._following(plan)
@@ -1511,8 +1505,7 @@ class Conductor:
         if own is not None and own.outcome is not outcome:
             if not wait.ours and held.went is None and self.situation.went is None:
                 self._set(went=plan.wishes)
-            pending = self._with_outcome(plan, own.change, outcome)
-            self._set(plan=replace(plan, pending=pending))
+            self._set(plan=_marked(plan, (own.change,), outcome))
 
     def _note_hand(self) -> None:
         """Since when it has been shown, sure, that a person is to make the coming change."""
@@ -1669,9 +1662,7 @@ class Conductor:
         self._set(
             worlds=worlds,
             # What is sent for the part that plays is none of the changes to come.
-            plan=held.plan
-            if send.wanted
-            else replace(held.plan, pending=self._with_outcome(held.plan, change, Outcome.SENT)),
+            plan=held.plan if send.wanted else _marked(held.plan, (change,), Outcome.SENT),
             back=held.back - {change.instrument},
             out=(*held.out, Out(send, held.worlds, held.plan, had=had)),
             sent=(*recent, sent),
@@ -1749,7 +1740,7 @@ class Conductor:
             """What became of the others for that boundary stays so."""
             if (plan.part, plan.start) != (was.part, was.start):
                 return plan
-            return replace(plan, pending=self._with_outcome(plan, send.change, outcome))
+            return _marked(plan, (send.change,), outcome)
 
         at = held.out.index(out)
         # Nor did those that were returned after it follow from it.
@@ -1768,13 +1759,7 @@ class Conductor:
         if own:
             worlds = out.worlds
             if (plan.part, plan.start) != (was.part, was.start):
-                told = [o.send.change for o in others]
-                plan = without(was)
-                pending = tuple(
-                    PendingView(p.change, Outcome.SENT) if p.change in told else p
-                    for p in plan.pending
-                )
-                plan = replace(plan, pending=pending)
+                plan = _marked(without(was), [o.send.change for o in others], Outcome.SENT)
                 stretches = stretches[:-1] if len(stretches) > 1 else stretches
         has = held.has
         if send.change in has:
@@ -2647,13 +2632,6 @@ class Conductor:
             p if p.outcome in _HELD else PendingView(p.change, Outcome.OPEN) for p in plan.pending
         )
 
-    def _with_outcome(
-        self, plan: Plan, change: ProgramChange, outcome: Outcome
-    ) -> tuple[PendingView, ...]:
-        return tuple(
-            PendingView(p.change, outcome) if p.change == change else p for p in plan.pending
-        )
-
     def _own(self, plan: Plan) -> PendingView | None:
         """The change that moves the next part's own instrument."""
         following = self._following(plan)
@@ -2792,6 +2770,12 @@ class _Course:
         self.stages = stages(setlist)
         # The parts that end in silence.
         self.stops = frozenset(song.parts[-1] for song in setlist.songs if song.stops)
+
+
+def _marked(plan: Plan, changes: Collection[ProgramChange], outcome: Outcome) -> Plan:
+    """`plan`, with that having become of those of its changes."""
+    pending = (PendingView(p.change, outcome) if p.change in changes else p for p in plan.pending)
+    return replace(plan, pending=tuple(pending))
 
 
 def _without(has: tuple[ProgramChange, ...], names: set[str]) -> tuple[ProgramChange, ...]:
