@@ -2,7 +2,7 @@
 
 What can be said, in which words, and how that travels over the link: as those very words. Whether a
 wish may be done now, and why not, is decided in one place, `follow/conductor.py`, and comes to the
-screens as `Refused`. Nothing is done here, and no room is known.
+screens as `WhyNot`. Nothing is done here, and no room is known.
 """
 
 from __future__ import annotations
@@ -139,7 +139,7 @@ _ALSO = {"next phrase": "next", "next part": "next", "previous part": "previous"
 
 
 @dataclass(frozen=True, slots=True)
-class Refused:
+class WhyNot:
     """That a wish, here in its words, would do nothing now, and why: a kind, and a sentence.
 
     `kind` is `last` (there is no part after this one, or no song), `first` (none before), `no part`

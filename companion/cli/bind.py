@@ -59,7 +59,7 @@ TICKING_NS = 1_000_000_000
 _BOM = "\ufeff"
 
 Say = Callable[[str], None]
-Message = tuple[str, int, Sequence[int]]
+PortMessage = tuple[str, int, Sequence[int]]
 _Key = tuple[str, Address]
 
 
@@ -133,7 +133,7 @@ class _Choice:
         self._setlist = setlist
         self._taken = () if setlist is None else reserved_by(setlist)
 
-    def take(self, learned: Press, lets_go: bool) -> Learned:
+    def take(self, learned: Press, lets_go: bool) -> LearnedBinding:
         """The binding of a press that was learned, and what it makes of the file.
 
         Raises _Unfit, Refused or SetListError.
@@ -162,9 +162,9 @@ class _Choice:
             when = "held" if rival.press.long else "pressed"
             asks = f"in {path} it asks for {quoted(str(rival.wish))} when it is {when}"
             raise _Unfit(f"{asks}, and the two cannot share it")
-        return Learned(new, port, change)
+        return LearnedBinding(new, port, change)
 
-    def write(self, learned: Learned) -> None:
+    def write(self, learned: LearnedBinding) -> None:
         """Put it into the file, if that is not as it should be already. Raises Refused."""
         if learned.change.text != self.controls.text:
             try:
@@ -183,7 +183,7 @@ def _wish(text: str, long: bool) -> Wish:
     return wish
 
 
-def _learn(inputs: Inputs, choice: _Choice, seconds: float, say: Say) -> Learned:
+def _learn(inputs: Inputs, choice: _Choice, seconds: float, say: Say) -> LearnedBinding:
     """Wait for a press that will do. Raises Refused when none comes in time, or as `take` does."""
     lesson = Lesson()
     _ask_engine(lesson, say)
@@ -282,7 +282,7 @@ def _parts(setlist: SetList) -> str:
 
 
 @dataclass(frozen=True, slots=True)
-class Learned:
+class LearnedBinding:
     """A new binding, the full name of the port it came from, and what it makes of the file."""
 
     new: Binding
@@ -303,7 +303,7 @@ def in_words(press: Press, port: str | None) -> str:
     return f"{words}, held," if press.long else words
 
 
-def report_lines(learned: Learned, setlist: SetList | None) -> list[str]:
+def report_lines(learned: LearnedBinding, setlist: SetList | None) -> list[str]:
     """What becomes of the file, and of the set's own presses if there is a set."""
     new, change = learned.new, learned.change
     press, old = in_words(new.press, learned.port), change.instead
@@ -332,7 +332,7 @@ def written_line(path: Path) -> str:
     return f"It stands in {path}. An engine that plays with it takes it over; to start one: {use}"
 
 
-def bind_object(learned: Learned, path: Path) -> dict[str, object]:
+def bind_object(learned: LearnedBinding, path: Path) -> dict[str, object]:
     """The object of `bind --json`, version 1; its numbers are as in the file."""
     new, change = learned.new, learned.change
     press = new.press
@@ -586,7 +586,7 @@ class Inputs:
     def __init__(self, api: str | None, glob: str | None) -> None:
         """Open what is there. Raises PortError if no MIDI system, or no such port, is there."""
         self._glob = glob
-        self._heard: queue.SimpleQueue[Message] = queue.SimpleQueue()
+        self._heard: queue.SimpleQueue[PortMessage] = queue.SimpleQueue()
         self._open: dict[str, Input] = {}
         self.deaf: dict[str, str] = {}
         self._system = MidiSystem(api)
@@ -606,7 +606,7 @@ class Inputs:
         """The ports that are listened to."""
         return list(self._open)
 
-    def get(self, patience_s: float) -> Message | None:
+    def get(self, patience_s: float) -> PortMessage | None:
         """The next message (port, time in monotonic ns, bytes), None if there is none so long."""
         if time.monotonic() - self._looked_s > LOOK_S:
             self._keep(self._system.inputs())

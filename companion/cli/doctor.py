@@ -81,7 +81,7 @@ class Finding:
 
 
 @dataclass(frozen=True, slots=True)
-class Heard:
+class InputHeard:
     """What one input told while it was listened to: (time in ns, message), in order."""
 
     port: str
@@ -165,7 +165,7 @@ def _look(
         yield Finding("midi", GOOD, system.api, "this MIDI system answers")
         try:
             inputs, outputs = system.inputs(), system.outputs()
-            heard: list[Heard] = []
+            heard: list[InputHeard] = []
             yield from _ports(inputs, outputs, in_glob)
             yield from _listen(system, inputs, in_glob, seconds, heard)
             clocks = [found for each in heard if (found := measured(each)).clocks]
@@ -212,7 +212,7 @@ def _listen(
     names: Sequence[str],
     in_glob: str | None,
     seconds: float,
-    heard: list[Heard],
+    heard: list[InputHeard],
 ) -> Iterator[Finding]:
     """Listen to all inputs for so long, into `heard`; finds those that cannot be opened."""
     opened: list[tuple[Input, list[tuple[int, tuple[int, ...]]]]] = []
@@ -247,10 +247,10 @@ def _listen(
     finally:
         for port, _ in opened:
             port.close()
-    heard += [Heard(port.name, tuple(came)) for port, came in opened]
+    heard += [InputHeard(port.name, tuple(came)) for port, came in opened]
 
 
-def measured(heard: Heard) -> ClockHeard:
+def measured(heard: InputHeard) -> ClockHeard:
     """The clock in what one port told: by the count that the engine keeps, stretch by stretch."""
     times = heard.times(CLOCK)
     stretches: list[list[int]] = [[]]
@@ -284,7 +284,7 @@ def measured(heard: Heard) -> ClockHeard:
     )
 
 
-def _clocks(clocks: Sequence[ClockHeard], heard: Sequence[Heard]) -> Iterator[Finding]:
+def _clocks(clocks: Sequence[ClockHeard], heard: Sequence[InputHeard]) -> Iterator[Finding]:
     if heard and not clocks:
         yield Finding(
             "clock",
@@ -319,7 +319,7 @@ def _clocks(clocks: Sequence[ClockHeard], heard: Sequence[Heard]) -> Iterator[Fi
         )
 
 
-def _transport(heard: Sequence[Heard]) -> Iterator[Finding]:
+def _transport(heard: Sequence[InputHeard]) -> Iterator[Finding]:
     """Whether a clock stops with its transport, as far as somebody pressed play and stop."""
     clocked = [each for each in heard if each.times(CLOCK)]
     for each in clocked:
@@ -349,7 +349,7 @@ def _transport(heard: Sequence[Heard]) -> Iterator[Finding]:
         yield Finding("transport", GOOD, each.port, text, "", found)
 
 
-def _while_stopped(heard: Heard) -> bool | None:
+def _while_stopped(heard: InputHeard) -> bool | None:
     """Whether clocks came in the second after a stop; None if that was not to be seen."""
     end = max((t for t, _ in heard.messages), default=0)
     for stop in heard.times(STOP):
@@ -368,7 +368,7 @@ def _while_stopped(heard: Heard) -> bool | None:
 
 
 def _changes(
-    system: MidiSystem, setlist: SetList | None, heard: Sequence[Heard], send: bool
+    system: MidiSystem, setlist: SetList | None, heard: Sequence[InputHeard], send: bool
 ) -> Iterator[Finding]:
     for each in heard:
         programs = [m[1] for _, m in each.messages if m[0] & 0xF0 == PROGRAM_CHANGE and len(m) > 1]

@@ -123,17 +123,7 @@ def forecast_object(
         every_step=every_step,
         rare=setlist.rare,
     ):
-        shown = {
-            "tick": event.tick,
-            "kind": "step",
-            "track": event.track,
-            "pass": event.pass_number,
-            "step": event.step,
-            "chance": event.chance,
-            "rare": event.rare,
-        }
-        if event.what:
-            shown["what"] = event.what
+        shown = _step_object(event)
         if event.track in muted.at(event.tick):
             shown["muted"] = True
         events.append((event.tick, 2, shown))
@@ -141,19 +131,8 @@ def forecast_object(
     for plan in plans:
         beside = Muted(part)
         for event in _layer_events(setlist, plan, until, every_step=every_step, fill=fill):
-            shown = {
-                "tick": event.tick,
-                "kind": "step",
-                "layer": plan.layer.pattern.name,
-                "on": plan.layer.instrument,
-                "track": event.track,
-                "pass": event.pass_number,
-                "step": event.step,
-                "chance": event.chance,
-                "rare": event.rare,
-            }
-            if event.what:
-                shown["what"] = event.what
+            shown = _step_object(event)
+            shown |= {"layer": plan.layer.pattern.name, "on": plan.layer.instrument}
             if plan.layer.called(event.track) in beside.at(event.tick):
                 shown["muted"] = True
             events.append((event.tick, 3, shown))
@@ -209,6 +188,22 @@ def layers_of(setlist: SetList, part: Part) -> tuple[LayerPlan, ...]:
     if not part.layers:
         return ()
     return next(islice(planned_layers(setlist), part.number - 1, None))
+
+
+def _step_object(event: StepEvent) -> dict[str, object]:
+    """A step that may sound, for programs."""
+    shown: dict[str, object] = {
+        "tick": event.tick,
+        "kind": "step",
+        "track": event.track,
+        "pass": event.pass_number,
+        "step": event.step,
+        "chance": event.chance,
+        "rare": event.rare,
+    }
+    if event.what:
+        shown["what"] = event.what
+    return shown
 
 
 def _layer_events(

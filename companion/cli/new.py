@@ -49,7 +49,7 @@ FIRST_PATTERN = """\
 
 
 @dataclass(frozen=True, slots=True)
-class Wanted:
+class NewSet:
     """What the set list is to say; `port` None for any, `parts` those of each song."""
 
     name: str = "My set"
@@ -64,7 +64,7 @@ class Wanted:
 
 
 def new(file: Path, given: dict[str, Any], as_json: bool) -> None:
-    """Write `file`; `given` has the fields of Wanted, None for what was not said.
+    """Write `file`; `given` has the fields of NewSet, None for what was not said.
 
     Raises Refused if it is there already or cannot be written, UsageError for what no set can say.
     """
@@ -73,7 +73,7 @@ def new(file: Path, given: dict[str, Any], as_json: bool) -> None:
     said = {key: value for key, value in given.items() if value is not None}
     if sys.stdin.isatty() and sys.stderr.isatty():
         said |= _asked(said)
-    wanted = Wanted(**said)
+    wanted = NewSet(**said)
     if wanted.songs * wanted.parts > MOST_PARTS:
         raise click.UsageError(f"a set has at most {MOST_PARTS} parts")
     text = set_list_text(wanted)
@@ -94,7 +94,7 @@ def new(file: Path, given: dict[str, Any], as_json: bool) -> None:
 
 def _asked(said: dict[str, Any]) -> dict[str, Any]:
     """Answers to what was not said; return takes what stands in brackets."""
-    none = Wanted()
+    none = NewSet()
     found: dict[str, Any] = {}
 
     def ask(key: str, question: str, kind: Any = str) -> None:
@@ -171,7 +171,7 @@ def _write(file: Path, text: str) -> str:
 # -- the text --------------------------------------------------------------------------------------
 
 
-def set_list_text(wanted: Wanted) -> str:
+def set_list_text(wanted: NewSet) -> str:
     """The set list as text, with comments."""
     count = wanted.songs * wanted.parts
     patterns = min(count, MOST_PATTERNS)
@@ -255,7 +255,7 @@ def _pattern(number: int) -> list[str]:
     ]
 
 
-def _part(wanted: Wanted, pattern: int, number: int, last: bool) -> list[str]:
+def _part(wanted: NewSet, pattern: int, number: int, last: bool) -> list[str]:
     shown = pattern + wanted.programs_from
     first = number == 0
     notes = {

@@ -30,13 +30,13 @@ if TYPE_CHECKING:
     from companion.counting.chances import RARE, OutOfReach, chance_at, chance_of_any, long_run_rate
     from companion.counting.compiled import CompiledPattern, CompiledStep, compile_pattern
     from companion.counting.forecast import StepEvent, prepare, step_events
-    from companion.counting.grid import Grid, Row, StepRow, build_grid, rows_beside, step_rows
+    from companion.counting.grid import Grid, GridRow, StepRow, build_grid, rows_beside, step_rows
     from companion.counting.passes import PassSet
     from companion.counting.questions import (
         Meeting,
         PhraseShape,
         Repeat,
-        Sounding,
+        StepSounding,
         Within,
         chance_within,
         chance_within_phrase,
@@ -58,6 +58,7 @@ __all__ = [
     "CompiledStep",
     "Cycle",
     "Grid",
+    "GridRow",
     "If",
     "Meeting",
     "Meter",
@@ -67,12 +68,11 @@ __all__ = [
     "PhraseShape",
     "Position",
     "Repeat",
-    "Row",
     "Rule",
-    "Sounding",
     "Step",
     "StepEvent",
     "StepRow",
+    "StepSounding",
     "Track",
     "Within",
     "build_grid",

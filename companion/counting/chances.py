@@ -83,12 +83,12 @@ _NEGLIGIBLE = 1e-18
 # A point in the count: just before the track of that index is decided at that tick.
 Point = tuple[int, int]
 # A step that was found: its tick and track, the step, and its pass.
-Found = tuple[int, int, CompiledStep, int]
+StepFound = tuple[int, int, CompiledStep, int]
 # A polynomial in bits, factors by mask.
 Terms = dict[int, float]
 # What must have happened: tracks that must have played, and tracks that must have been silent.
-Wanted = tuple[int, int]
-Weights = dict[PassSet, Fraction]
+MustHave = tuple[int, int]
+PassWeights = dict[PassSet, Fraction]
 
 
 def long_run_rate(
@@ -558,7 +558,7 @@ class _BitWalk:
         self.memory = memory
         self.terms = terms
         self.back = _Back(memory.compiled, point, memory.start)
-        self.best: Found | None = None
+        self.best: StepFound | None = None
         self.walked = 0
         self.work = 0
 
@@ -647,7 +647,7 @@ class _Back:
     def __init__(self, compiled: CompiledPattern, point: Point, start: int | None = None) -> None:
         self._tracks = compiled.tracks
         self._start = start
-        self._cursors: dict[int, Found] = {}
+        self._cursors: dict[int, StepFound] = {}
         self.point = point
         self.loop = 1
 
@@ -660,10 +660,10 @@ class _Back:
         """Something was met that comes again after so many ticks."""
         self.loop = lcm(self.loop, ticks)
 
-    def latest(self, mask: int) -> tuple[Found | None, int]:
+    def latest(self, mask: int) -> tuple[StepFound | None, int]:
         """The latest step before the point on any track of the mask, and the tracks without one."""
         tick, order = self.point
-        best: Found | None = None
+        best: StepFound | None = None
         unheard = 0
         while mask:
             track = (mask & -mask).bit_length() - 1
@@ -719,7 +719,7 @@ def followed(
     fill: bool,
     period: int,
     work: int = _THOROUGH,
-) -> tuple[Weights, int, bool] | None:
+) -> tuple[PassWeights, int, bool] | None:
     """On which i all of `targets` play, each being a step and its pass for i = 0.
 
     For i the whole is moved by i x `period` ticks, a multiple of the pass of every track that may
@@ -760,11 +760,11 @@ class _PassWalk:
         self.back = _Back(compiled, point)
         self.fill = fill
         self.period = period
-        self.terms: dict[Wanted, Weights] = {(0, 0): {ALL_PASSES: Fraction(1)}}
+        self.terms: dict[MustHave, PassWeights] = {(0, 0): {ALL_PASSES: Fraction(1)}}
         self.exact = True
         self.work = 0
 
-    def latest(self) -> Found | None:
+    def latest(self) -> StepFound | None:
         """The latest step before here that still matters."""
         mask = 0
         for played, silent in self.terms:
@@ -777,7 +777,7 @@ class _PassWalk:
 
     def want(self, track: int) -> None:
         """Ask that the latest step of the track played."""
-        terms: dict[Wanted, Weights] = {}
+        terms: dict[MustHave, PassWeights] = {}
         for (played, silent), weights in self.terms.items():
             if not silent >> track & 1:
                 self._add(terms, (played | 1 << track, silent), weights, ALL_PASSES, Fraction(1))
@@ -788,7 +788,7 @@ class _PassWalk:
         bit = 1 << step.track
         passes = allowed(step, self.fill).pulled(at, self.period // step.pass_ticks)
         chance = step.chance
-        terms: dict[Wanted, Weights] = {}
+        terms: dict[MustHave, PassWeights] = {}
         for (played, silent), weights in self.terms.items():
             if played & bit:
                 wanted = _with(played ^ bit, silent, step.reads)
@@ -811,7 +811,7 @@ class _PassWalk:
         self.terms = terms
 
     def _never_played(self, bit: int) -> None:
-        terms: dict[Wanted, Weights] = {}
+        terms: dict[MustHave, PassWeights] = {}
         for (played, silent), weights in self.terms.items():
             if not played & bit:
                 self._add(terms, (played, silent & ~bit), weights, ALL_PASSES, Fraction(1))
@@ -819,9 +819,9 @@ class _PassWalk:
 
     def _add(
         self,
-        terms: dict[Wanted, Weights],
-        wanted: Wanted,
-        weights: Weights,
+        terms: dict[MustHave, PassWeights],
+        wanted: MustHave,
+        weights: PassWeights,
         passes: PassSet,
         factor: Fraction,
     ) -> None:
@@ -844,7 +844,7 @@ class _PassWalk:
             del terms[wanted]
 
 
-def _with(played: int, silent: int, reads: Iterable[tuple[int, bool]]) -> Wanted | None:
+def _with(played: int, silent: int, reads: Iterable[tuple[int, bool]]) -> MustHave | None:
     """The wish with more bits added, or None where they contradict it."""
     for track, had in reads:
         if had:
@@ -875,7 +875,7 @@ def long_run(
     ways = period // step.pass_ticks
     if ways > _MAX_ALIGNMENTS:
         return None
-    total: Weights = {}
+    total: PassWeights = {}
     back, exact = 0, True
     for way in range(ways):
         found = followed(compiled, [(step, way + ways)], fill, period, work)

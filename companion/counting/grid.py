@@ -16,7 +16,7 @@ from companion.counting.pattern import Pattern
 
 
 @dataclass(frozen=True, slots=True)
-class Row:
+class GridRow:
     """One step, or all steps of a track that always play; `chances` has one value a pass.
 
     `numbers` are the steps it stands for; `what` is the performer's name for it. `fill_only` says
@@ -42,7 +42,7 @@ class Grid:
 
     pattern: Pattern
     passes: int
-    rows: tuple[Row, ...]
+    rows: tuple[GridRow, ...]
     boundaries: frozenset[int]
     ragged: bool
     hits: tuple[float, ...]
@@ -95,7 +95,7 @@ def rows_beside(
     most_rows: int | None = None,
     fill: bool = False,
     rare: Fraction = RARE,
-) -> tuple[tuple[Row, ...], int]:
+) -> tuple[tuple[GridRow, ...], int]:
     """What plays beside another pattern, on the passes of that one; and how many rows are left out.
 
     The first column begins at `from_tick` of its own count, each lasts `column_ticks`. The rest is
@@ -106,7 +106,7 @@ def rows_beside(
 
 
 class _Found(NamedTuple):
-    rows: tuple[Row, ...]
+    rows: tuple[GridRow, ...]
     hits: tuple[float, ...]
     left_out: int
 
@@ -147,7 +147,7 @@ def _rows(
         lead = steps[0]
         missing = zip(*map(silent, steps), strict=True)
         rows.append(
-            Row(
+            GridRow(
                 compiled.tracks[lead.track].name,
                 tuple(step.step.number for step in steps),
                 lead.step.what if lead.rule.conditional else "",

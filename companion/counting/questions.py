@@ -62,7 +62,7 @@ class Repeat:
 
 
 @dataclass(frozen=True, slots=True)
-class Sounding:
+class StepSounding:
     """A step that may sound: `tick` from the start of the part, `pass_number` its track's own."""
 
     track: str
@@ -84,7 +84,7 @@ class Meeting:
     pass_number: int
     tick: int
     chance: float
-    soundings: tuple[Sounding, ...]
+    soundings: tuple[StepSounding, ...]
 
 
 @dataclass(frozen=True, slots=True)
@@ -160,7 +160,7 @@ def next_step(
     *,
     carried_passes: int = 0,
     fill: bool = False,
-) -> Sounding | None:
+) -> StepSounding | None:
     """When a step may next sound (its chance is above 0) at `from_tick` or later; None for never.
 
     In closed form, but for steps whose `if` terms look back without end: those are tried pass by
@@ -259,15 +259,6 @@ def chance_within_phrase(
     )
 
 
-def hits_of_pass(
-    pattern: Pattern, pass_number: int, *, carried_passes: int = 0, fill: bool = False
-) -> PassHits:
-    """How many steps play on average in a pass of the pattern; passes as the instrument counts."""
-    own = pass_number - carried_passes
-    hits = expected_hits(pattern, own, own, carried_passes=carried_passes, fill=fill)
-    return PassHits(pass_number, (own - 1) * pattern.pass_ticks, hits[0])
-
-
 def phrase_shape(
     pattern: Pattern, phrase: int, *, carried_passes: int = 0, fill: bool = False
 ) -> PhraseShape:
@@ -339,11 +330,11 @@ def _one_round(compiled: CompiledPattern, steps: list[CompiledStep], fill: bool)
 
 def _sounding(
     compiled: CompiledPattern, step: CompiledStep, at: int, memory: DrawMemory
-) -> Sounding:
+) -> StepSounding:
     """The step on that pass of its track."""
     track = compiled.tracks[step.track].name
     tick = step.tick(at) - memory.start
-    return Sounding(track, step.step.number, step.step.what, tick, at, memory.chance(step, at))
+    return StepSounding(track, step.step.number, step.step.what, tick, at, memory.chance(step, at))
 
 
 def _meeting(

@@ -16,7 +16,7 @@ import time
 from collections import deque
 from collections.abc import Callable, Mapping, Sequence
 
-from companion.engine.ports import Input, MidiSystem, Output, PortError
+from companion.engine.ports import Hear, Input, MidiSystem, Output, PortError
 from companion.engine.sending import Routes, told
 from companion.follow.portnames import choose_output, device, matches, plain_name
 from companion.link.messages import Trouble
@@ -70,8 +70,6 @@ class Renewal:
         return True
 
 
-Heard = Callable[[str, int, Sequence[int]], None]
-
 # Two connections bring the same message with times no further apart, however busy the machine is.
 TWIN_NS = 50_000_000
 # How many messages one connection may be ahead of the other, where the engine was held up.
@@ -86,7 +84,7 @@ class Ear:
 
     __slots__ = ("_heard", "_lock", "_next", "_twins", "_waiting", "alias", "heard_ns", "opened_ns")
 
-    def __init__(self, alias: str, heard: Heard, opened_ns: int = 0) -> None:
+    def __init__(self, alias: str, heard: Hear, opened_ns: int = 0) -> None:
         self.alias = alias
         self.opened_ns = opened_ns
         self.heard_ns = 0
@@ -98,7 +96,7 @@ class Ear:
         # What one connection brought and the other has not yet: (connection, t_ns, message).
         self._waiting: deque[tuple[int, int, tuple[int, ...]]] = deque(maxlen=AHEAD)
 
-    def connection(self) -> Heard:
+    def connection(self) -> Hear:
         """What to call with the messages of one more connection."""
         number = self._next
         self._next += 1
@@ -149,14 +147,14 @@ class Keeper:
         self,
         setlist: SetList,
         system: MidiSystem | None,
-        heard: Heard | None,
+        heard: Hear | None,
         *,
         in_glob: str | None,
         out_glob: str | None,
         sends: bool,
         beside: Callable[[], str | None],
         gone: Callable[[str], None],
-        presses: Heard | None = None,
+        presses: Hear | None = None,
         outlets: Mapping[str, str] | None = None,
     ) -> None:
         """`heard` None looks for no clock; `beside` names the port whose clock is followed.

@@ -124,7 +124,7 @@ _OWN = re.compile(rf"^{CLIENT}(-\d+)?:")
 # A callback that waits for the interpreter gets to run before its port is closed under it.
 BREATH_S = 0.005
 
-Heard = Callable[[str, int, Sequence[int]], None]
+Hear = Callable[[str, int, Sequence[int]], None]
 
 # Clients of a server that died: even freeing them would reach into memory that is gone.
 _lost: list[Any] = []
@@ -141,7 +141,7 @@ class Input:
     anything came last, 0 before.
     """
 
-    def __init__(self, midi: Any, name: str, heard: Heard) -> None:
+    def __init__(self, midi: Any, name: str, heard: Hear) -> None:
         self.name = name
         self.midi = midi
         self.heard_ns = 0
@@ -251,7 +251,7 @@ class MidiSystem:
         """How many clients are ready, for inputs and for outputs."""
         return len(self._spare_ins), len(self._spare_outs)
 
-    def open_input(self, name: str, heard: Heard) -> Input:
+    def open_input(self, name: str, heard: Hear) -> Input:
         """Listen to a port. Raises PortError if it cannot be opened."""
         midi = self._spare_ins.pop() if self._spare_ins else _new_in(self._api)
         try:

@@ -12,9 +12,9 @@ from dataclasses import dataclass, field, replace
 from enum import Enum
 
 from companion.counting import (
+    GridRow,
     OutOfReach,
     Pattern,
-    Row,
     StepEvent,
     build_grid,
     position,
@@ -31,14 +31,14 @@ from companion.link.messages import (
     LayerView,
     MapRow,
     PatternMap,
-    Plan,
     PlanPart,
     PlanSong,
     ProgramView,
-    Refused,
+    SetPlan,
     Snapshot,
     TrackView,
     Trouble,
+    WhyNot,
     encode_map,
     encode_plan,
     level,
@@ -86,7 +86,7 @@ class EngineStatus:
     started_ns: int = 0
     fill: bool = False
     wish: str = ""
-    refused: tuple[Refused, ...] = ()
+    refused: tuple[WhyNot, ...] = ()
     later: tuple[Later, ...] = ()
     notice_kind: str = ""
     heard: Mapping[str, TrackState] = field(default_factory=dict)
@@ -105,7 +105,7 @@ class Viewer:
         self._overviews = Overviews(setlist, beyond)
         self._standing: Standing | None = None
 
-    def overview(self) -> tuple[Plan | None, PatternMap | None]:
+    def overview(self) -> tuple[SetPlan | None, PatternMap | None]:
         """Plan and map as of the newest snapshot; the same objects while nothing changed."""
         return (None, None) if self._standing is None else self._overviews.at(self._standing)
 
@@ -394,7 +394,7 @@ def _left(standing: Standing, tick: int) -> int | None:
 MOST_ITEMS = 32
 
 
-class Kind(Enum):
+class ItemKind(Enum):
     """What an item is. The values are the words of `companion status`."""
 
     STEP = "step"
@@ -413,7 +413,7 @@ class Item:
     """
 
     tick: int
-    kind: Kind
+    kind: ItemKind
     part: Part
     event: StepEvent | None = None
     muted: bool = False
@@ -460,8 +460,8 @@ class Agenda:
         items = [i for i in self._items if i.tick + _stays(i) > now]
         if len(items) > MOST_ITEMS:
             # Rare steps may be many; they never push out what the performer has to do.
-            steps = [i for i in items if i.kind is Kind.STEP]
-            others = [i for i in items if i.kind is not Kind.STEP][:MOST_ITEMS]
+            steps = [i for i in items if i.kind is ItemKind.STEP]
+            others = [i for i in items if i.kind is not ItemKind.STEP][:MOST_ITEMS]
             items = sorted(others + steps[: MOST_ITEMS - len(others)], key=_by_tick)
         return items
 
@@ -491,9 +491,11 @@ class Agenda:
 
     def _of_change(self, end: int, following: Part, standing: Standing) -> Iterator[Item]:
         if not standing.pending:
-            yield Item(end, Kind.CHANGE, following)
+            yield Item(end, ItemKind.CHANGE, following)
         for pending in standing.pending:
-            yield Item(end, Kind.CHANGE, following, change=pending.change, outcome=pending.outcome)
+            yield Item(
+                end, ItemKind.CHANGE, following, change=pending.change, outcome=pending.outcome
+            )
 
     def _of_following(
         self, end: int, following: Part, until: int, standing: Standing, fill: bool
@@ -521,7 +523,7 @@ class Agenda:
         mutes = any(cue.action is Action.MUTE for cue in part.cues)
         for event in self._events(part.pattern, ticks, carried, fill):
             muted = mutes and event.track in planned_mutes(part, end, event.tick)
-            yield Item(event.tick, Kind.STEP, part, event=event, muted=muted)
+            yield Item(event.tick, ItemKind.STEP, part, event=event, muted=muted)
 
     def _events(
         self, pattern: Pattern, ticks: range, carried: int, fill: bool
@@ -553,12 +555,12 @@ class Agenda:
                 at, called = event.tick - before, layer.called(event.track)
                 muted = mutes and called in planned_mutes(part, end, at)
                 event = replace(event, tick=at)
-                yield Item(at, Kind.STEP, part, event=event, muted=muted, layer=layer)
+                yield Item(at, ItemKind.STEP, part, event=event, muted=muted, layer=layer)
 
 
 def _cues(part: Part, end: int | None, from_tick: int, until: int) -> Iterator[Item]:
     for cue in part.cues:
-        kind = Kind.FILL if cue.action is Action.FILL else Kind.CUE
+        kind = ItemKind.FILL if cue.action is Action.FILL else ItemKind.CUE
         # What is due at the end happens on the boundary itself; a phrase that would begin there
         # is the next part's.
         last = until + (cue.when.kind is WhenKind.END and until == end)
@@ -568,7 +570,7 @@ def _cues(part: Part, end: int | None, from_tick: int, until: int) -> Iterator[I
 
 def _stays(item: Item) -> int:
     """For how many ticks after its own an item is still shown."""
-    if item.kind is Kind.STEP:
+    if item.kind is ItemKind.STEP:
         return 1
     pattern = item.part.pattern
     held = 0 if item.cue is None else hold_ticks(item.cue, pattern)
@@ -580,7 +582,7 @@ def _reach(part: Part) -> int:
     return min(2 * part.pattern.phrase_ticks, 64 * part.pattern.meter.bar_ticks)
 
 
-_ORDER = {Kind.CHANGE: 0, Kind.FILL: 1, Kind.CUE: 2, Kind.STEP: 3}
+_ORDER = {ItemKind.CHANGE: 0, ItemKind.FILL: 1, ItemKind.CUE: 2, ItemKind.STEP: 3}
 
 
 def _by_tick(item: Item) -> tuple[int, int]:
@@ -611,15 +613,15 @@ class Overviews:
         """`beyond` is as for the agenda."""
         self._setlist = setlist
         self._beyond: dict[str, str] = {} if beyond is None else beyond
-        self._plan: Plan | None = None
+        self._plan: SetPlan | None = None
         self._map: PatternMap | None = None
         self._map_key: tuple[object, ...] = ()
 
-    def at(self, standing: Standing) -> tuple[Plan, PatternMap]:
+    def at(self, standing: Standing) -> tuple[SetPlan, PatternMap]:
         """Plan and map as of `standing`; the very same objects while nothing changed."""
         return self.plan(standing.part.number), self.map(standing)
 
-    def plan(self, number: int) -> Plan:
+    def plan(self, number: int) -> SetPlan:
         """The plan of the set, of a very long one the part around part `number`."""
         plan = self._plan
         if plan is None or not self._in_sight(plan, number):
@@ -643,13 +645,13 @@ class Overviews:
             self._map_key = key
         return self._map
 
-    def _in_sight(self, plan: Plan, number: int) -> bool:
+    def _in_sight(self, plan: SetPlan, number: int) -> bool:
         """Whether the plan holds part `number` and, unless the set ends, some that follow it."""
         last = plan.parts[-1].number
         ahead = last if last == len(self._setlist.parts) else last - len(plan.parts) // 4
         return plan.parts[0].number <= number <= ahead
 
-    def _fitting_plan(self, number: int) -> Plan:
+    def _fitting_plan(self, number: int) -> SetPlan:
         count = MOST_PARTS
         while True:
             plan = self._plan_of(number, count)
@@ -661,12 +663,12 @@ class Overviews:
                 continue
             return plan
 
-    def _plan_of(self, number: int, count: int) -> Plan:
+    def _plan_of(self, number: int, count: int) -> SetPlan:
         songs, parts = self._setlist.songs, self._setlist.parts
         # A quarter of them behind, as far as the set has so many on either side.
         first = max(0, min(number - 1 - count // 4, len(parts) - count))
         kept = parts[first : first + count]
-        return Plan(
+        return SetPlan(
             set_name=self._setlist.name[:MOST_NAME],
             first_song=kept[0].song + 1,
             songs=tuple(
@@ -720,7 +722,7 @@ class Overviews:
         passes = min(MOST_PASSES, max(LEAST_PASSES, MOST_PHRASES * phrase_passes))
         rare, carried = self._setlist.rare, standing.carried_passes
 
-        def own(most: int) -> tuple[tuple[Row, ...], int]:
+        def own(most: int) -> tuple[tuple[GridRow, ...], int]:
             grid = build_grid(
                 pattern, passes, first=first, most_rows=most, carried_passes=carried, rare=rare
             )
@@ -733,7 +735,7 @@ class Overviews:
 
             def beside(
                 most: int, layer: Layer = layer, from_tick: int = from_tick
-            ) -> tuple[tuple[Row, ...], int]:
+            ) -> tuple[tuple[GridRow, ...], int]:
                 found = rows_beside(
                     layer.pattern, from_tick, pattern.pass_ticks, passes, most_rows=most, rare=rare
                 )
@@ -757,9 +759,9 @@ class Overviews:
     def _rows(
         self,
         pattern: Pattern,
-        work_out: Callable[[int], tuple[tuple[Row, ...], int]],
+        work_out: Callable[[int], tuple[tuple[GridRow, ...], int]],
         most: int,
-    ) -> tuple[tuple[Row, ...], int, str]:
+    ) -> tuple[tuple[GridRow, ...], int, str]:
         """At most so many rows, how many are left out, and why there are none."""
         if pattern.name not in self._beyond:
             try:
@@ -769,7 +771,7 @@ class Overviews:
         return (), 0, self._beyond[pattern.name]
 
 
-def _row(row: Row) -> MapRow:
+def _row(row: GridRow) -> MapRow:
     return MapRow(
         track=row.track[:MOST_NAME],
         steps=row.numbers,

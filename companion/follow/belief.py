@@ -38,8 +38,6 @@ class Weights(NamedTuple):
     # A word of the instrument that only a hand on it explains. Judgement; the same in every world,
     # so that it moves worlds and does not choose between them.
     hand: float = 2e-3
-    # A note that this world does not play. Judgement: a finger on a pad, a step left out.
-    strange_note: float = 0.02
     # A song position that does not repeat the count, told while it plays. Judgement.
     jump: float = 1e-3
     # What a person's word speaks against. Judgement: kept, so that it can come back.

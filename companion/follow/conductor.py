@@ -37,7 +37,7 @@ from companion.setlist import (
     cue_ticks,
 )
 from companion.setlist.course import layer_ticks, stages, to_be_told
-from companion.wishes import OF_THE_COUNT, WISHES, Ask, Later, Refused, Wish
+from companion.wishes import OF_THE_COUNT, WISHES, Ask, Later, WhyNot, Wish
 
 # 120 beats a minute: what a lead in milliseconds goes by until a tempo is known.
 PRESUMED_NS = 20_833_333
@@ -326,7 +326,7 @@ class Situation:
     has: tuple[ProgramChange, ...] = ()
     first: tuple[str, ...] = ()
     notice: str = ""
-    refused: Refused | None = None
+    refused: WhyNot | None = None
     events: int = 0
     ticking: bool = False
     played: frozenset[int] = frozenset()
@@ -356,7 +356,7 @@ class LayerStanding:
 
 
 @dataclass(frozen=True, slots=True)
-class Wanted:
+class ProgramWanted:
     """A program that the plan has on an instrument by now; `told` says that we told it so.
 
     `other` says that we told it something else, which is none of what comes next.
@@ -404,7 +404,7 @@ class Standing:
     stops: bool = False
     over: bool = False
     layers: tuple[LayerStanding, ...] = ()
-    wants: tuple[Wanted, ...] = ()
+    wants: tuple[ProgramWanted, ...] = ()
     played: frozenset[int] = frozenset()
     back: frozenset[str] = frozenset()
 
@@ -549,7 +549,7 @@ class Conductor:
         wish = self._undone_by(self._shown)
         return "" if wish is None else str(wish)
 
-    def refused(self) -> tuple[Refused, ...]:
+    def refused(self) -> tuple[WhyNot, ...]:
         """The wishes that would do nothing now, and why; PART without a number is any other one."""
         here = Wish(Ask.PART, part=self._shown.plan.part)
         own = tuple(map(Wish, _REHEARSED)) if self.rehearses else ()
@@ -571,10 +571,10 @@ class Conductor:
                     found.append(Later(str(wish), at - tick))
         return tuple(found)
 
-    def why_not(self, wish: Wish) -> Refused | None:
+    def why_not(self, wish: Wish) -> WhyNot | None:
         """Why `wish` would do nothing now; None if it would do something."""
         why = self._why_not(wish)
-        return None if why is None else Refused(str(wish), *why)
+        return None if why is None else WhyNot(str(wish), *why)
 
     def standing(self) -> Standing:
         """One immutable look at everything; the same one until something is heard or changes."""
@@ -1215,13 +1215,7 @@ class Conductor:
             ahead = held.plan.end is not None and -1 - there.start < held.plan.end
             if not ahead:
                 # What is out for other instruments stays out.
-                natural = self._natural(there)
-                out = held.plan.out
-                pending = tuple(
-                    PendingView(p.change, Outcome.SENT) if p.change in out else p
-                    for p in natural.pending
-                )
-                self._set(plan=replace(natural, pending=pending))
+                self._set(plan=_marked(self._natural(there), held.plan.out, Outcome.SENT))
         self._set(worlds=worlds, why=why, told=(0, ticks))
 
     def _relocate(self, ticks: int) -> None:
@@ -1515,9 +1509,9 @@ class Conductor:
                 return
             part = self.setlist.parts[plan.part - 1]
             end = plan.end or 0
-            pending = self._with_outcome(plan, own.change, Outcome.OPEN)
             wishes = replace(plan.wishes, end=self._phrase_after(part.pattern, end))
-            self._set(plan=replace(plan, wishes=wishes, pending=pending, since=None))
+            plan = replace(_marked(plan, (own.change,), Outcome.OPEN), wishes=wishes, since=None)
+            self._set(plan=plan)
             return
         outcome = Outcome.SENT if wait.ours else Outcome.TOLD
         following = self._following(plan)
@@ -1536,8 +1530,7 @@ class Conductor:
         if own is not None and own.outcome is not outcome:
             if not wait.ours and held.went is None and self.situation.went is None:
                 self._set(went=plan.wishes)
-            pending = self._with_outcome(plan, own.change, outcome)
-            self._set(plan=replace(plan, pending=pending))
+            self._set(plan=_marked(plan, (own.change,), outcome))
 
     def _note_hand(self) -> None:
         """Since when it has been shown, sure, that a person is to make the coming change."""
@@ -1693,7 +1686,7 @@ class Conductor:
         )
         self._set(
             worlds=worlds,
-            plan=replace(held.plan, pending=self._pending_after(held.plan, send)),
+            plan=_after(held.plan, send),
             back=held.back - {change.instrument},
             out=(*held.out, Out(send, held.worlds, held.plan, had=had)),
             sent=(*recent, sent),
@@ -1771,7 +1764,7 @@ class Conductor:
             """What became of the others for that boundary stays so."""
             if (plan.part, plan.start) != (was.part, was.start):
                 return plan
-            return replace(plan, pending=self._with_outcome(plan, send.change, outcome))
+            return _marked(plan, (send.change,), outcome)
 
         at = held.out.index(out)
         # Nor did those that were returned after it follow from it.
@@ -1790,13 +1783,7 @@ class Conductor:
         if own:
             worlds = out.worlds
             if (plan.part, plan.start) != (was.part, was.start):
-                told = [o.send.change for o in others]
-                plan = without(was)
-                pending = tuple(
-                    PendingView(p.change, Outcome.SENT) if p.change in told else p
-                    for p in plan.pending
-                )
-                plan = replace(plan, pending=pending)
+                plan = _marked(without(was), [o.send.change for o in others], Outcome.SENT)
                 stretches = stretches[:-1] if len(stretches) > 1 else stretches
         has = held.has
         if send.change in has:
@@ -2310,14 +2297,14 @@ class Conductor:
         ahead.add(self.setlist.parts[number - 1].instrument or "")
         return tuple(change for change in found if change.instrument not in ahead)
 
-    def _wanted(self, held: Situation) -> tuple[Wanted, ...]:
+    def _wanted(self, held: Situation) -> tuple[ProgramWanted, ...]:
         """What the plan has on each instrument by the shown part, and what we told it."""
         plan, has, ahead = held.plan, self._has(held), set[str]()
         if held.transport in _PLAYS:
             ahead = {change.instrument for change in plan.out}
             ahead.add(self.setlist.parts[plan.part - 1].instrument or "")
         return tuple(
-            Wanted(
+            ProgramWanted(
                 change,
                 has.get(name) == change,
                 has.get(name, change) != change and name not in ahead,
@@ -2706,23 +2693,6 @@ class Conductor:
             p if p.outcome in _HELD else PendingView(p.change, Outcome.OPEN) for p in plan.pending
         )
 
-    def _with_outcome(
-        self, plan: Plan, change: ProgramChange, outcome: Outcome
-    ) -> tuple[PendingView, ...]:
-        return tuple(
-            PendingView(p.change, outcome) if p.change == change else p for p in plan.pending
-        )
-
-    def _pending_after(self, plan: Plan, send: Send) -> tuple[PendingView, ...]:
-        """The changes to come once `send` is out."""
-        if not send.wanted:
-            return self._with_outcome(plan, send.change, Outcome.SENT)
-        # What is sent for the part that is shown is none of them, and takes the place of one.
-        return tuple(
-            PendingView(p.change, Outcome.OPEN) if p.change.instrument == send.instrument else p
-            for p in plan.pending
-        )
-
     def _own(self, plan: Plan) -> PendingView | None:
         """The change that moves the next part's own instrument."""
         following = self._following(plan)
@@ -2861,6 +2831,21 @@ class _Course:
         self.stages = stages(setlist)
         # The parts that end in silence.
         self.stops = frozenset(song.parts[-1] for song in setlist.songs if song.stops)
+
+
+def _marked(plan: Plan, changes: Collection[ProgramChange], outcome: Outcome) -> Plan:
+    """`plan`, with that having become of those of its changes."""
+    pending = (PendingView(p.change, outcome) if p.change in changes else p for p in plan.pending)
+    return replace(plan, pending=tuple(pending))
+
+
+def _after(plan: Plan, send: Send) -> Plan:
+    """`plan` once `send` is out."""
+    if not send.wanted:
+        return _marked(plan, (send.change,), Outcome.SENT)
+    # What is sent for the part that is shown is none of what is to come, and takes one's place.
+    replaced = [p.change for p in plan.pending if p.change.instrument == send.instrument]
+    return _marked(plan, replaced, Outcome.OPEN)
 
 
 def _without(has: tuple[ProgramChange, ...], names: set[str]) -> tuple[ProgramChange, ...]:

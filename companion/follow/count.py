@@ -437,17 +437,12 @@ class Count:
     @property
     def period_ns(self) -> float:
         """How long a tick lasts, in ns; 0 while unknown."""
-        return self._period()[0] * 1e6
-
-    @property
-    def period_sd_ns(self) -> float:
-        """The standard deviation of `period_ns`."""
-        return self._period()[1] * 1e6
+        return self._period() * 1e6
 
     @property
     def bpm(self) -> float:
         """Beats a minute, 0 while unknown."""
-        period = self._period()[0]
+        period = self._period()
         return 60_000 / (24 * period) if period else 0.0
 
     @property
@@ -465,7 +460,7 @@ class Count:
     def overdue(self, now_ns: int) -> float:
         """How many ticks, in parts of one, have gone by since the latest; 0 while unknown."""
         best = self._best()
-        if best is None or self._origin_ns is None or not self._period()[0]:
+        if best is None or self._origin_ns is None or not self._period():
             return 0.0
         return max(0.0, ((now_ns - self._origin_ns) * 1e-6 - best.x) / best.v)
 
@@ -475,7 +470,7 @@ class Count:
         The chance of none, of one, and so on. Messages keep their order, so these were lost. Else
         the stop came late: it was sent at any time before the next tick was due, and held up.
         """
-        period, overdue = self._period()[0], self.overdue(now_ns)
+        period, overdue = self._period(), self.overdue(now_ns)
         if not period:
             return [1.0]
 
@@ -573,13 +568,12 @@ class Count:
     def _best(self) -> Hypothesis | None:
         return max(self._hypotheses, key=lambda h: (h.n == self.ticks, h.weight), default=None)
 
-    def _period(self) -> tuple[float, float]:
-        """The period and its standard deviation in ms, of the hypotheses that count alike."""
+    def _period(self) -> float:
+        """The period in ms by the hypotheses that count alike; 0 while it is not known well."""
         hypotheses = self._hypotheses
         if len(hypotheses) == 1:
             h = hypotheses[0]
-            known = h.vv < 0.01 * h.v * h.v
-            return (h.v, sqrt(h.vv)) if known else (0.0, 0.0)
+            return h.v if h.vv < 0.01 * h.v * h.v else 0.0
         mine = [h for h in hypotheses if h.n == self.ticks] or hypotheses
         top = max((h.weight for h in mine), default=0.0)
         # What stands still or drifts, if it has its share; that it drifts must be likelier still.
@@ -591,10 +585,10 @@ class Count:
             mine = [h for h in mine if h.motion == motion]
         total = sum(h.weight for h in mine)
         if not total:
-            return 0.0, 0.0
+            return 0.0
         v = sum(h.weight * h.v for h in mine) / total
         vv = sum(h.weight * (h.vv + (h.v - v) ** 2) for h in mine) / total
-        return (v, sqrt(vv)) if vv < 0.01 * v * v else (0.0, 0.0)
+        return v if vv < 0.01 * v * v else 0.0
 
     def _first(self, t: float) -> int:
         """The first tick: its phase is free, and it may have been held up like any other."""
@@ -683,7 +677,7 @@ class Count:
             brood.grow(parent, calmer, quicker, self._strays)
         weights = [child.weight for child in brood.children]
         total = sum(weights)
-        period = self._period()[0] or 25.0
+        period = self._period() or 25.0
         nothing = (self._nothing + self.rates.nothing) * 0.5 / period
         if total <= 0:
             # Nothing explains it: go on as if the next tick had come.

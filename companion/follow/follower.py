@@ -45,7 +45,7 @@ from companion.midi import (
 )
 from companion.setlist import SetList
 from companion.setlist.text import wish as wish_of
-from companion.wishes import OF_THE_COUNT, Ask, Refused, Wish
+from companion.wishes import OF_THE_COUNT, Ask, WhyNot, Wish
 
 _SIGNALS = {START: Signal.START, CONTINUE: Signal.CONTINUE, STOP: Signal.STOP, RESET: Signal.RESET}
 # What makes a port worth following; a stop or a reset alone does not, and a position only where
@@ -272,7 +272,7 @@ class Follower:
                 self._home = self.port
         return sends
 
-    def refused(self) -> tuple[Refused, ...]:
+    def refused(self) -> tuple[WhyNot, ...]:
         """The wishes that would do nothing now, and why: see `Conductor.refused`."""
         return self.conductor.refused()
 
@@ -351,11 +351,6 @@ class Follower:
     def period_ns(self) -> int:
         """How long a tick lasts, in ns; what is usual while unknown."""
         return round(self.conductor.ticks.period_ns) or PRESUMED_NS
-
-    @property
-    def last_clock_ns(self) -> int:
-        """When the latest clock that is followed arrived; 0 before any."""
-        return self.conductor.clock_ns
 
     def other_clocks(self, now_ns: int) -> list[str]:
         """Ports that send clock too, though another is followed."""

@@ -11,7 +11,7 @@ from typing import NamedTuple
 
 from companion.follow.conductor import Conductor, Stretch
 from companion.follow.transport import State
-from companion.setlist import Action, Cue, MuteSend, Part, SetList, WhenKind, cue_ticks
+from companion.setlist import Action, Cue, MuteControl, Part, SetList, WhenKind, cue_ticks
 
 # A mute may leave so many ticks after its own: an eighth of a beat. Later it is heard as late
 # (common practice, no source).
@@ -27,7 +27,7 @@ class MuteOrder:
     """
 
     instrument: str
-    send: MuteSend
+    send: MuteControl
     muted: bool
     track: str
 

@@ -15,7 +15,7 @@ from companion.link.messages import (
     BadMessage,
     LinkError,
     PatternMap,
-    Plan,
+    SetPlan,
     Snapshot,
     decode_map,
     decode_plan,
@@ -54,7 +54,7 @@ class Client:
         self,
         on_snapshot: Callable[[Snapshot], None],
         on_state: Callable[[bool], None],
-        on_overview: Callable[[Plan | PatternMap], None] = lambda overview: None,
+        on_overview: Callable[[SetPlan | PatternMap], None] = lambda overview: None,
     ) -> None:
         """Connect, hand over the newest snapshots, connect again; until cancelled.
 
@@ -151,7 +151,7 @@ class _Wire(asyncio.Protocol):
     def connection_lost(self, exc: Exception | None) -> None:
         self._end("the engine has ended" if self._heard else REFUSED)
 
-    async def news(self) -> list[Snapshot | Plan | PatternMap]:
+    async def news(self) -> list[Snapshot | SetPlan | PatternMap]:
         """The newest of each kind not yet handed over, the snapshot first.
 
         Raises LinkError when the connection ends. An overview that makes no sense is passed over:
@@ -166,7 +166,7 @@ class _Wire(asyncio.Protocol):
         plan, self._plan = self._plan, None
         found, self._map = self._map, None
         self._heard = True
-        news: list[Snapshot | Plan | PatternMap] = []
+        news: list[Snapshot | SetPlan | PatternMap] = []
         if newest is not None:
             news.append(all_printable(decode_snapshot(newest)))
         with contextlib.suppress(BadMessage):

@@ -20,7 +20,7 @@ from typing import Annotated, Any, Literal, TypeVar
 import msgspec
 
 import companion
-from companion.wishes import Ask, Later, NoWish, Refused, Wish
+from companion.wishes import Ask, Later, NoWish, WhyNot, Wish
 
 __all__ = [
     "ALWAYS",
@@ -38,15 +38,15 @@ __all__ = [
     "LinkError",
     "MapRow",
     "PatternMap",
-    "Plan",
     "PlanPart",
     "PlanSong",
     "ProgramView",
-    "Refused",
+    "SetPlan",
     "Snapshot",
     "TrackView",
     "Trouble",
     "UnknownWish",
+    "WhyNot",
     "Wish",
     "decode_hello",
     "decode_map",
@@ -256,7 +256,7 @@ class Snapshot:
     that a wish keeps it so. `wish` is what an undo would withdraw, in the words of that wish;
     `refused` holds the wishes that would do nothing now, `later` those that would take effect later
     than at the coming boundary. `notice` says what came of the latest wish
-    or event, `notice_kind` why, where a wish was refused (see `Refused`). `fill` says that a fill
+    or event, `notice_kind` why, where a wish was refused (see `WhyNot`). `fill` says that a fill
     is held. `at_ns` is time.monotonic_ns() when `tick` was current, `tick_ns` the
     time of the latest clock tick on the same clock, `started_ns` that of the first start, 0 before
     it. `troubles` stand worst first. `take` is the number of the take that is recorded, None if
@@ -329,7 +329,7 @@ class Snapshot:
     change_sent: bool = False
     staying: bool = False
     wish: str = ""
-    refused: tuple[Refused, ...] = ()
+    refused: tuple[WhyNot, ...] = ()
     later: tuple[Later, ...] = ()
     fill: bool = False
     coming: tuple[Coming, ...] = ()
@@ -344,7 +344,7 @@ class Snapshot:
     troubles: tuple[Trouble, ...] = ()
     take: Count | None = None
 
-    def why_not(self, wish: Wish) -> Refused | None:
+    def why_not(self, wish: Wish) -> WhyNot | None:
         """Why `wish` would do nothing now, None if it would do something."""
         other = wish.ask is Ask.PART and wish.part != self.part
         words = Ask.PART.value if other else str(wish)
@@ -389,7 +389,7 @@ class PlanPart:
 
 
 @dataclass(frozen=True, slots=True)
-class Plan:
+class SetPlan:
     """The whole set, or of a very long one the parts around the running one.
 
     `songs` begin with song `first_song`. `seconds_before` and `seconds_after` are those of parts
@@ -497,7 +497,7 @@ def decode_snapshot(text: bytes) -> Snapshot:
     return _read_snapshot(text).snapshot
 
 
-def encode_plan(plan: Plan) -> bytes:
+def encode_plan(plan: SetPlan) -> bytes:
     """The plan as a line. Raises BadMessage for one that is longer than MAX_OVERVIEW."""
     return _bounded(line({"plan": body(plan)}))
 
@@ -507,7 +507,7 @@ def encode_map(pattern_map: PatternMap) -> bytes:
     return _bounded(line({"map": body(pattern_map)}))
 
 
-def decode_plan(text: bytes) -> Plan:
+def decode_plan(text: bytes) -> SetPlan:
     """The plan in a line. Raises BadMessage; fields of a newer engine are passed over."""
     return _read_plan(text).plan
 
@@ -547,7 +547,7 @@ class _SnapshotLine(msgspec.Struct):
 
 
 class _PlanLine(msgspec.Struct):
-    plan: Plan
+    plan: SetPlan
 
 
 class _MapLine(msgspec.Struct):

@@ -23,7 +23,7 @@ from companion.link.messages import (
     BadMessage,
     LinkError,
     PatternMap,
-    Plan,
+    SetPlan,
     Snapshot,
     UnknownWish,
     decode_hello,
@@ -52,7 +52,7 @@ WISHES_A_SECOND = 200
 # line that does not fit waits for the reader's delayed acknowledgement: 44 ms, measured on Linux.
 SEND_BUFFER = 1 << 16
 
-Make = Callable[[], tuple[Plan | None, PatternMap | None]]
+Make = Callable[[], tuple[SetPlan | None, PatternMap | None]]
 
 _READ = selectors.EVENT_READ
 _WRITE = selectors.EVENT_WRITE
@@ -417,7 +417,7 @@ class Board:
         """`make` hands out the same objects again while nothing changes; None says nothing yet."""
         self._make = make
         self.number = 0
-        self._plan: Plan | None = None
+        self._plan: SetPlan | None = None
         self._map: PatternMap | None = None
         # By kind, with the number each was hung up under.
         self._lines: dict[str, tuple[int, bytes]] = {}

@@ -18,7 +18,7 @@ from textual.events import Resize
 from textual.filter import LineFilter
 from textual.screen import Screen
 
-from companion.link.messages import LinkError, PatternMap, Plan, Snapshot
+from companion.link.messages import LinkError, PatternMap, SetPlan, Snapshot
 from companion.screen.asking import Asking
 from companion.screen.canvas import Sheet
 from companion.screen.dialogs import KEEP, ChoosePart, Help, Leave
@@ -59,7 +59,7 @@ class Feed(Protocol):
         self,
         on_snapshot: Callable[[Snapshot], None],
         on_state: Callable[[bool], None],
-        on_overview: Callable[[Plan | PatternMap], None],
+        on_overview: Callable[[SetPlan | PatternMap], None],
     ) -> None:
         """Hand over what the engine says until cancelled; `on_state(False)`: it is gone."""
         ...
@@ -101,7 +101,7 @@ class StageApp(App[str]):
         self._of_day = of_day
         self._asking = Asking(feed.wish, now_ns)
         self._snapshot: Snapshot | None = None
-        self._plan = Plan()
+        self._plan = SetPlan()
         self._map: PatternMap | None = None
         self._reader = Reader(look_only)
         self._map_reader = MapReader()
@@ -181,8 +181,8 @@ class StageApp(App[str]):
         if first:
             self.draw()
 
-    def _look(self, overview: Plan | PatternMap) -> None:
-        if isinstance(overview, Plan):
+    def _look(self, overview: SetPlan | PatternMap) -> None:
+        if isinstance(overview, SetPlan):
             self._plan = overview
         else:
             self._map = overview

@@ -19,7 +19,7 @@ from textual.widget import Widget
 from textual.widgets import Static
 
 from companion.cautions import CAUTIONS
-from companion.link.messages import Plan, Snapshot
+from companion.link.messages import SetPlan, Snapshot
 from companion.screen.canvas import HARMLESS, cut
 from companion.screen.keys import Key, key_name
 from companion.screen.layout import View
@@ -208,7 +208,7 @@ class PartRows(Widget, can_focus=True):
     ALLOW_SELECT = False
     COMPONENT_CLASSES = {"partrows--picked", "partrows--now"}  # noqa: RUF012
 
-    def __init__(self, plan: Plan, snapshot: Snapshot) -> None:
+    def __init__(self, plan: SetPlan, snapshot: Snapshot) -> None:
         super().__init__()
         self._plan = plan
         self._snapshot = snapshot
@@ -303,7 +303,7 @@ class ChoosePart(ModalScreen[int | None]):
     ]
     AUTO_FOCUS = "PartRows"
 
-    def __init__(self, plan: Plan, snapshot: Snapshot) -> None:
+    def __init__(self, plan: SetPlan, snapshot: Snapshot) -> None:
         super().__init__()
         self._parts = snapshot.parts
         self._rows = PartRows(plan, snapshot)

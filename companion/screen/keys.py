@@ -14,7 +14,6 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass, replace
-from typing import Protocol
 
 from rich.text import Text
 from textual.app import ComposeResult
@@ -508,18 +507,6 @@ class KeyRow(Horizontal):
 
 # Stands where nothing is typed yet.
 ANYTHING = "Type what you want…"
-
-
-class Asked(Protocol):
-    """What the palette needs of the app."""
-
-    def keys_now(self) -> list[Key]:
-        """The keys that would work now."""
-        ...
-
-    async def run_action(self, action: str) -> bool:
-        """Run an action by name."""
-        ...
 
 
 class KeyProvider(Provider):

@@ -29,7 +29,7 @@ _LEAST_DOTS = 5
 
 
 @dataclass(frozen=True, slots=True)
-class Plan:
+class StagePlan:
     """Rows for each region, top to bottom; they add up to the height of the window.
 
     What is not in order lies over the last rows above the quiet ones.
@@ -102,7 +102,7 @@ def most_alarm_rows(height: int) -> int:
     return 2 if height < 16 else 3 if height < 36 else 7
 
 
-def plan(width: int, height: int) -> Plan:
+def plan(width: int, height: int) -> StagePlan:
     """Share `height` rows: what must be read from afar first, then the countdown.
 
     What comes next is larger than all but the countdown. The agenda has up to a third of what the
@@ -124,7 +124,7 @@ def plan(width: int, height: int) -> Plan:
     least = LARGE_COUNTDOWN if dots else LEAST_COUNTDOWN - small
     if rest - agenda < least:
         agenda = max(0, rest - least)
-    return Plan(
+    return StagePlan(
         countdown=rest - agenda,
         above_then=air,
         then=then,

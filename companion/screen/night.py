@@ -10,7 +10,7 @@ from dataclasses import dataclass
 from datetime import datetime, timedelta
 from enum import Enum
 
-from companion.link.messages import Plan, PlanPart, Snapshot
+from companion.link.messages import PlanPart, SetPlan, Snapshot
 from companion.screen.canvas import Canvas, Row, cut, render_figures
 from companion.screen.extrapolation import Spot, tick_seconds
 
@@ -82,7 +82,7 @@ class Night:
 
 
 def read_night(
-    plan: Plan, snapshot: Snapshot, at: Spot, now_ns: int, now: datetime | None = None
+    plan: SetPlan, snapshot: Snapshot, at: Spot, now_ns: int, now: datetime | None = None
 ) -> Night:
     """The night at `now_ns`, the count standing at `at`; `now` is the time of day, where known."""
     seconds = 0.0
@@ -127,7 +127,7 @@ def _drift(late: float) -> str:
     return f"{spoken(abs(late))} {'later' if late > 0 else 'sooner'} than planned"
 
 
-def _curfew(plan: Plan, now: datetime | None, since: float, left: float | None) -> str:
+def _curfew(plan: SetPlan, now: datetime | None, since: float, left: float | None) -> str:
     """How the end of the plan stands to the curfew: the next such time after the start."""
     if plan.curfew is None or now is None or left is None:
         return ""
@@ -148,7 +148,9 @@ def _then(snapshot: Snapshot) -> str:
     return ": ".join(filter(None, (snapshot.next_song, snapshot.next_part)))
 
 
-def _lines(plan: Plan, snapshot: Snapshot, at: Spot) -> tuple[tuple[SongLine | PartLine, ...], int]:
+def _lines(
+    plan: SetPlan, snapshot: Snapshot, at: Spot
+) -> tuple[tuple[SongLine | PartLine, ...], int]:
     lines: list[SongLine | PartLine] = []
     here, song = 0, 0
     begins: float | None = plan.seconds_before
@@ -164,7 +166,7 @@ def _lines(plan: Plan, snapshot: Snapshot, at: Spot) -> tuple[tuple[SongLine | P
     return tuple(lines), here
 
 
-def _song_line(plan: Plan, snapshot: Snapshot, number: int) -> SongLine:
+def _song_line(plan: SetPlan, snapshot: Snapshot, number: int) -> SongLine:
     index = number - plan.first_song
     known = 0 <= index < len(plan.songs)
     turn = Turn.TO_COME
@@ -210,14 +212,14 @@ def _part_line(part: PlanPart, snapshot: Snapshot, at: Spot, begins: float | Non
     return PartLine(part.number, name, length, brief, begins, *told, turn)
 
 
-def _seconds_here(plan: Plan, part: PlanPart, at: Spot) -> float:
+def _seconds_here(plan: SetPlan, part: PlanPart, at: Spot) -> float:
     """Planned seconds of the running part that are behind us; never more than it has."""
     song = part.song - plan.first_song
     tempo = plan.songs[song].tempo if 0 <= song < len(plan.songs) else 0.0
     return min(part.seconds, at.tick * tick_seconds(tempo)) if tempo > 0 else 0.0
 
 
-def _planned(plan: Plan, snapshot: Snapshot, at: Spot) -> float | None:
+def _planned(plan: SetPlan, snapshot: Snapshot, at: Spot) -> float | None:
     """By the plan, how long after the start we are where we are; None where it does not say."""
     seconds = plan.seconds_before
     for part in plan.parts:
@@ -229,13 +231,13 @@ def _planned(plan: Plan, snapshot: Snapshot, at: Spot) -> float | None:
     return None
 
 
-def _weights(plan: Plan) -> list[float]:
+def _weights(plan: SetPlan) -> list[float]:
     """How long each part counts for in the picture: its time, or the same for all."""
     timed = all(part.seconds > 0 for part in plan.parts)
     return [part.seconds if timed else 1.0 for part in plan.parts]
 
 
-def _shares(plan: Plan) -> tuple[float, ...]:
+def _shares(plan: SetPlan) -> tuple[float, ...]:
     songs: dict[int, float] = {}
     weights = _weights(plan)
     for part, weight in zip(plan.parts, weights, strict=True):
@@ -244,7 +246,7 @@ def _shares(plan: Plan) -> tuple[float, ...]:
     return tuple(weight / whole for weight in songs.values())
 
 
-def _share_done(plan: Plan, snapshot: Snapshot, at: Spot) -> float:
+def _share_done(plan: SetPlan, snapshot: Snapshot, at: Spot) -> float:
     weights = _weights(plan)
     done = 0.0
     for part, weight in zip(plan.parts, weights, strict=True):

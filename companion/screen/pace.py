@@ -84,7 +84,7 @@ class Raised(Generic[K, T]):
         return {key: value for key, (_, value) in self._said.items()}
 
 
-class Doubt:
+class DoubtShown:
     """Whether a doubt is shown: it has outlasted a beat, and then it stands for a second."""
 
     def __init__(self) -> None:

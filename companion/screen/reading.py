@@ -8,11 +8,11 @@ from __future__ import annotations
 
 from dataclasses import dataclass, replace
 
-from companion.link.messages import Refused, Snapshot, TrackView, Trouble
+from companion.link.messages import Snapshot, TrackView, Trouble, WhyNot
 from companion.screen import extrapolation
 from companion.screen.asking import bands
 from companion.screen.extrapolation import Spot, Stage
-from companion.screen.pace import Doubt, Raised, Steady
+from companion.screen.pace import DoubtShown, Raised, Steady
 from companion.screen.sentences import (
     RANKS,
     Alarm,
@@ -169,7 +169,7 @@ class Reader:
         self._shown: tuple[int, int] = (-1, -1)
         self._filled_ns: int | None = None
         self._tempo = Steady()
-        self._doubt = Doubt()
+        self._doubt = DoubtShown()
         self._notes: Raised[str, str] = Raised()
         self._alarms: Raised[str, Alarm] = Raised()
         self._unsure = False
@@ -230,12 +230,12 @@ class Reader:
         self._put_away |= frozenset(snapshot.troubles)
 
 
-def _settled(snapshot: Snapshot, sure: bool) -> tuple[Refused, ...]:
+def _settled(snapshot: Snapshot, sure: bool) -> tuple[WhyNot, ...]:
     """The wishes that would do nothing, where the count is shown to be `sure` or not."""
     if sure is snapshot.sure:
         return snapshot.refused
     if sure:
-        return (*snapshot.refused, Refused(str(Wish(Ask.CONFIRM)), "sure", "wait a beat"))
+        return (*snapshot.refused, WhyNot(str(Wish(Ask.CONFIRM)), "sure", "wait a beat"))
     return tuple(each for each in snapshot.refused if each.kind != "sure")
 
 

@@ -23,7 +23,7 @@ from companion.setlist.model import (
     Instrument,
     Kind,
     Layer,
-    MuteSend,
+    MuteControl,
     MuteTold,
     NoteKey,
     Part,
@@ -48,7 +48,7 @@ _Piece = TypeVar("_Piece", bound=Hashable)
 _NO_PATTERN = Pattern("?")
 _KINDS = {"instruments": "instrument", "patterns": "pattern"}
 _ACTIONS = ("mute", "unmute", "fill", "say", "do", "sweep")
-Placed = tuple[Binding, Path]
+PlacedBinding = tuple[Binding, Path]
 
 
 def build(form: forms.SetForm, report: Report) -> tuple[SetList, list[Path]]:
@@ -709,7 +709,7 @@ class _TrackNames:
 
 def _build_tells(
     named: str, form: forms.InstrumentForm, names: _TrackNames, report: Report
-) -> tuple[Tells, tuple[MuteSend, ...]]:
+) -> tuple[Tells, tuple[MuteControl, ...]]:
     """What an instrument tells, and how it is told to mute."""
     own, below = form.channel - 1, ("instruments", named, "tells")
     fill = None
@@ -726,7 +726,7 @@ def _build_tells(
         high = told.muted_at == "high"
         if address is not None:
             mutes += [MuteTold(track, address, high, told.toggle) for track in tracks]
-    sends: list[MuteSend] = []
+    sends: list[MuteControl] = []
     taken: dict[tuple[int, int], str] = {}
     for written, send in form.send_mutes.items():
         path = ("instruments", named, "send_mutes", written)
@@ -743,14 +743,15 @@ def _build_tells(
             wrong = f"controller {send.controller} mutes {quoted(other)} already"
             report.value((*path, "controller"), wrong, "take another controller or channel")
         sends += [
-            MuteSend(track, channel, send.controller, send.muted, send.sounding) for track in tracks
+            MuteControl(track, channel, send.controller, send.muted, send.sounding)
+            for track in tracks
         ]
     return Tells(fill, tuple(mutes)), tuple(sends)
 
 
 def build_controls(
     bindings: Sequence[forms.BindingForm], report: Report, parts: int | None = None
-) -> list[Placed]:
+) -> list[PlacedBinding]:
     """The bindings without faults, each with its path; `parts` is how many the set has."""
     found = []
     for index, form in enumerate(bindings):

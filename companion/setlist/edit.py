@@ -18,7 +18,7 @@ from ruamel.yaml.scalarstring import DoubleQuotedScalarString
 from ruamel.yaml.tokens import CommentToken
 
 from companion.setlist.model import Binding, Kind
-from companion.setlist.yamltree import Entry, Mapping, Scalar, parse_tree
+from companion.setlist.yamltree import Keyed, Mapping, Scalar, parse_tree
 from companion.wishes import Wish
 
 INTRODUCTION = """\
@@ -193,7 +193,7 @@ def _room(text: str) -> int | None:
     match parsed.root:
         case None | Scalar(text=None):
             return len(_LINES.findall(text))
-        case Mapping(entries={"controls": Entry(line, _, Scalar(text=None))}) if (
+        case Mapping(entries={"controls": Keyed(line, _, Scalar(text=None))}) if (
             len(parsed.root.entries) == 1
         ):
             if _NOTHING.match(_LINES.findall(text)[line - 1]):

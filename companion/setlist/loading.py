@@ -102,7 +102,7 @@ _CLASSES: tuple[Any, ...] = (
     *(Fault, Meter, Cycle, If, Rule, Step, Track, Pattern),
     *(model.Span, model.Instrument, model.When, model.Cue, model.ProgramChange, model.Layer),
     *(model.Part, model.Song, SetList),
-    *(model.Address, model.NoteKey, model.MuteTold, model.MuteSend, model.Tells),
+    *(model.Address, model.NoteKey, model.MuteTold, model.MuteControl, model.Tells),
     *(model.Press, wishes.Wish, model.Binding),
 )
 _FIELDS = {each: tuple(field.name for field in fields(each)) for each in _CLASSES}

@@ -86,7 +86,7 @@ NOTHING_TOLD = Tells()
 
 
 @dataclass(frozen=True, slots=True)
-class MuteSend:
+class MuteControl:
     """How an instrument is told to mute a track: a controller and its values for both states."""
 
     track: str
@@ -211,7 +211,7 @@ class Instrument:
     lead: Span = Span(1, Unit.BEATS)
     recount: bool = True
     tells: Tells = NOTHING_TOLD
-    mute_sends: tuple[MuteSend, ...] = ()
+    mute_sends: tuple[MuteControl, ...] = ()
 
     def shown(self, program: int) -> int:
         """The number the instrument's display shows for a wire program (0-127)."""

@@ -53,7 +53,7 @@ class Mapping:
 
     line: int
     column: int
-    entries: dict[str, Entry]
+    entries: dict[str, Keyed]
     size: int
     height: int
 
@@ -62,7 +62,7 @@ Node = Scalar | Listing | Mapping
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Entry:
+class Keyed:
     """A value in a mapping and the position of its key."""
 
     line: int
@@ -112,7 +112,7 @@ def plain(node: Node | None) -> object:
 
 
 Path = tuple[str | int, ...]
-Spot = tuple[int, int]
+LineColumn = tuple[int, int]
 
 
 class Places:
@@ -121,12 +121,12 @@ class Places:
     def __init__(self, root: Node | None) -> None:
         self._root = root
 
-    def at(self, path: Path) -> Spot:
+    def at(self, path: Path) -> LineColumn:
         """Where the thing at `path` begins: its key, or its first character in a list."""
         start = (1, 1) if self._root is None else (self._root.line, self._root.column)
         return [start, *(spot for spot, _ in self._steps(path))][-1]
 
-    def value(self, path: Path, offset: int = 0) -> Spot:
+    def value(self, path: Path, offset: int = 0) -> LineColumn:
         """Where the value at `path` begins, or `offset` characters into it where that is known."""
         node, spot, depth = self._root, self.at(()), 0
         for depth, (spot, node) in enumerate(self._steps(path), 1):  # noqa: B007
@@ -160,10 +160,10 @@ class Places:
             pass
         return list(node.entries) if depth == len(path) and isinstance(node, Mapping) else []
 
-    def _steps(self, path: Path) -> Iterator[tuple[Spot, Node]]:
+    def _steps(self, path: Path) -> Iterator[tuple[LineColumn, Node]]:
         node = self._root
         for piece in path:
-            entry: Entry | None = None
+            entry: Keyed | None = None
             if isinstance(node, Mapping):
                 entry = node.entries.get(str(piece)) or _numbered(node, piece)
                 if entry is None:
@@ -180,7 +180,7 @@ class Places:
 _RUN = re.compile(r"\s*([0-9]{1,9})(?:\s*-\s*([0-9]{1,9}))?\s*")
 
 
-def _numbered(node: Mapping, piece: str | int) -> Entry | None:
+def _numbered(node: Mapping, piece: str | int) -> Keyed | None:
     """The entry for number `piece` where its key has zeros in front, as in `07`, or several numbers
     as in `1, 5-8`."""
     if not isinstance(piece, int):
@@ -235,8 +235,8 @@ class _Open:
     mapping: bool
     anchor: str | None
     items: list[Node] = field(default_factory=list)
-    entries: dict[str, Entry] = field(default_factory=dict)
-    merges: list[Entry] = field(default_factory=list)
+    entries: dict[str, Keyed] = field(default_factory=dict)
+    merges: list[Keyed] = field(default_factory=list)
     at_key: bool = True
     key: tuple[str | None, int, int, bool] = (None, 0, 0, False)
     size: int = 1
@@ -460,7 +460,7 @@ class _Builder:
             return
         if top.braces:
             top.order.append((key, node))
-        entry = Entry(line, column, node)
+        entry = Keyed(line, column, node)
         if merge:
             top.merges.append(entry)
         elif key in top.entries:
@@ -483,9 +483,9 @@ class _Builder:
         self._anchor(top.anchor, node)
         self._add(node)
 
-    def _merged(self, top: _Open) -> dict[str, Entry]:
+    def _merged(self, top: _Open) -> dict[str, Keyed]:
         """What `<<` brings in, then the mapping's own keys; own keys win, then earlier merges."""
-        merged: dict[str, Entry] = {}
+        merged: dict[str, Keyed] = {}
         for merge in top.merges:
             sources = merge.node.items if isinstance(merge.node, Listing) else (merge.node,)
             for source in sources:

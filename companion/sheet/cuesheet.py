@@ -56,7 +56,7 @@ class RareStep:
 
 
 @dataclass(frozen=True, slots=True)
-class Program:
+class ProgramShown:
     """A program as the instrument's display numbers it; `bank` None for none, or for bank 0."""
 
     instrument: str
@@ -81,7 +81,7 @@ class PartSheet:
     name: str
     pattern: Pattern
     instrument: str | None
-    programs: tuple[Program, ...]
+    programs: tuple[ProgramShown, ...]
     program: int | None
     bars: Fraction | None
     seconds: float | None
@@ -274,7 +274,9 @@ def _part(
     is_open = part.phrases is None and part.about is None
     own = next((c for c in part.changes if c.instrument == part.instrument), None)
     programs = tuple(
-        Program(c.instrument, setlist.instruments[c.instrument].shown(c.program), c.bank or None)
+        ProgramShown(
+            c.instrument, setlist.instruments[c.instrument].shown(c.program), c.bank or None
+        )
         for c in part.changes
     )
     ticks = part.likely_ticks

@@ -67,7 +67,7 @@ class Block:
 
 
 @dataclass(frozen=True, slots=True)
-class Sheet:
+class PaperSheet:
     """A sheet of paper: its blocks, the size of its type, and how many lines for notes by hand."""
 
     blocks: tuple[Block, ...]
@@ -91,7 +91,7 @@ def render(sheet: CueSheet, paper: str | None = None) -> str:
     return text
 
 
-def pages(sheet: CueSheet, paper: str | None = None) -> list[Sheet]:
+def pages(sheet: CueSheet, paper: str | None = None) -> list[PaperSheet]:
     """The sheets of paper in order: the running order of the set, then the songs."""
     width, height = _area(paper)
 
@@ -110,24 +110,24 @@ def _area(paper: str | None) -> tuple[float, float]:
     return width - 2 * MARGIN_X, height - 2 * MARGIN_Y - SLACK
 
 
-def _on_one(make: Callable[[float], list[Block]], width: float, height: float) -> list[Sheet]:
+def _on_one(make: Callable[[float], list[Block]], width: float, height: float) -> list[PaperSheet]:
     """One sheet in the largest type with which all fits on it; none if nothing is small enough."""
     for size in SIZES:
         blocks = make(width / size)
         left = height / size - FOOT - sum(block.height for block in blocks)
         if left >= 0:
             ruled = min(MOST_RULED, int((left - 8) / RULED_LINE)) if left >= RULED_FROM else 0
-            return [Sheet(tuple(blocks), size, ruled)]
+            return [PaperSheet(tuple(blocks), size, ruled)]
     return []
 
 
-def _fitted(make: Callable[[float], list[Block]], width: float, height: float) -> list[Sheet]:
+def _fitted(make: Callable[[float], list[Block]], width: float, height: float) -> list[PaperSheet]:
     """One sheet if that will do, or several."""
     sheets = _on_one(make, width, height)
     if sheets:
         return sheets
     room = height / SEVERAL - FOOT
-    return [Sheet(tuple(each), SEVERAL, 0) for each in _dealt(make(width / SEVERAL), room)]
+    return [PaperSheet(tuple(each), SEVERAL, 0) for each in _dealt(make(width / SEVERAL), room)]
 
 
 def _dealt(blocks: Sequence[Block], room: float) -> list[list[Block]]:

@@ -9,7 +9,7 @@ from __future__ import annotations
 from pathlib import Path
 from textwrap import wrap
 
-from companion.counting import Grid, Row
+from companion.counting import Grid, GridRow
 
 # From never to always; told apart by shape alone.
 SHADES = " ░▒▓█"
@@ -91,7 +91,7 @@ def _block(grid: Grid, first: int, last: int, plain: bool) -> str:
     return "\n".join(line.rstrip() for line in lines)
 
 
-def _label(name: str, row: Row | None = None, plain: bool = False) -> str:
+def _label(name: str, row: GridRow | None = None, plain: bool = False) -> str:
     if row is None:
         return f"{name:<{LABEL}}"[:LABEL]
     numbers = " ".join(map(str, row.numbers))
@@ -128,7 +128,7 @@ def _shade(chance: float) -> str:
     return SHADES[1] if chance <= 0.25 else SHADES[2] if chance <= 0.5 else SHADES[3]
 
 
-def _rarity(grid: Grid, row: Row) -> str:
+def _rarity(grid: Grid, row: GridRow) -> str:
     if not row.rare:
         return ""
     return f" ({OF_ITS_OWN})" if _rare_of_its_own(grid, row.track) else " (rare)"

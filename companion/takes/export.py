@@ -70,7 +70,7 @@ class HeardMessage:
 
 
 @dataclass(frozen=True, slots=True)
-class Heard:
+class TakeHeard:
     """What a take has of notes, programs and bank selects, in the order of time, while it played.
 
     `starts` are the ticks at which the instrument was started, `ticks` is the length of all, `bpm`
@@ -83,14 +83,14 @@ class Heard:
     bpm: float
 
 
-def heard(take: int | None = None, folder: Path | None = None) -> Heard:
+def heard(take: int | None = None, folder: Path | None = None) -> TakeHeard:
     """The notes and program changes of a take, None for the last. Raises TakesError."""
     with Store(folder) as store:
         found = store.take(take)
         messages = [*music(store, found), *_sent(store, found.take)]
         starts = store.events(found.take, ("start",))
         bars = [each.body["bpm"] for each in store.events(found.take, ("bar",))]
-        return Heard(
+        return TakeHeard(
             tuple(sorted(messages, key=lambda each: each.at_ns)),
             tuple(each.clock for each in starts if not each.body),
             found.clocks,
@@ -411,4 +411,4 @@ def export(store: Store, take: Take, path: Path, progress: Progress = silent) ->
         raise TakesError(f"no way to write {path.name}: its ending should be one of {known}")
 
 
-__all__ = ["Arrived", "Heard", "HeardMessage", "export", "heard", "play_again", "read_clock"]
+__all__ = ["Arrived", "HeardMessage", "TakeHeard", "export", "heard", "play_again", "read_clock"]

@@ -20,7 +20,7 @@ from filelock import BaseFileLock
 
 from companion.setlist import SetList
 from companion.takes.store import Arrived, Beginning, DiskFull, Store, TakesError
-from companion.takes.story import MOST_WAITING, Adopted, Event, Item, Notes, Story
+from companion.takes.story import MOST_WAITING, Adopted, Event, Happening, Notes, Story
 
 COMMIT_S = 0.5
 # While nothing at all happens, how long a take has lasted is written this often, in commits.
@@ -132,7 +132,7 @@ class Writer:
         self._batch = 0
         self._idle = 0
 
-    def write(self, items: list[Item], now_ns: int) -> None:
+    def write(self, items: list[Happening], now_ns: int) -> None:
         """Write what came, if anything did."""
         self._idle = 0 if items else self._idle + 1
         if self._idle % IDLE:

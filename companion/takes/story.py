@@ -68,7 +68,7 @@ class Wished:
 
 
 @dataclass(frozen=True, slots=True)
-class Due:
+class SendDue:
     """A send that the follower returned at `tick` of the running part."""
 
     send: Send | MuteSend
@@ -104,7 +104,7 @@ class Adopted:
     setlist: SetList
 
 
-Item = Arrival | Moment | Wished | Due | Left | Troubles | Adopted
+Happening = Arrival | Moment | Wished | SendDue | Left | Troubles | Adopted
 
 
 # What waits while a disk does not answer: an hour of clocks. Beyond that the oldest is lost.
@@ -119,7 +119,7 @@ class Notes:
     """
 
     def __init__(self) -> None:
-        self.items: deque[Item] = deque(maxlen=MOST_WAITING)
+        self.items: deque[Happening] = deque(maxlen=MOST_WAITING)
         # Puts down a message that the follower has just taken in, after what came of it (`look`).
         self.heard: Callable[[Arrival], None] = self.items.append
         self._count = -1
@@ -147,7 +147,7 @@ class Notes:
     def due(self, follower: Follower, sends: Sends, t_ns: int) -> None:
         """Put down what the follower has just returned."""
         self.look(follower, t_ns)
-        self.items.extend(Due(send, follower.conductor.tick) for send in sends)
+        self.items.extend(SendDue(send, follower.conductor.tick) for send in sends)
 
     def left(self, send: Send | MuteSend, t_ns: int, why: str = "") -> None:
         """Put down that a send has left, or that it has not and `why`."""
@@ -218,7 +218,7 @@ class Story:
         self._fill = False
         self._doubt: Event | None = None
         self._troubles: tuple[str, ...] = ()
-        self._due: list[Due] = []
+        self._due: list[SendDue] = []
         # Parts that began, when by the take's own ticks, and with what events, so that one may be
         # taken back.
         self._begun: list[tuple[Stretch, int, list[Event]]] = []
@@ -235,7 +235,7 @@ class Story:
         """Whether the instrument plays, or did when its clock was lost."""
         return self._state in _PLAYS
 
-    def hear(self, item: Item) -> list[Event]:
+    def hear(self, item: Happening) -> list[Event]:
         """Take in what comes next. Returns the events that this makes."""
         if isinstance(item, tuple):
             return self._arrived(*item)
@@ -326,7 +326,7 @@ class Story:
 
     # -- what else happens -------------------------------------------------------------------
 
-    def _other(self, item: Item) -> Iterator[Event]:
+    def _other(self, item: Happening) -> Iterator[Event]:
         match item:
             case Moment():
                 yield from self._looked(item)
@@ -335,7 +335,7 @@ class Story:
                 yield self._event(item.t_ns, "wish", said)
                 if item.wish.ask is Ask.MARK:
                     yield self._event(item.t_ns, "mark")
-            case Due():
+            case SendDue():
                 self._due = [*self._due[-63:], item]
             case Left():
                 yield from self._gone(item)

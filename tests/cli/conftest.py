@@ -13,7 +13,7 @@ from typing import Any
 
 import pytest
 
-PATIENCE_S = 20.0
+from tests.typed import PATIENCE_S, typed
 
 GOOD = """\
 set: Tidewater
@@ -60,15 +60,7 @@ class Program:
 
     def run(self, *words: str | Path) -> subprocess.CompletedProcess[str]:
         """Run to the end."""
-        return subprocess.run(
-            [sys.executable, "-m", "companion", *map(str, words)],
-            capture_output=True,
-            text=True,
-            env=self.environment,
-            cwd=self.folder,
-            timeout=PATIENCE_S,
-            check=False,
-        )
+        return typed(*words, environment=self.environment, folder=self.folder)
 
     def start(self, *words: str | Path) -> Running:
         """Start an engine and wait until it can be reached."""
@@ -98,6 +90,7 @@ class Program:
             if all(found[key] == value for key, value in wanted.items()):
                 return found
             assert time.monotonic() < deadline, f"never {wanted}; last {found}"
+            time.sleep(0.02)
 
     def write(self, name: str, text: str | bytes) -> Path:
         """A file in the folder."""

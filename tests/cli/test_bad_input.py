@@ -9,6 +9,7 @@ from pathlib import Path
 import pytest
 
 from tests.cli.conftest import GOOD, Program
+from tests.nightly import latin
 
 BOMB = "a0: &a0 [x, x, x, x, x, x, x, x, x, x]\n" + "".join(
     f"a{n}: &a{n} [{', '.join([f'*a{n - 1}'] * 10)}]\n" for n in range(1, 12)
@@ -35,11 +36,12 @@ CASES: dict[str, Callable[[Program], Path]] = {
 }
 
 
-@pytest.mark.parametrize("case", CASES)
-@pytest.mark.parametrize("command", [["check"], ["engine", "--internal-clock"]])
-def test_bad_files_are_one_line_each(program: Program, case: str, command: list[str]) -> None:
+@pytest.mark.parametrize(
+    ("case", "command"), latin(list(CASES), ["check", "engine --internal-clock"])
+)
+def test_bad_files_are_one_line_each(program: Program, case: str, command: str) -> None:
     path = CASES[case](program)
-    done = program.run(*command, path)
+    done = program.run(*command.split(), path)
     assert done.returncode == 1
     assert done.stdout == ""
     lines = done.stderr.splitlines()
@@ -118,3 +120,20 @@ def test_a_state_folder_that_cannot_be_used(program: Program, good: Path) -> Non
     done = program.run("engine", good, "--internal-clock")
     assert done.returncode == 1
     assert len(done.stderr.splitlines()) == 1
+
+
+@pytest.mark.parametrize(
+    ("words", "status", "told"),
+    [
+        (("--from", "9"), 1, "there is no part 9"),
+        (("--loop", "2-3"), 1, "there is no part 3"),
+        (("--loop", "3-5"), 2, "such as 3-4"),
+        (("--click",), 2, "--sound PORT"),
+    ],
+)
+def test_what_cannot_be_rehearsed_is_said_in_a_line(
+    program: Program, good: Path, words: tuple[str, ...], status: int, told: str
+) -> None:
+    done = program.run("rehearse", good, "--no-screen", "--now", *words)
+    assert (done.returncode, done.stdout) == (status, "")
+    assert told in done.stderr.splitlines()[-1]

@@ -10,7 +10,7 @@ import pytest
 
 from companion.cli.bind import (
     Change,
-    Learned,
+    LearnedBinding,
     bind_object,
     in_words,
     read_control_file,
@@ -189,7 +189,7 @@ def test_what_is_said_of_a_binding() -> None:
     (own,) = tide.controls
     new = Binding(own.press, Wish(Ask.NUDGE_FORWARD, "phrase"))
     wide = Binding(Press(Address(Kind.PROGRAM, 4)), Wish(Ask.STAY))
-    learned = Learned(new, "tide pad:tide pad out", Change("", (), own, wide))
+    learned = LearnedBinding(new, "tide pad:tide pad out", Change("", (), own, wide))
     assert report_lines(learned, tide) == [
         "program 5 on channel 1 from tide pad:tide pad out asks for `nudge forward a phrase` now, "
         "no longer for `part 2`.",

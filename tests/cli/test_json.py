@@ -11,6 +11,7 @@ from typing import Any
 import pytest
 
 from tests.cli.conftest import GOOD, PATIENCE_S, Program
+from tests.nightly import latin
 
 # ISO 8859-1 has neither of these letters.
 FOREIGN = GOOD.replace("slack water", "潮の番 ■").replace("shaker", "čelo")
@@ -70,9 +71,11 @@ def test_on_a_fault_nothing_is_printed_for_programs(
     assert done.stderr.count("\n") == 1
 
 
-@pytest.mark.parametrize("locale", ["latin-1", "ascii", "utf-8"])
-@pytest.mark.parametrize("command", ["forecast", "map", "check", "sheet"])
-def test_json_is_utf_8_whatever_the_locale(program: Program, locale: str, command: str) -> None:
+@pytest.mark.parametrize(
+    ("command", "locale"),
+    latin(["forecast", "map", "check", "sheet"], ["latin-1", "ascii", "utf-8"]),
+)
+def test_json_is_utf_8_whatever_the_locale(program: Program, command: str, locale: str) -> None:
     path = program.write("tidewater.yaml", FOREIGN)
     done = in_locale(program, locale, command, path, "--json")
     assert (done.returncode, done.stderr) == (0, b"")

@@ -13,7 +13,7 @@ from pathlib import Path
 import jsonschema
 import pytest
 
-from companion.cli.new import Wanted, set_list_text
+from companion.cli.new import NewSet, set_list_text
 from companion.setlist import SetList, load
 from companion.setlist.advice import advise
 from companion.setlist.reading import read_with_places
@@ -58,7 +58,7 @@ def test_what_was_asked_for_stands_in_it(program: Program) -> None:
 @pytest.mark.parametrize("parts", [1, 2, 50])
 def test_any_size_passes(songs: int, parts: int, tmp_path: Path) -> None:
     path = tmp_path / "my.yaml"
-    path.write_text(set_list_text(Wanted(songs=songs, parts=parts)), "utf-8")
+    path.write_text(set_list_text(NewSet(songs=songs, parts=parts)), "utf-8")
     setlist, places = read_with_places(path)
     assert (len(setlist.songs), len(setlist.parts)) == (songs, songs * parts)
     assert advise(setlist, places) == []

@@ -9,9 +9,11 @@ import re
 import signal
 import subprocess
 import sys
+import time
 from collections.abc import AsyncIterator, Callable, Iterator
 from contextlib import AsyncExitStack, asynccontextmanager, contextmanager
 from pathlib import Path
+from typing import NamedTuple
 
 import pytest
 from aiohttp import (
@@ -75,6 +77,32 @@ def served(program: Program, *options: str) -> Iterator[URL]:
     assert process.returncode == 0
 
 
+class Site(NamedTuple):
+    """An engine and a page of it for all who only look."""
+
+    program: Program
+    link: URL
+
+
+@pytest.fixture(scope="module")
+def whole_site(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Site]:
+    """One for the whole file."""
+    program = Program(tmp_path_factory.mktemp("site"))
+    with served(program) as link:
+        yield Site(program, link)
+
+
+@pytest.fixture
+def site(whole_site: Site) -> Iterator[Site]:
+    """The same, with no page open before or after."""
+    yield whole_site
+    if sys.platform == "linux":
+        deadline = time.monotonic() + PATIENCE_S
+        while open_ := screens(whole_site.program.folder):
+            assert time.monotonic() < deadline, open_
+            time.sleep(0.05)
+
+
 @asynccontextmanager
 async def browser() -> AsyncIterator[ClientSession]:
     """Somebody with a browser, who keeps cookies of an address too."""
@@ -117,84 +145,78 @@ def test_with_no_engine_it_says_so_in_one_line(program: Program) -> None:
     assert done.stderr == ("companion: no engine is running; start one: companion play SET\n")
 
 
-def test_a_port_that_is_taken_is_one_line(program: Program) -> None:
-    with served(program) as link:
-        done = program.run("web", "--port", str(link.port))
-        assert done.returncode == 1
-        assert done.stderr.count("\n") == 1
-        assert "--port NUMBER" in done.stderr
+def test_a_port_that_is_taken_is_one_line(site: Site) -> None:
+    done = site.program.run("web", "--port", str(site.link.port))
+    assert done.returncode == 1
+    assert done.stderr.count("\n") == 1
+    assert "--port NUMBER" in done.stderr
 
 
-def test_an_address_that_is_nobodys_is_one_line(program: Program) -> None:
-    with served(program):
-        # Set aside for documentation (RFC 5737), so no machine has it.
-        done = program.run("web", "--host", "192.0.2.77", "--port", "0")
-        assert done.returncode == 1
-        # EADDRNOTAVAIL, in the words of this machine (POSIX: strerror).
-        why = os.strerror(errno.EADDRNOTAVAIL).lower()
-        assert done.stderr.startswith(f"companion: cannot serve at 192.0.2.77, port 0: {why}; ")
-        assert done.stderr.count("\n") == 1
+def test_an_address_that_is_nobodys_is_one_line(site: Site) -> None:
+    # Set aside for documentation (RFC 5737), so no machine has it.
+    done = site.program.run("web", "--host", "192.0.2.77", "--port", "0")
+    assert done.returncode == 1
+    # EADDRNOTAVAIL, in the words of this machine (POSIX: strerror).
+    why = os.strerror(errno.EADDRNOTAVAIL).lower()
+    assert done.stderr.startswith(f"companion: cannot serve at 192.0.2.77, port 0: {why}; ")
+    assert done.stderr.count("\n") == 1
 
 
-async def test_a_stranger_gets_403_and_nothing(program: Program) -> None:
-    with served(program) as link:
-        async with browser() as stranger:
-            for path in ("/", "/?token=", "/?token=guess", "/static/js/textual.js", "/nowhere"):
-                async with stranger.get(link.origin().join(URL(path))) as answer:
-                    assert answer.status == 403
-                    assert await answer.read() == b""
-                    assert not answer.cookies
-            with pytest.raises(WSServerHandshakeError) as refused:
-                await stranger.ws_connect(link.with_path("/ws"), origin=str(link.origin()))
-            assert refused.value.status == 403
-            # The token opens the page only: nothing else takes it from an address.
-            async with stranger.get(
-                link.with_path("/static/js/textual.js").with_query(link.query)
-            ) as answer:
+async def test_a_stranger_gets_403_and_nothing(site: Site) -> None:
+    async with browser() as stranger:
+        for path in ("/", "/?token=", "/?token=guess", "/static/js/textual.js", "/nowhere"):
+            async with stranger.get(site.link.origin().join(URL(path))) as answer:
                 assert answer.status == 403
+                assert await answer.read() == b""
+                assert not answer.cookies
+        with pytest.raises(WSServerHandshakeError) as refused:
+            await stranger.ws_connect(site.link.with_path("/ws"), origin=str(site.link.origin()))
+        assert refused.value.status == 403
+        # The token opens the page only: nothing else takes it from an address.
+        async with stranger.get(
+            site.link.with_path("/static/js/textual.js").with_query(site.link.query)
+        ) as answer:
+            assert answer.status == 403
 
 
 async def test_who_has_the_link_gets_a_cookie_that_scripts_and_other_sites_do_not(
-    program: Program,
+    site: Site,
 ) -> None:
-    with served(program) as link:
-        async with browser() as session:
-            async with session.get(link) as answer:
+    async with browser() as session:
+        async with session.get(site.link) as answer:
+            assert answer.status == 200
+            cookie = answer.headers["Set-Cookie"]
+            assert "HttpOnly" in cookie
+            assert "SameSite=Strict" in cookie
+            assert answer.headers["Cache-Control"] == "no-store"
+            assert answer.headers["Referrer-Policy"] == "no-referrer"
+            assert "http" not in (await answer.text()).replace("<!DOCTYPE html>", "")
+        for path in ("/", "/static/js/textual.js", "/static/css/xterm.css"):
+            async with session.get(site.link.origin().join(URL(path))) as answer:
                 assert answer.status == 200
-                cookie = answer.headers["Set-Cookie"]
-                assert "HttpOnly" in cookie
-                assert "SameSite=Strict" in cookie
-                assert answer.headers["Cache-Control"] == "no-store"
-                assert answer.headers["Referrer-Policy"] == "no-referrer"
-                assert "http" not in (await answer.text()).replace("<!DOCTYPE html>", "")
-            for path in ("/", "/static/js/textual.js", "/static/css/xterm.css"):
-                async with session.get(link.origin().join(URL(path))) as answer:
-                    assert answer.status == 200
 
 
-async def test_a_page_of_another_site_cannot_open_the_screen(program: Program) -> None:
-    with served(program) as link:
-        async with browser() as session:
-            async with session.get(link) as answer:
-                assert answer.status == 200
-            for origin in ("http://example.org", "null", f"http://localhost:{link.port}"):
-                with pytest.raises(WSServerHandshakeError) as refused:
-                    await session.ws_connect(link.with_path("/ws"), origin=origin)
-                assert refused.value.status == 403
+async def test_a_page_of_another_site_cannot_open_the_screen(site: Site) -> None:
+    async with browser() as session:
+        async with session.get(site.link) as answer:
+            assert answer.status == 200
+        for origin in ("http://example.org", "null", f"http://localhost:{site.link.port}"):
+            with pytest.raises(WSServerHandshakeError) as refused:
+                await session.ws_connect(site.link.with_path("/ws"), origin=origin)
+            assert refused.value.status == 403
 
 
-async def test_the_page_counts_on_and_only_looks(program: Program) -> None:
-    with served(program) as link:
-        async with browser() as session, page(session, link) as screen:
-            await shows(screen, lambda seen: len(set(re.findall(r"pass (\d) of 8", seen))) >= 3)
-            await press(screen, "n")
-            await shows(screen, lambda seen: "This screen only looks" in seen)
-            assert program.status()["next_change"]["ticks"] > 768
-            await press(screen, "q")
-            async with asyncio.timeout(PATIENCE_S):
-                async for _ in screen:
-                    pass
-        assert program.status()["state"] == "running"
+async def test_the_page_counts_on_and_only_looks(site: Site) -> None:
+    async with browser() as session, page(session, site.link) as screen:
+        await shows(screen, lambda seen: len(set(re.findall(r"pass (\d) of 8", seen))) >= 3)
+        await press(screen, "n")
+        await shows(screen, lambda seen: "This screen only looks" in seen)
+        assert site.program.status()["next_change"]["ticks"] > 768
+        await press(screen, "q")
+        async with asyncio.timeout(PATIENCE_S):
+            async for _ in screen:
+                pass
+    assert site.program.status()["state"] == "running"
 
 
 async def test_with_control_the_page_may_ask(program: Program) -> None:
@@ -207,13 +229,12 @@ async def test_with_control_the_page_may_ask(program: Program) -> None:
 
 
 @pytest.mark.skipif(sys.platform != "linux", reason="looks into /proc")
-async def test_a_page_that_is_closed_leaves_no_process_behind(program: Program) -> None:
-    with served(program) as link:
-        async with browser() as session:
-            async with page(session, link) as screen:
-                await shows(screen, lambda seen: "pass" in seen)
-                assert len(screens(program.folder)) == 1
-            await gone(program)
+async def test_a_page_that_is_closed_leaves_no_process_behind(site: Site) -> None:
+    async with browser() as session:
+        async with page(session, site.link) as screen:
+            await shows(screen, lambda seen: "pass" in seen)
+            assert len(screens(site.program.folder)) == 1
+        await gone(site.program)
 
 
 async def gone(program: Program) -> None:
@@ -247,21 +268,20 @@ def test_no_page_is_larger_than_anybody_can_see(
 
 @pytest.mark.skipif(sys.platform != "linux", reason="looks into /proc")
 async def test_a_page_that_asks_for_a_gigantic_screen_gets_one_that_can_be_drawn_and_ended(
-    program: Program,
+    site: Site,
 ) -> None:
-    with served(program) as link:
-        async with browser() as session:
-            async with page(session, link, 999_999_999, 1) as screen:
-                await shows(screen, lambda seen: len(seen) > 100)
-                (process,) = screens(program.folder)
-                environment = Path("/proc", process, "environ").read_bytes().split(b"\0")
-                assert f"COLUMNS={MOST_COLUMNS}".encode() in environment
-                for width, height in ((100_000, 100_000), (2000, 1000), (80, 24)):
-                    await screen.send_json(["resize", {"width": width, "height": height}])
-                await shows(screen, lambda seen: "pass" in seen)
-                # As much as any other screen takes, give or take a half.
-                assert megabytes(process) < 300
-            await gone(program)
+    async with browser() as session:
+        async with page(session, site.link, 999_999_999, 1) as screen:
+            await shows(screen, lambda seen: len(seen) > 100)
+            (process,) = screens(site.program.folder)
+            environment = Path("/proc", process, "environ").read_bytes().split(b"\0")
+            assert f"COLUMNS={MOST_COLUMNS}".encode() in environment
+            for width, height in ((100_000, 100_000), (2000, 1000), (80, 24)):
+                await screen.send_json(["resize", {"width": width, "height": height}])
+            await shows(screen, lambda seen: "pass" in seen)
+            # As much as any other screen takes, give or take a half.
+            assert megabytes(process) < 300
+        await gone(site.program)
 
 
 @pytest.mark.skipif(sys.platform != "linux", reason="looks into /proc")
@@ -303,29 +323,27 @@ NONSENSE = (
 )
 
 
-async def test_a_page_that_talks_nonsense_is_closed_and_that_is_all(program: Program) -> None:
-    # That nothing of it lands on the server's terminal `served` sees.
-    with served(program) as link:
-        for said in NONSENSE:
-            async with browser() as session, page(session, link) as screen:
-                await screen.send_str(said)
-                async with asyncio.timeout(PATIENCE_S):
-                    async for _ in screen:
-                        pass
-                assert screen.close_code == WSCloseCode.POLICY_VIOLATION, said
-            await gone(program)
+async def test_a_page_that_talks_nonsense_is_closed_and_that_is_all(site: Site) -> None:
+    # That nothing of it lands on the server's terminal `served` sees at the end.
+    for said in NONSENSE:
+        async with browser() as session, page(session, site.link) as screen:
+            await screen.send_str(said)
+            async with asyncio.timeout(PATIENCE_S):
+                async for _ in screen:
+                    pass
+            assert screen.close_code == WSCloseCode.POLICY_VIOLATION, said
+        await gone(site.program)
 
 
-async def test_a_screen_keeps_its_place_until_its_process_is_gone(program: Program) -> None:
-    with served(program) as link:
-        async with browser() as session, AsyncExitStack() as pages:
-            for _ in range(MOST_PAGES):
-                await pages.enter_async_context(page(session, link))
-            with pytest.raises(WSServerHandshakeError) as refused:
-                await pages.enter_async_context(page(session, link))
-            assert refused.value.status == 503
-            assert len(screens(program.folder)) <= MOST_PAGES
-        await gone(program)
+async def test_a_screen_keeps_its_place_until_its_process_is_gone(site: Site) -> None:
+    async with browser() as session, AsyncExitStack() as pages:
+        for _ in range(MOST_PAGES):
+            await pages.enter_async_context(page(session, site.link))
+        with pytest.raises(WSServerHandshakeError) as refused:
+            await pages.enter_async_context(page(session, site.link))
+        assert refused.value.status == 503
+        assert len(screens(site.program.folder)) <= MOST_PAGES
+    await gone(site.program)
 
 
 def screens(folder: Path) -> list[str]:
@@ -345,8 +363,7 @@ def screens(folder: Path) -> list[str]:
     return found
 
 
-def test_another_address_is_served_only_when_asked_for(program: Program) -> None:
-    with served(program) as link:
-        assert link.host == "127.0.0.1"
+def test_another_address_is_served_only_when_asked_for(site: Site, program: Program) -> None:
+    assert site.link.host == "127.0.0.1"
     with served(program, "--host", "0.0.0.0") as link:
         assert len(link.query["token"]) >= 32

@@ -8,11 +8,11 @@ import json
 import re
 import shutil
 import subprocess
-from collections.abc import AsyncIterator
+from collections.abc import AsyncIterator, Iterator
 from contextlib import asynccontextmanager
 from itertools import count
 from math import atan, degrees
-from pathlib import Path
+from threading import Thread
 from typing import Any
 
 import pytest
@@ -20,8 +20,10 @@ from aiohttp import ClientSession, ClientWebSocketResponse, WSMsgType
 
 from companion.screen.canvas import letters_width
 from companion.screen.layout import letter_dots
-from tests.cli.conftest import PATIENCE_S, Program
-from tests.cli.test_web import served
+from tests.cli.conftest import PATIENCE_S
+from tests.cli.test_web import Site, site, whole_site
+
+__all__ = ["site", "whole_site"]
 
 CHROMIUM = shutil.which("chromium") or shutil.which("chromium-browser")
 pytestmark = pytest.mark.skipif(CHROMIUM is None, reason="no chromium on this machine")
@@ -77,9 +79,10 @@ class Tab:
         return set(re.findall(r"pass (\d) of 8", data.decode(errors="replace")))
 
 
-@asynccontextmanager
-async def chromium(folder: Path) -> AsyncIterator[str]:
+@pytest.fixture(scope="module")
+def chromium(tmp_path_factory: pytest.TempPathFactory) -> Iterator[str]:
     """A browser without a window; where its debugging protocol is spoken."""
+    folder = tmp_path_factory.mktemp("chromium")
     assert CHROMIUM is not None
     process = subprocess.Popen(
         [
@@ -101,13 +104,15 @@ async def chromium(folder: Path) -> AsyncIterator[str]:
         assert process.stderr is not None
         for line in process.stderr:
             if line.startswith("DevTools listening on "):
+                # What it goes on to say must go somewhere.
+                Thread(target=process.stderr.read, daemon=True).start()
                 yield line.removeprefix("DevTools listening on ").strip()
                 break
         else:
             raise AssertionError("chromium did not start")
     finally:
         process.terminate()
-        process.communicate(timeout=PATIENCE_S)
+        process.wait(timeout=PATIENCE_S)
 
 
 @asynccontextmanager
@@ -130,6 +135,9 @@ async def tab(address: str) -> AsyncIterator[Tab]:
         for domain in ("Page", "Network", "Log", "Runtime"):
             await made.ask(f"{domain}.enable")
         yield made
+        # The page is closed with it.
+        made.session = ""
+        await made.ask("Target.disposeBrowserContext", browserContextId=context)
 
 
 async def picture(shown: Tab) -> bytes:
@@ -137,53 +145,47 @@ async def picture(shown: Tab) -> bytes:
 
 
 async def test_the_figures_move_and_nothing_is_fetched_from_elsewhere(
-    program: Program, tmp_path: Path
+    site: Site, chromium: str
 ) -> None:
-    with served(program) as link:
-        async with chromium(tmp_path) as address, tab(address) as shown:
-            await shown.ask("Page.navigate", url=str(link))
-            while len(shown.passes()) < 1:
-                await shown.hear()
-            before = await picture(shown)
-            while len(shown.passes()) < 3:
-                await shown.hear()
-            after = await picture(shown)
-            assert before != after
-            # A page that is drawn is no small picture; an empty one of this size has under 6 kB.
-            assert min(len(before), len(after)) > 6000
-            asked = [
-                event["request"]["url"] for event in shown.happened("Network.requestWillBeSent")
-            ]
-            assert asked
-            assert all(url.startswith((str(link.origin()), "data:")) for url in asked)
-            assert shown.happened("Runtime.exceptionThrown") == []
-            # Anything the page's own rules forbid, or that is not there, is logged by these.
-            logged = [event["entry"] for event in shown.happened("Log.entryAdded")]
-            assert [e for e in logged if e["source"] in ("security", "network")] == []
-            place = await shown.ask("Runtime.evaluate", expression="location.href")
-            assert place["result"]["value"] == f"{link.origin()}/"
-            cookies = await shown.ask("Runtime.evaluate", expression="document.cookie")
-            assert cookies["result"]["value"] == ""
+    async with tab(chromium) as shown:
+        await shown.ask("Page.navigate", url=str(site.link))
+        while len(shown.passes()) < 1:
+            await shown.hear()
+        before = await picture(shown)
+        while len(shown.passes()) < 3:
+            await shown.hear()
+        after = await picture(shown)
+        assert before != after
+        # A page that is drawn is no small picture; an empty one of this size has under 6 kB.
+        assert min(len(before), len(after)) > 6000
+        asked = [event["request"]["url"] for event in shown.happened("Network.requestWillBeSent")]
+        assert asked
+        assert all(url.startswith((str(site.link.origin()), "data:")) for url in asked)
+        assert shown.happened("Runtime.exceptionThrown") == []
+        # Anything the page's own rules forbid, or that is not there, is logged by these.
+        logged = [event["entry"] for event in shown.happened("Log.entryAdded")]
+        assert [e for e in logged if e["source"] in ("security", "network")] == []
+        place = await shown.ask("Runtime.evaluate", expression="location.href")
+        assert place["result"]["value"] == f"{site.link.origin()}/"
+        cookies = await shown.ask("Runtime.evaluate", expression="document.cookie")
+        assert cookies["result"]["value"] == ""
 
 
-async def test_on_a_tablet_the_letters_are_read_at_two_metres(
-    program: Program, tmp_path: Path
-) -> None:
+async def test_on_a_tablet_the_letters_are_read_at_two_metres(site: Site, chromium: str) -> None:
     """1024x768 on a screen of 9.7 inches, 4 to 3: 148 mm high."""
-    with served(program) as link:
-        async with chromium(tmp_path) as address, tab(address) as shown:
-            size = {"width": 1024, "height": 768, "deviceScaleFactor": 1, "mobile": False}
-            await shown.ask("Emulation.setDeviceMetricsOverride", **size)
-            await shown.ask("Page.navigate", url=str(link))
-            while not shown.passes():
-                await shown.hear()
-            sent = [
-                json.loads(frame["response"]["payloadData"])
-                for frame in shown.happened("Network.webSocketFrameSent")
-                if frame["response"]["opcode"] == 1
-            ]
-            rows = [data["height"] for kind, data in sent if kind == "resize"][-1]
-            columns = [data["width"] for kind, data in sent if kind == "resize"][-1]
+    async with tab(chromium) as shown:
+        size = {"width": 1024, "height": 768, "deviceScaleFactor": 1, "mobile": False}
+        await shown.ask("Emulation.setDeviceMetricsOverride", **size)
+        await shown.ask("Page.navigate", url=str(site.link))
+        while not shown.passes():
+            await shown.hear()
+        sent = [
+            json.loads(frame["response"]["payloadData"])
+            for frame in shown.happened("Network.webSocketFrameSent")
+            if frame["response"]["opcode"] == 1
+        ]
+        rows = [data["height"] for kind, data in sent if kind == "resize"][-1]
+        columns = [data["width"] for kind, data in sent if kind == "resize"][-1]
     high_mm = 148 / rows * letter_dots(rows) / 2
     # ISO 9241-303 asks for 20 minutes of arc (from memory).
     assert 60 * degrees(2 * atan(high_mm / 2 / 2000)) >= 20
@@ -191,26 +193,22 @@ async def test_on_a_tablet_the_letters_are_read_at_two_metres(
     assert letters_width("IN 3 BARS: UNMUTE", letter_dots(rows)) <= columns
 
 
-async def test_without_the_token_the_browser_shows_nothing(
-    program: Program, tmp_path: Path
-) -> None:
-    with served(program) as link:
-        async with chromium(tmp_path) as address, tab(address) as stranger:
-            await stranger.ask("Page.navigate", url=str(link.origin()))
-            while not stranger.happened("Network.responseReceived"):
-                await stranger.hear()
-            (answer, *_) = stranger.happened("Network.responseReceived")
-            assert answer["response"]["status"] == 403
-            assert stranger.passes() == set()
+async def test_without_the_token_the_browser_shows_nothing(site: Site, chromium: str) -> None:
+    async with tab(chromium) as stranger:
+        await stranger.ask("Page.navigate", url=str(site.link.origin()))
+        while not stranger.happened("Network.responseReceived"):
+            await stranger.hear()
+        (answer, *_) = stranger.happened("Network.responseReceived")
+        assert answer["response"]["status"] == 403
+        assert stranger.passes() == set()
 
 
-async def test_a_reloaded_page_needs_the_link_no_more(program: Program, tmp_path: Path) -> None:
-    with served(program) as link:
-        async with chromium(tmp_path) as address, tab(address) as shown:
-            await shown.ask("Page.navigate", url=str(link))
-            while not shown.passes():
-                await shown.hear()
-            shown.events.clear()
-            await shown.ask("Page.reload")
-            while not shown.passes():
-                await shown.hear()
+async def test_a_reloaded_page_needs_the_link_no_more(site: Site, chromium: str) -> None:
+    async with tab(chromium) as shown:
+        await shown.ask("Page.navigate", url=str(site.link))
+        while not shown.passes():
+            await shown.hear()
+        shown.events.clear()
+        await shown.ask("Page.reload")
+        while not shown.passes():
+            await shown.hear()

@@ -26,7 +26,6 @@ from companion.counting import (
     step_events,
 )
 from companion.counting.chances import expected_hits
-from companion.counting.questions import hits_of_pass
 
 FAR = 10**40
 
@@ -102,9 +101,6 @@ def test_the_hits_of_each_pass_add_up(pattern: Pattern, carried: int, fill: bool
     for moment, chance in chances.items():
         played[moment.tick // pattern.pass_ticks] += chance
     assert hits == pytest.approx(played, abs=1e-12)
-    assert hits_of_pass(pattern, carried + 5, carried_passes=carried, fill=fill).hits == (
-        pytest.approx(played[4], abs=1e-12)
-    )
 
 
 def test_the_fullest_and_the_emptiest_pass() -> None:

@@ -55,6 +55,7 @@ class Players:
 
     def _joined(self, player: P) -> P:
         self._all.append(player)
+        player.ready()
         return player
 
     def close(self) -> None:

@@ -7,7 +7,7 @@ from fractions import Fraction
 import pytest
 
 from companion.counting import Cycle, If, Meter, OutOfReach, Pattern, Rule, Step, Track, step_events
-from companion.engine.snapshot import MOST_ITEMS, Agenda, Item, Kind, planned_mutes
+from companion.engine.snapshot import MOST_ITEMS, Agenda, Item, ItemKind, planned_mutes
 from companion.setlist import Action, Cue, SetList, Span, Unit, When, WhenKind
 from tests.builders import Rehearsal, SetBuilder, ask, bar_pattern
 
@@ -117,7 +117,7 @@ def test_many_rare_steps_never_push_out_what_is_to_be_done() -> None:
     on_stage = Rehearsal(SetBuilder().part(pattern, cues=[late]).build()).start().clock()
     items = coming(on_stage)
     assert len(items) == MOST_ITEMS
-    assert [i.kind for i in items].count(Kind.CUE) == 1
+    assert [i.kind for i in items].count(ItemKind.CUE) == 1
     assert [i.tick for i in items] == sorted(i.tick for i in items)
 
 
@@ -184,7 +184,7 @@ def test_a_rare_step_of_a_track_that_will_be_muted_is_marked() -> None:
     pattern = bar_pattern("slack water", phrase_bars=8, tracks=(rare_track(),))
     cues = [cue(Action.MUTE, WhenKind.NTH, Span(5, Unit.PASSES), tracks=("shaker",))]
     on_stage = Rehearsal(SetBuilder().part(pattern, cues=cues).build()).start().clock()
-    steps = [item for item in coming(on_stage) if item.kind is Kind.STEP]
+    steps = [item for item in coming(on_stage) if item.kind is ItemKind.STEP]
     # On step 16 of passes 4, 8, 12 ...: the mute of pass 5 stands from tick 384 on.
     assert [(i.tick, i.muted) for i in steps[:3]] == [(378, False), (762, True), (1146, True)]
 
@@ -194,7 +194,7 @@ def test_a_fill_stays_for_as_long_as_it_is_held_whoever_comes_to_look() -> None:
     fills = []
     for _ in range(96):
         on_stage.clock()
-        fills.append([item.tick for item in coming(on_stage) if item.kind is Kind.FILL])
+        fills.append([item.tick for item in coming(on_stage) if item.kind is ItemKind.FILL])
     # Seen from its own tick, 672, to the part's last; the next part begins with tick 768.
     assert fills == [[672]] * 96
 
@@ -217,6 +217,6 @@ def test_a_step_stands_there_until_its_tick_is_over() -> None:
     on_stage.start()
     for _ in range(93):
         on_stage.clock()
-        if any(item.tick == 90 for item in coming(on_stage) if item.kind is Kind.STEP):
+        if any(item.tick == 90 for item in coming(on_stage) if item.kind is ItemKind.STEP):
             shown.append(on_stage.conductor.tick)
     assert shown[-1] == 90

@@ -12,7 +12,7 @@ import pytest
 from companion.engine.checkpointfile import Memory
 from companion.engine.engine import Engine, Options
 from companion.link.messages import Trouble
-from companion.setlist import Action, Cue, MuteSend, SetList, Span, Unit, When, WhenKind
+from companion.setlist import Action, Cue, MuteControl, SetList, Span, Unit, When, WhenKind
 from companion.wishes import Wish
 from tests.builders import TICK_NS, Rehearsal, SetBuilder, bar_pattern, three_parts
 
@@ -84,7 +84,7 @@ def one_mute() -> SetList:
     cue = Cue(When(WhenKind.NTH, Span(2, Unit.PASSES)), Action.MUTE, ("shaker",))
     return (
         SetBuilder()
-        .instrument("drums", mute_sends=(MuteSend("shaker", 9, 21),))
+        .instrument("drums", mute_sends=(MuteControl("shaker", 9, 21),))
         .part(bar_pattern("slack water"), phrases=None, cues=[cue])
         .build()
     )

@@ -2,7 +2,9 @@
 
 Now and then JACK's server in its asynchronous mode never again brings anything to an instrument
 whose neighbour was killed, from nobody, though it lists the cable as whole. So each rehearsal has a
-server of its own, and is repeated if a third party finds that it cannot be heard, either.
+server of its own, and is repeated if a third party finds that it cannot be heard, either. By day
+what is kept, of which set, on which disk, is tested without MIDI, in `test_memory` and
+`test_keptset`.
 """
 
 from __future__ import annotations
@@ -248,6 +250,7 @@ def test_held_up_for_seconds_it_is_unsure_and_sends_nothing_late(house: House) -
     assert programs(house.drum) == [1]
 
 
+@pytest.mark.nightly
 def test_ended_well_it_leaves_nothing_and_begins_afresh(house: House) -> None:
     engine = house.engine()
     house.plays()
@@ -261,6 +264,7 @@ def test_ended_well_it_leaves_nothing_and_begins_afresh(house: House) -> None:
     assert (found.part, found.tick) == (1, 0)
 
 
+@pytest.mark.nightly
 def test_another_set_list_begins_afresh(house: House) -> None:
     house.engine()
     house.plays()
@@ -272,6 +276,7 @@ def test_another_set_list_begins_afresh(house: House) -> None:
     assert house.snapshot_when("ready").part == 1
 
 
+@pytest.mark.nightly
 def test_other_presses_make_no_other_set(house: House) -> None:
     house.engine("--controls", str(house.pads("left pad")))
     house.plays()
@@ -326,6 +331,7 @@ def small_disk(house: House) -> Iterator[Path]:
             shutil.rmtree(spare, ignore_errors=True)
 
 
+@pytest.mark.nightly
 def test_killed_on_a_full_disk_it_goes_on_all_the_same(house: House, small_disk: Path) -> None:
     (small_disk / "recordings").write_bytes(bytes(1 << 16))
     house.set_file.write_text(ONE_PART)

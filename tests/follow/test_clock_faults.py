@@ -15,6 +15,7 @@ from companion.follow.conductor import CLOCK_LOST, CLOCK_ODD, CLOCK_WAS_LOST
 from companion.follow.transport import State
 from companion.setlist import SetList
 from tests.builders import TICK_NS, Rehearsal, SetBuilder, ask, bar_pattern, three_parts
+from tests.nightly import latin
 
 BEFORE = 97
 ELSEWHERE = "the instrument may play another part"
@@ -70,7 +71,7 @@ def on_stage_after_a_bar(
 def hear(rehearsal: Rehearsal, t_ns: int, rng: Random, jitter_ms: float) -> None:
     """A tick that arrives up to `jitter_ms` late; the watch looks at the time until then."""
     arrives_ns = t_ns + round(rng.uniform(0, jitter_ms) * 1e6)
-    now_ns = rehearsal.follower.last_clock_ns
+    now_ns = rehearsal.follower.conductor.clock_ns
     while now_ns and now_ns + 10_000_000 < arrives_ns:
         now_ns += 10_000_000
         rehearsal.follower.passed(now_ns)
@@ -79,9 +80,11 @@ def hear(rehearsal: Rehearsal, t_ns: int, rng: Random, jitter_ms: float) -> None
     rehearsal.now_ns = kept
 
 
-@pytest.mark.parametrize("fault", FAULTS, ids=lambda fault: fault.name)
-@pytest.mark.parametrize("bpm", [60, 120, 174])
-@pytest.mark.parametrize("jitter_ms", [0.0, 0.3, 1.0])
+@pytest.mark.parametrize(
+    ("fault", "bpm", "jitter_ms"),
+    latin(FAULTS, [60, 120, 174], [0.0, 0.3, 1.0]),
+    ids=lambda each: getattr(each, "name", None),
+)
 def test_after_a_fault_the_ticks_are_put_back(fault: Fault, bpm: float, jitter_ms: float) -> None:
     rehearsal, rng, period_ns = on_stage_after_a_bar(bpm, jitter_ms)
     conductor, begin_ns = rehearsal.conductor, rehearsal.now_ns
@@ -217,8 +220,13 @@ def test_a_tick_lost_while_the_tempo_is_turned_is_put_back() -> None:
     assert rehearsal.conductor.sure
 
 
-@pytest.mark.parametrize("ratio", [0.5, 0.75, 0.93, 0.99, 1.0, 1.001, 1.07, 1.33, 1.5, 2.0])
-@pytest.mark.parametrize("phase", [0.02, 0.1, 0.25, 0.4, 0.5, 0.6, 0.75, 0.9, 0.98])
+@pytest.mark.parametrize(
+    ("ratio", "phase"),
+    latin(
+        [0.5, 0.75, 0.93, 0.99, 1.0, 1.001, 1.07, 1.33, 1.5, 2.0],
+        [0.02, 0.1, 0.25, 0.4, 0.5, 0.6, 0.75, 0.9, 0.98],
+    ),
+)
 def test_two_clocks_in_one_cable_are_unsure_or_told_apart(ratio: float, phase: float) -> None:
     rehearsal, rng, period_ns = on_stage_after_a_bar(120, 0.0)
     begin_ns = rehearsal.now_ns

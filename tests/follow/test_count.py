@@ -20,6 +20,7 @@ from companion.follow.count import DRIFTS, RESIDUE, STILL, Count, _in_line
 from tests.bench.bench_count import Sums, judged, ours
 from tests.follow.clocks import JITTERS, NS_PER_BPM, Times, bound_bpm, gaussian, rms, ticks
 from tests.follow.streams import ROWS, stream
+from tests.nightly import latin
 
 BAR = 96
 SEEDS = (1,)
@@ -171,10 +172,9 @@ def test_a_clock_told_in_steps_of_time_is_counted_where_they_slip_against_its_ti
     assert count.ticks == tick[-1]
 
 
-@pytest.mark.parametrize("share", [0.8, 0.9, 1.06, 1.2])
-@pytest.mark.parametrize("at", [2, 10, 18])
+@pytest.mark.parametrize(("at", "share"), latin([2, 10, 18], [0.8, 0.9, 1.06, 1.2]))
 def test_a_tempo_that_changes_behind_a_hold_up_is_counted_rightly_or_unsure(
-    share: float, at: int
+    at: int, share: float
 ) -> None:
     rng = np.random.default_rng(1)
     period = np.full(400, 13.68)
@@ -190,11 +190,11 @@ def test_a_tempo_that_changes_behind_a_hold_up_is_counted_rightly_or_unsure(
     assert count.ticks == tick[-1] or not count.sure
 
 
-@pytest.mark.parametrize("share", [0.85, 0.9, 0.94, 1.06, 1.1, 1.15])
-@pytest.mark.parametrize("at", [1, 4, 8])
-@pytest.mark.parametrize("silent", [50, 80])
+@pytest.mark.parametrize(
+    ("silent", "at", "share"), latin([50, 80], [1, 4, 8], [0.85, 0.9, 0.94, 1.06, 1.1, 1.15])
+)
 def test_a_tempo_that_is_another_after_a_silence_is_counted_rightly_or_unsure(
-    share: float, at: int, silent: int
+    silent: int, at: int, share: float
 ) -> None:
     """It changes soon after the last tick that was heard, and stays so."""
     rng = np.random.default_rng(3)
@@ -206,11 +206,12 @@ def test_a_tempo_that_is_another_after_a_silence_is_counted_rightly_or_unsure(
     never_sure_and_wrong(arrives[heard], tick[heard])
 
 
-@pytest.mark.parametrize("bpm", [40, 55, 90, 122, 200, 271, 300])
-@pytest.mark.parametrize("held_ms", [5, 12, 20, 32, 60, 90])
-@pytest.mark.parametrize("jitter_ms", [0.1, 1.0])
+@pytest.mark.parametrize(
+    ("jitter_ms", "held_ms", "bpm"),
+    latin([0.1, 1.0], [5, 12, 20, 32, 60, 90], [40, 55, 90, 122, 200, 271, 300]),
+)
 def test_a_first_tick_that_is_held_up_is_no_reason_to_miscount_those_behind_it(
-    bpm: float, held_ms: float, jitter_ms: float
+    jitter_ms: float, held_ms: float, bpm: float
 ) -> None:
     """Seed 241.0: four came in one bunch at a tempo that nobody knew, and counted as one.
 

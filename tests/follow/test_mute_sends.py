@@ -5,7 +5,7 @@ from __future__ import annotations
 import pytest
 
 from companion.follow.mutesends import MuteOrder, MuteSending, not_sent
-from companion.setlist import Action, Cue, MuteSend, SetList, Span, Unit, When, WhenKind
+from companion.setlist import Action, Cue, MuteControl, SetList, Span, Unit, When, WhenKind
 from tests.builders import PORT, TICK_NS, Rehearsal, SetBuilder, ask, bar_pattern
 
 # A bar of 4/4 is 96 clocks (MIDI 1.0, from memory); phrases are two bars.
@@ -13,10 +13,10 @@ BAR, PHRASE = 96, 192
 START, END = When(WhenKind.START), When(WhenKind.END)
 SECOND_BAR = When(WhenKind.NTH, Span(2, Unit.BARS))
 BY_HAND = "not sent, do it by hand:"
-SHAKER = MuteSend("shaker", 9, 21)
+SHAKER = MuteControl("shaker", 9, 21)
 
 
-def mutes(*sends: MuteSend) -> SetList:
+def mutes(*sends: MuteControl) -> SetList:
     """Shaker and bell are muted at the start, the shaker comes in bar 2, and leaves at the end."""
     return (
         SetBuilder()
@@ -72,7 +72,7 @@ def test_each_mute_leaves_on_the_tick_of_its_cue_once() -> None:
 
 
 def test_the_values_are_those_of_the_set() -> None:
-    bell = MuteSend("bell", 10, 22, muted=0, sounding=100)
+    bell = MuteControl("bell", 10, 22, muted=0, sounding=100)
     on_stage = Muted(mutes(SHAKER, bell))
     on_stage.start().clock(5)
     assert on_stage.told == [(0, "shaker", 21, 127), (0, "bell", 22, 0)]
@@ -158,7 +158,7 @@ def test_what_ticks_lost_over_the_end_of_a_part_pass_over_is_asked_for(before: i
     first_steps = Cue(When(WhenKind.NTH, Span(2, Unit.STEPS)), Action.UNMUTE, ("bell",))
     on_stage = Muted(
         SetBuilder()
-        .instrument("drums", mute_sends=(MuteSend("bell", 9, 22),))
+        .instrument("drums", mute_sends=(MuteControl("bell", 9, 22),))
         .part(bar_pattern("slack water"), program=1, phrases=1, cues=[last_step])
         .part(bar_pattern("ebb line"), program=2, phrases=None, cues=[first_steps])
         .build()

@@ -9,7 +9,7 @@ from hypothesis import settings
 from hypothesis import strategies as st
 from hypothesis.stateful import RuleBasedStateMachine, invariant, rule
 
-from companion.engine.snapshot import Agenda, Kind
+from companion.engine.snapshot import Agenda, ItemKind
 from companion.follow.follower import Follower
 from companion.setlist import ProgramChange, SetList, Span, Unit
 from tests.builders import Rehearsal, SetBuilder, bar_pattern, three_parts
@@ -169,7 +169,7 @@ def test_any_part_can_be_gone_to_and_the_plan_goes_on_from_there() -> None:
     on_stage = playing(10).tell("part 3")
     assert on_stage.notice == "going to part 3 at the end of this phrase"
     coming = Agenda(tide_set()).coming(on_stage.conductor.standing())
-    assert [(i.tick, i.part.number) for i in coming if i.kind is Kind.CHANGE] == [(PHRASE, 3)]
+    assert [(i.tick, i.part.number) for i in coming if i.kind is ItemKind.CHANGE] == [(PHRASE, 3)]
     on_stage.clock(PHRASE)
     assert on_stage.where == (3, 9)
     on_stage.clock(2 * PHRASE)

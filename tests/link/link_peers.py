@@ -14,7 +14,7 @@ from companion.link.messages import (
     PLAN_LINE,
     Coming,
     PatternMap,
-    Plan,
+    SetPlan,
     Snapshot,
     TrackView,
     decode_map,
@@ -48,7 +48,7 @@ class Engine:
         self.items = items
         self.snapshot_trouble: BaseException | None = None
         self.wish_trouble: BaseException | None = None
-        self.plan: Plan | None = None
+        self.plan: SetPlan | None = None
         self.map: PatternMap | None = None
         self.overview_trouble: BaseException | None = None
         self.server = Server(
@@ -66,7 +66,7 @@ class Engine:
             raise self.snapshot_trouble
         return tidewater(self.tick, self.items, self.notice)
 
-    def overview(self) -> tuple[Plan | None, PatternMap | None]:
+    def overview(self) -> tuple[SetPlan | None, PatternMap | None]:
         if self.overview_trouble is not None:
             raise self.overview_trouble
         return self.plan, self.map
@@ -96,7 +96,7 @@ class Peer:
             self.socket.close()
             raise
         self.received = b""
-        self.overviews: list[Plan | PatternMap] = []
+        self.overviews: list[SetPlan | PatternMap] = []
         if hello is not None:
             self.say(hello)
 

@@ -23,15 +23,15 @@ from companion.link.messages import (
     LayerView,
     MapRow,
     PatternMap,
-    Plan,
     PlanPart,
     PlanSong,
     ProgramView,
-    Refused,
+    SetPlan,
     Snapshot,
     TrackView,
     Trouble,
     UnknownWish,
+    WhyNot,
     decode_hello,
     decode_map,
     decode_plan,
@@ -74,13 +74,13 @@ SNAPSHOTS = values(
     coming=st.lists(values(Coming), max_size=3).map(tuple),
     tracks=st.lists(values(TrackView), max_size=3).map(tuple),
     troubles=st.lists(values(Trouble), max_size=3).map(tuple),
-    refused=st.lists(values(Refused), max_size=3).map(tuple),
+    refused=st.lists(values(WhyNot), max_size=3).map(tuple),
     later=st.lists(values(Later), max_size=3).map(tuple),
     layers=st.lists(values(LayerView), max_size=3).map(tuple),
     wants=st.lists(values(ProgramView), max_size=3).map(tuple),
 )
 PLANS = values(
-    Plan,
+    SetPlan,
     songs=st.lists(values(PlanSong), max_size=3).map(tuple),
     parts=st.lists(values(PlanPart), max_size=3).map(tuple),
 )
@@ -104,7 +104,7 @@ def test_any_snapshot_comes_back_as_it_was(snapshot: Snapshot) -> None:
 
 @steady
 @given(PLANS)
-def test_any_plan_comes_back_as_it_was(plan: Plan) -> None:
+def test_any_plan_comes_back_as_it_was(plan: SetPlan) -> None:
     line = encode_plan(plan)
     assert decode_plan(line) == plan
     assert line.startswith(PLAN_LINE)
@@ -123,7 +123,7 @@ def test_any_map_comes_back_as_it_was(pattern_map: PatternMap) -> None:
 def test_an_overview_that_a_screen_would_wait_for_does_not_go_out() -> None:
     long = "low tide " * (MAX_OVERVIEW // 9)
     with pytest.raises(BadMessage):
-        encode_plan(Plan(long))
+        encode_plan(SetPlan(long))
     with pytest.raises(BadMessage):
         encode_map(PatternMap(1, long))
 

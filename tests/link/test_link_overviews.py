@@ -15,9 +15,9 @@ from companion.link.messages import (
     MAX_OVERVIEW,
     MapRow,
     PatternMap,
-    Plan,
     PlanPart,
     PlanSong,
+    SetPlan,
     Snapshot,
     encode_map,
     encode_plan,
@@ -26,7 +26,9 @@ from companion.link.messages import (
 
 Join = Callable[..., Peer]
 
-PLAN = Plan("Tidewater", 1, (PlanSong("Slack water", 118.0),), (PlanPart(1, 1, "slack water", 2),))
+PLAN = SetPlan(
+    "Tidewater", 1, (PlanSong("Slack water", 118.0),), (PlanPart(1, 1, "slack water", 2),)
+)
 FIRST = PatternMap(1, "slack water", rows=(MapRow("low drum", (16,), levels="00090009"),), passes=8)
 SECOND = PatternMap(2, "high water", passes=8)
 
@@ -75,7 +77,7 @@ def test_an_overview_that_cannot_be_made_costs_nobody_the_count(
         screen.hear_tick(tick)
     assert caplog.text.count("no overview for the screens") == 1
     engine.overview_trouble = None
-    engine.plan = Plan("low tide " * MAX_OVERVIEW)
+    engine.plan = SetPlan("low tide " * MAX_OVERVIEW)
     engine.at(4)
     screen.hear_tick(4)
     engine.plan = PLAN
@@ -88,7 +90,7 @@ def test_an_overview_that_cannot_be_made_costs_nobody_the_count(
 
 async def test_the_client_hands_over_what_the_engine_hung_up(engine: Engine) -> None:
     engine.plan, engine.map = PLAN, FIRST
-    heard: list[Plan | PatternMap] = []
+    heard: list[SetPlan | PatternMap] = []
     run = asyncio.create_task(
         Client(lambda: engine.endpoint).run(lambda s: None, lambda c: None, heard.append)
     )

@@ -27,6 +27,7 @@ from companion.link.endpoint import find_endpoint
 from companion.link.messages import LinkError, Snapshot
 from tests.midi.attempts import Lied
 from tests.midi.jack import haste
+from tests.typed import typed
 
 HERE = Path(__file__).parent
 ROOT = HERE.parent.parent
@@ -37,6 +38,7 @@ POLL_S = 0.02
 LONGEST = 1.3
 
 T = TypeVar("T")
+P = TypeVar("P", bound="Player | Command | Screen")
 Event = dict[str, Any]
 
 
@@ -61,10 +63,14 @@ def first(look: Callable[[], T], fits: Callable[[T], bool], what: str) -> T:
 
 
 class Player:
-    """A process that prints events as JSON lines and may be told things in the same way."""
+    """A process that prints events as JSON lines and may be told things in the same way.
+
+    It is begun at once and may be waited for with `ready`, so that several come together.
+    """
 
     def __init__(self, script: str, *words: str, environment: dict[str, str]) -> None:
         self.events: list[Event] = []
+        self._news = threading.Condition()
         self.process = subprocess.Popen(
             [*haste(), sys.executable, str(HERE / script), *words],
             stdin=subprocess.PIPE,
@@ -74,12 +80,17 @@ class Player:
         )
         self._reader = threading.Thread(target=self._read, daemon=True)
         self._reader.start()
-        self.wait_for("ready")
 
     def _read(self) -> None:
         assert self.process.stdout is not None
         for line in self.process.stdout:
-            self.events.append(json.loads(line))
+            with self._news:
+                self.events.append(json.loads(line))
+                self._news.notify_all()
+
+    def ready(self) -> None:
+        """Wait until it has its ports."""
+        self.wait_for("ready")
 
     def of(self, event: str) -> list[Event]:
         """All events of that name so far."""
@@ -87,13 +98,13 @@ class Player:
 
     def wait_for(self, event: str, times: int = 1) -> Event:
         """The event of that name, once there are `times` of them."""
-
-        def enough() -> bool:
-            assert self.process.poll() is None, f"{self.process.args!r} has ended: {self.events}"
-            return len(self.of(event)) >= times
-
-        until(enough, f"{times} x {event!r}")
-        return self.of(event)[times - 1]
+        deadline = time.monotonic() + PATIENCE_S
+        with self._news:
+            while len(found := self.of(event)) < times:
+                assert self.process.poll() is None, f"{self.process.args!r} ended: {self.events}"
+                assert time.monotonic() < deadline, f"never: {times} x {event!r}; {self.events}"
+                self._news.wait(0.2)
+        return found[times - 1]
 
     def ask(self, line: str, event: str) -> Event:
         """Tell it a line; returns the event of that name that it answers with."""
@@ -103,11 +114,15 @@ class Player:
         self.process.stdin.flush()
         return self.wait_for(event, before + 1)
 
-    def close(self) -> None:
-        """End it."""
+    def leave(self) -> None:
+        """Ask it to end."""
         with contextlib.suppress(OSError):
             assert self.process.stdin is not None
             self.process.stdin.close()
+
+    def close(self) -> None:
+        """End it."""
+        self.leave()
         try:
             self.process.wait(timeout=3)
         except subprocess.TimeoutExpired:
@@ -238,6 +253,10 @@ class Command:
         assert self.process.returncode == status, self.said
         return self.said
 
+    def leave(self) -> None:
+        """Ask it to end."""
+        self.process.kill()
+
     def close(self) -> None:
         """End it if it still runs."""
         self.process.kill()
@@ -254,9 +273,13 @@ class Engine(Command):
         """Fails, with the engine's own words, if it has ended."""
         assert self.process.poll() is None, self.said
 
+    def leave(self) -> None:
+        """Ask it to end in good order."""
+        self.process.terminate()
+
     def close(self) -> None:
         """End it if it still runs, in good order if it can."""
-        self.process.terminate()
+        self.leave()
         try:
             self.process.wait(timeout=5)
         except subprocess.TimeoutExpired:
@@ -308,11 +331,15 @@ class Screen:
         """Do to the process what a system or a user can do."""
         self.process.send_signal(number)
 
-    def close(self) -> None:
+    def leave(self) -> None:
         """Kill it, whatever state it is in."""
         if self.process.poll() is None:
             self.process.send_signal(signal.SIGKILL)
-            self.process.wait()
+
+    def close(self) -> None:
+        """Kill it, whatever state it is in."""
+        self.leave()
+        self.process.wait()
         if self._open:
             os.close(self._terminal)
 
@@ -323,7 +350,7 @@ class Stage:
     def __init__(self, folder: Path, environment: dict[str, str]) -> None:
         self.folder = folder
         self.environment = environment | {"COMPANION_STATE_DIR": str(folder / "state")}
-        self._cast = contextlib.ExitStack()
+        self._cast: list[Player | Command | Screen] = []
         self._engines = 0
         self._commands = 0
         self._witnesses: list[tuple[Machine | None, Witness]] = []
@@ -334,8 +361,11 @@ class Stage:
 
     def drum(self, *words: str) -> Machine:
         """A drum machine, `tide drum`, on channel 10, that takes changes at its pattern's end."""
-        machine = self._on_stage(Machine(*words, environment=self.environment))
-        witness = self._on_stage(Witness(environment=self.environment))
+        machine = Machine(*words, environment=self.environment)
+        witness = Witness(environment=self.environment)
+        self._cast += [machine, witness]
+        for each in (machine, witness):
+            each.ready()
         self._witnesses.append((machine, witness))
         return machine
 
@@ -387,15 +417,7 @@ class Stage:
 
     def run(self, *words: str | Path) -> subprocess.CompletedProcess[str]:
         """Run a command of the program to its end."""
-        return subprocess.run(
-            [sys.executable, "-m", "companion", *map(str, words)],
-            capture_output=True,
-            text=True,
-            env=self.environment,
-            cwd=ROOT,
-            timeout=PATIENCE_S,
-            check=False,
-        )
+        return typed(*words, environment=self.environment, folder=ROOT)
 
     def begin(self, *words: str | Path) -> Command:
         """Begin a command of the program that does not end by itself at once."""
@@ -449,12 +471,18 @@ class Stage:
         return max(float(witness.verdict()["longest"]) for _, witness in self._witnesses)
 
     def close(self) -> None:
-        """Everybody leaves, the last to come first."""
+        """Everybody leaves together."""
         self._witnesses.clear()
-        self._cast.close()
+        cast, self._cast = self._cast[::-1], []
+        for each in cast:
+            each.leave()
+        for each in cast:
+            each.close()
 
-    def _on_stage(self, player: T) -> T:
-        self._cast.callback(player.close)  # type: ignore[attr-defined]
+    def _on_stage(self, player: P) -> P:
+        self._cast.append(player)
+        if isinstance(player, Player):
+            player.ready()
         return player
 
 

@@ -10,14 +10,14 @@ from __future__ import annotations
 PASS, PHRASE, BEAT = 48, 96, 24
 
 # Programs 12, 13 and 14 on the display are 11, 12 and 13 on the wire. A sixteenth is six clocks, so
-# passes of 8, 6 and 8 sixteenths are 48, 36 and 48. The first part lasts two of them, the second
-# four.
+# passes of 8, 6 and 8 sixteenths are 48, 36 and 48. The first part and the second last two each.
 LENGTHS = '{"11": 48, "12": 36, "13": 48}'
 FIRST_PASS, SECOND_PASS = 48, 36
 FIRST_END = 2 * FIRST_PASS
-SECOND_END = FIRST_END + 4 * SECOND_PASS
-# Well into the third part, which has no end: here a third change would have come.
-PAST_ALL = SECOND_END + FIRST_END
+SECOND_END = FIRST_END + 2 * SECOND_PASS
+# Into the third part's second pass, which has no end: a third change would leave a beat before that
+# is over.
+PAST_ALL = SECOND_END + FIRST_END - BEAT + 2
 
 # The instrument of most sets, and no more.
 DRUMS = """\
@@ -40,7 +40,7 @@ patterns:
       low drum: {steps: {1: always, 5: always, 8: pass 2 of 4}}
   plank:
     length: 6
-    phrase: 4 passes
+    phrase: 2 passes
     tracks:
       shaker: {steps: {1: always, 4: chance 50%}}
   ebb line:
@@ -63,9 +63,9 @@ WITH_BANK = THREE_PARTS.replace("change: {", "change: {bank: 300, ")
 
 OPEN_PART = THREE_PARTS.replace("program: 12, phrases: 1", "program: 12")
 
-# The first part lasts 16 passes: 768 clocks, 12.8 s.
-LONG_FIRST_PART = THREE_PARTS.replace("program: 12, phrases: 1", "program: 12, phrases: 8")
-LONG_FIRST_END = 8 * FIRST_END
+# The first part lasts ten passes: 480 clocks, 8 s.
+LONG_FIRST_PART = THREE_PARTS.replace("program: 12, phrases: 1", "program: 12, phrases: 5")
+LONG_FIRST_END = 5 * FIRST_END
 
 TWO_INSTRUMENTS = """\
 set: Tidewater

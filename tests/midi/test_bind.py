@@ -109,7 +109,7 @@ def test_notes_of_a_drum_machine_that_runs_are_no_press_until_it_stops(stage: St
     machine = stage.drum(*DRUM, "--idle-clock")
     machine.do("start")
     file = fresh(stage)
-    lesson = bind(stage, file, "next", "--seconds", "4")
+    lesson = bind(stage, file, "next", "--seconds", "2")
     said = lesson.ends(1)
     assert "what tide drum:tide drum out sent was taken for its music" in said
     assert not file.exists()

@@ -6,7 +6,7 @@ That is the drum machine's or, at home, the engine's own.
 from __future__ import annotations
 
 from tests.midi.players import Stage, until
-from tests.midi.sets import LENGTHS, LONG_FIRST_PART
+from tests.midi.sets import LENGTHS, LONG_FIRST_END, LONG_FIRST_PART
 
 DRUM = ("--program", "11", "--lengths", LENGTHS)
 WITH_PAD = (
@@ -45,7 +45,7 @@ def test_a_pad_that_sends_no_clock_steers_the_set(stage: Stage) -> None:
     # A phrase is two passes of 48 clocks; the machine took the change where one of them ends.
     assert took["program"] == 12
     assert took["at_tick"] % 96 == 0
-    assert took["at_tick"] < 768
+    assert took["at_tick"] < LONG_FIRST_END
     assert stage.status_when(part=2)["sure"]
     # The next pass of the plank, 36 clocks, is the first at which it can go on again.
     pad.hit(63)

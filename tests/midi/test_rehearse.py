@@ -76,7 +76,7 @@ def finished(command: Command, patience_s: float) -> dict[str, Any]:
     return found
 
 
-@pytest.mark.parametrize("rounds", [6, pytest.param(25, marks=pytest.mark.nightly)])
+@pytest.mark.parametrize("rounds", [4, pytest.param(25, marks=pytest.mark.nightly)])
 def test_a_transition_is_played_over_and_over_by_its_rules(stage: Stage, rounds: int) -> None:
     listening = ears(stage)
     words = ("--loop", "1-2", "--times", str(rounds), "--tempo", "400", "--seed", "11")
@@ -185,24 +185,12 @@ def test_a_port_that_goes_away_is_said_and_silenced_when_it_is_back(stage: Stage
     assert not heard.wrong
 
 
-@pytest.mark.parametrize(
-    ("words", "status", "told"),
-    [
-        (("--sound", "*nobody*"), 1, "--sound '*nobody*'"),
-        (("--clock-out", "*nobody*"), 1, "--clock-out '*nobody*'"),
-        (("--send", "--out", "*nobody*"), 1, "--out '*nobody*'"),
-        (("--from", "9"), 1, "there is no part 9"),
-        (("--loop", "2-3"), 1, "there is no part 3"),
-        (("--loop", "3-5"), 2, "such as 3-4"),
-        (("--click",), 2, "--sound PORT"),
-    ],
-)
-def test_what_cannot_be_is_said_in_a_line(
-    stage: Stage, words: tuple[str, ...], status: int, told: str
-) -> None:
+def test_a_port_that_is_not_there_is_named_in_a_line(stage: Stage) -> None:
     ears(stage)
     path = stage.write(TRANSITION)
-    done = stage.run("rehearse", path, "--no-screen", "--api", "jack", "--now", *words)
-    assert done.returncode == status
-    assert done.stdout == ""
-    assert told in done.stderr.splitlines()[-1]
+    for words in (("--sound",), ("--clock-out",), ("--send", "--out")):
+        done = stage.run(
+            "rehearse", path, "--no-screen", "--api", "jack", "--now", *words, "*nobody*"
+        )
+        assert (done.returncode, done.stdout) == (1, "")
+        assert f"{words[-1]} '*nobody*'" in done.stderr.splitlines()[-1]

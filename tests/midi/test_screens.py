@@ -9,8 +9,8 @@ from tests.midi.players import PATIENCE_S, Stage, agrees, until
 from tests.midi.sets import BEAT, LENGTHS, LONG_FIRST_END, LONG_FIRST_PART
 
 DRUM = ("--program", "11", "--lengths", LENGTHS)
-# Ten seconds of clock at 150 beats a minute, 60 clocks a second.
-TEN_SECONDS = 600
+# Five seconds of clock at 150 beats a minute, 60 clocks a second.
+FIVE_SECONDS = 300
 
 
 def test_screens_that_are_killed_and_frozen_cost_no_tick_and_no_change(stage: Stage) -> None:
@@ -26,7 +26,7 @@ def test_screens_that_are_killed_and_frozen_cost_no_tick_and_no_change(stage: St
     here = machine.where()["tick"]
     killed.send_signal(signal.SIGKILL)
     killed.process.wait()
-    for tick in range(here, here + TEN_SECONDS, BEAT):
+    for tick in range(here, here + FIVE_SECONDS, BEAT):
         machine.reach(tick)
         agrees(stage, machine)
     stage.status_when(sure=True)
@@ -45,28 +45,20 @@ def test_screens_that_are_killed_and_frozen_cost_no_tick_and_no_change(stage: St
     assert frozen.process.poll() is None
 
 
-def test_closing_a_screen_leaves_the_engine_running(stage: Stage) -> None:
-    machine = stage.drum(*DRUM)
-    engine = stage.engine(LONG_FIRST_PART)
-    machine.do("start")
-    screen = stage.screen()
-    screen.shows("slack water")
-    screen.send_signal(signal.SIGHUP)
-    screen.process.wait(timeout=10)
-    engine.assert_alive()
-    assert agrees(stage, machine)["state"] == "running"
-
-
-def test_a_screen_whose_terminal_is_gone_ends_unsignalled_and_leaves_the_engine(
+def test_screens_that_are_closed_or_lose_their_terminal_leave_the_engine_running(
     stage: Stage,
 ) -> None:
     machine = stage.drum(*DRUM)
     engine = stage.engine(LONG_FIRST_PART)
     machine.do("start")
-    screen = stage.screen()
-    screen.shows("slack water")
-    screen.hang_up()
-    assert screen.process.wait(timeout=PATIENCE_S) == HUNG_UP
+    closed, hung_up = stage.screen(), stage.screen()
+    for screen in (closed, hung_up):
+        screen.shows("slack water")
+    closed.send_signal(signal.SIGHUP)
+    closed.process.wait(timeout=PATIENCE_S)
+    # Of the other's end no signal tells.
+    hung_up.hang_up()
+    assert hung_up.process.wait(timeout=PATIENCE_S) == HUNG_UP
     engine.assert_alive()
     assert agrees(stage, machine)["state"] == "running"
 

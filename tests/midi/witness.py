@@ -10,6 +10,7 @@ import argparse
 import json
 import statistics
 import sys
+import time
 from typing import Any
 
 import rtmidi
@@ -17,6 +18,7 @@ import rtmidi
 # MIDI 1.0 Detailed Specification 4.2.1, System Real Time Messages, from memory: clock, start,
 # continue, stop.
 CLOCK, START, CONTINUE, STOP = 0xF8, 0xFA, 0xFB, 0xFC
+PATIENCE_S = 20.0
 # So many intervals say how long a tick is meant to last.
 KNOWN = 5
 
@@ -32,8 +34,12 @@ class Witness:
         # What is ignored takes its time with it.
         self.port.ignore_types(sysex=False, timing=False, active_sense=False)
         self.port.set_callback(self.hear)
-        (found,) = [p for p in self.port.get_ports() if name in p]
-        self.port.open_port(self.port.get_ports().index(found), name="tide witness in")
+        deadline = time.monotonic() + PATIENCE_S
+        # Who is to be heard may just be coming; one that was killed may just be going.
+        while len(found := [p for p in self.port.get_ports() if name in p]) != 1:
+            assert time.monotonic() < deadline, f"not one {name!r}: {found}"
+            time.sleep(0.01)
+        self.port.open_port(self.port.get_ports().index(found[0]), name="tide witness in")
 
     def hear(self, event: tuple[list[int], float], _: Any = None) -> None:
         """Take one message and the seconds since the one before."""

@@ -19,14 +19,14 @@ from companion.link.messages import (
     LayerView,
     MapRow,
     PatternMap,
-    Plan,
     PlanPart,
     PlanSong,
     ProgramView,
-    Refused,
+    SetPlan,
     Snapshot,
     TrackView,
     Trouble,
+    WhyNot,
 )
 from companion.screen.canvas import render_letters
 from companion.wishes import Wish
@@ -104,9 +104,9 @@ def slack_water(tick: int = 100, **changes: Any) -> Snapshot:
     return replace(seen, refused=(*idle, *sure, *seen.refused))
 
 
-def no(kind: str, words: str, *wishes: str) -> tuple[Refused, ...]:
+def no(kind: str, words: str, *wishes: str) -> tuple[WhyNot, ...]:
     """That an engine would not do `wishes`, for one reason."""
-    return tuple(Refused(wish, kind, words) for wish in wishes)
+    return tuple(WhyNot(wish, kind, words) for wish in wishes)
 
 
 # Five songs, nine parts; the seconds are phrases of eight bars of 4/4 at the song's tempo.
@@ -119,7 +119,7 @@ SONGS = (
 )
 
 
-def tidewater_plan() -> Plan:
+def tidewater_plan() -> SetPlan:
     """The whole night."""
     parts: list[PlanPart] = []
     for song, (_, tempo, patterns) in enumerate(SONGS, start=1):
@@ -132,7 +132,7 @@ def tidewater_plan() -> Plan:
                 )
             )
     songs = tuple(PlanSong(title, tempo) for title, tempo, _ in SONGS)
-    return Plan("Tidewater", 1, songs, tuple(parts))
+    return SetPlan("Tidewater", 1, songs, tuple(parts))
 
 
 def slack_water_map(first: int = 0) -> PatternMap:
@@ -333,7 +333,7 @@ class Feed:
         *snapshots: Snapshot,
         connected: bool = True,
         answers: bool = True,
-        overviews: tuple[Plan | PatternMap, ...] | None = None,
+        overviews: tuple[SetPlan | PatternMap, ...] | None = None,
     ) -> None:
         self._snapshots = snapshots
         self._overviews = (tidewater_plan(), slack_water_map()) if overviews is None else overviews
@@ -342,13 +342,13 @@ class Feed:
         self.wishes: list[Wish] = []
         self.say: Callable[[Snapshot], None] = lambda snapshot: None
         self.state: Callable[[bool], None] = lambda connected: None
-        self.show: Callable[[Plan | PatternMap], None] = lambda overview: None
+        self.show: Callable[[SetPlan | PatternMap], None] = lambda overview: None
 
     async def run(
         self,
         on_snapshot: Callable[[Snapshot], None],
         on_state: Callable[[bool], None],
-        on_overview: Callable[[Plan | PatternMap], None],
+        on_overview: Callable[[SetPlan | PatternMap], None],
     ) -> None:
         self.say, self.state, self.show = on_snapshot, on_state, on_overview
         for overview in self._overviews:

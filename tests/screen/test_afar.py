@@ -19,6 +19,7 @@ from companion.screen.layout import (
 )
 from companion.screen.reading import read
 from companion.screen.stage import draw_then, fold_entry
+from tests.nightly import latin
 from tests.screen.stage import STATES, UNSURE, Clock, Feed, large, read_letters, seen, slack_water
 from tests.screen.test_figures import nearest
 
@@ -100,8 +101,9 @@ def test_at_80_columns_a_line_has_20_letters_and_there_are_two() -> None:
     assert letter_lines(plan(80, 24).action, letter_dots(24)) == 2
 
 
-@pytest.mark.parametrize("size", WINDOWS, ids=str)
-@pytest.mark.parametrize("name", ["far", "going", "last part", "ends in silence"])
+@pytest.mark.parametrize(
+    ("name", "size"), latin(["far", "going", "last part", "ends in silence"], WINDOWS), ids=str
+)
 async def test_what_comes_next_is_the_second_largest_thing(
     name: str, size: tuple[int, int]
 ) -> None:
@@ -116,17 +118,17 @@ async def test_what_comes_next_is_the_second_largest_thing(
         assert sizes[0] < 2 * plan(*size).countdown
 
 
-@pytest.mark.parametrize("size", WINDOWS[1:], ids=str)
-@pytest.mark.parametrize(
-    ("name", "words"),
-    [
-        ("stopped unsure", "CHOOSE PROGRAM 12 ON DRUMS, THEN PRESS PLAY"),
-        ("wanted", "SLACK WATER WANTS PROGRAM 12 ON DRUMS AND 3 ON PADS: W SENDS THEM"),
-    ],
-)
+THINGS_TO_DO = {
+    "stopped unsure": "CHOOSE PROGRAM 12 ON DRUMS, THEN PRESS PLAY",
+    "wanted": "SLACK WATER WANTS PROGRAM 12 ON DRUMS AND 3 ON PADS: W SENDS THEM",
+}
+
+
+@pytest.mark.parametrize(("name", "size"), latin(list(THINGS_TO_DO), WINDOWS[1:]), ids=str)
 async def test_before_anything_goes_on_the_large_text_is_the_thing_to_do(
-    name: str, words: str, size: tuple[int, int]
+    name: str, size: tuple[int, int]
 ) -> None:
+    words = THINGS_TO_DO[name]
     app = make_app(Feed(STATES[name]), now_ns=Clock())
     async with app.run_test(size=size) as pilot:
         await pilot.pause()
@@ -138,8 +140,11 @@ async def test_before_anything_goes_on_the_large_text_is_the_thing_to_do(
         ] != []
 
 
-@pytest.mark.parametrize("size", [(80, 24), (120, 40), (200, 60)], ids=str)
-@pytest.mark.parametrize("name", ["far", "near", "imminent", "unsure", "going", "staying"])
+@pytest.mark.parametrize(
+    ("name", "size"),
+    latin(["far", "near", "imminent", "unsure", "going", "staying"], WINDOWS[1:]),
+    ids=str,
+)
 async def test_what_to_do_next_and_when_the_next_part_comes_are_in_large_letters(
     name: str, size: tuple[int, int]
 ) -> None:

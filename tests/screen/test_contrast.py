@@ -11,10 +11,13 @@ from rich.style import Style
 from textual.app import App
 
 from companion.screen.app import make_app
+from tests.nightly import latin
 from tests.screen.sight import contrast, is_graphic
 from tests.screen.stage import STATES, Clock, Feed, resized, segments
 
 TEXT, GRAPHIC = 7.0, 3.0
+# Whether it is dark on light.
+LIGHT = (False, True)
 
 
 def faint(app: App[Any]) -> list[str]:
@@ -39,8 +42,7 @@ def _code(colour: Color | None) -> str:
     return colour.triplet.hex
 
 
-@pytest.mark.parametrize("light", [False, True], ids=["dark", "light"])
-@pytest.mark.parametrize("name", STATES)
+@pytest.mark.parametrize(("name", "light"), latin(list(STATES), LIGHT))
 async def test_the_stage_in_every_state(name: str, light: bool) -> None:
     app = make_app(Feed(STATES[name]), light=light, now_ns=Clock())
     async with app.run_test(size=(40, 12)) as pilot:
@@ -49,9 +51,9 @@ async def test_the_stage_in_every_state(name: str, light: bool) -> None:
             assert faint(app) == [], size
 
 
-@pytest.mark.parametrize("light", [False, True], ids=["dark", "light"])
-@pytest.mark.parametrize("key", ["l", "m"])
-@pytest.mark.parametrize("name", ["far", "near", "imminent", "now", "lost"])
+@pytest.mark.parametrize(
+    ("name", "key", "light"), latin(["far", "near", "imminent", "now", "lost"], ["l", "m"], LIGHT)
+)
 async def test_every_other_view(name: str, key: str, light: bool) -> None:
     app = make_app(Feed(STATES[name]), light=light, now_ns=Clock())
     async with app.run_test(size=(40, 12)) as pilot:
@@ -61,9 +63,9 @@ async def test_every_other_view(name: str, key: str, light: bool) -> None:
             assert faint(app) == [], size
 
 
-@pytest.mark.parametrize("light", [False, True], ids=["dark", "light"])
 @pytest.mark.parametrize(
-    "keys", [["q"], ["q", "down"], ["h"], ["ctrl+p"], ["ctrl+p", "down"], ["g", "3"]]
+    ("keys", "light"),
+    latin([["q"], ["q", "down"], ["h"], ["ctrl+p"], ["ctrl+p", "down"], ["g", "3"]], LIGHT),
 )
 async def test_what_is_laid_over_the_stage(keys: list[str], light: bool) -> None:
     app = make_app(Feed(STATES["far"]), light=light, now_ns=Clock())
@@ -73,7 +75,7 @@ async def test_what_is_laid_over_the_stage(keys: list[str], light: bool) -> None
         assert faint(app) == []
 
 
-@pytest.mark.parametrize("light", [False, True], ids=["dark", "light"])
+@pytest.mark.parametrize("light", LIGHT)
 async def test_with_no_engine_and_a_refused_key(light: bool) -> None:
     app = make_app(Feed(connected=False), light=light, now_ns=Clock())
     async with app.run_test(size=(80, 24)) as pilot:

@@ -10,7 +10,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from companion.link.messages import Plan, PlanPart, PlanSong
+from companion.link.messages import PlanPart, PlanSong, SetPlan
 from companion.screen.canvas import Row
 from companion.screen.extrapolation import spot
 from companion.screen.night import Night, PartLine, SongLine, Turn, draw_night, read_night, spoken
@@ -20,7 +20,9 @@ from tests.screen.stage import slack_water, tidewater_plan
 SECOND = 1_000_000_000
 
 
-def night(tick: int = 100, now_ns: int = 0, plan: Plan | None = None, **changes: object) -> Night:
+def night(
+    tick: int = 100, now_ns: int = 0, plan: SetPlan | None = None, **changes: object
+) -> Night:
     snapshot = slack_water(tick, **({"started_ns": -40 * SECOND} | changes))
     return read_night(plan or tidewater_plan(), snapshot, spot(snapshot, tick), now_ns)
 
@@ -123,7 +125,7 @@ def test_before_the_first_start_no_time_has_passed() -> None:
 
 
 def test_with_no_tempo_planned_no_time_is_compared() -> None:
-    plan = Plan("Tidewater", 1, (PlanSong("Slack water"),), (PlanPart(1, 1, "slack water", 2),))
+    plan = SetPlan("Tidewater", 1, (PlanSong("Slack water"),), (PlanPart(1, 1, "slack water", 2),))
     found = night(plan=plan)
     assert (found.since, found.drift, found.to_go) == ("0:40", "", "")
     assert plain(draw_night(found, 80, 18))
@@ -131,7 +133,7 @@ def test_with_no_tempo_planned_no_time_is_compared() -> None:
 
 def test_of_a_long_set_the_parts_left_out_count_too() -> None:
     plan = tidewater_plan()
-    later = Plan(
+    later = SetPlan(
         "Tidewater",
         first_song=3,
         songs=plan.songs[2:],
@@ -145,7 +147,7 @@ def test_of_a_long_set_the_parts_left_out_count_too() -> None:
 
 
 def test_before_any_plan_has_come_nothing_is_claimed() -> None:
-    found = night(plan=Plan())
+    found = night(plan=SetPlan())
     assert found.lines == ()
     for width, height in ((40, 9), (80, 18), (200, 50)):
         assert len(draw_night(found, width, height)) <= height
@@ -194,7 +196,7 @@ def test_without_colour_now_and_next_are_words() -> None:
 
 def test_a_set_of_hundreds_of_parts_is_read_within_a_screen() -> None:
     parts = tuple(replace(PlanPart(n, 1, f"tide {n}", 1), seconds=16.0) for n in range(1, 257))
-    found = night(part=200, plan=Plan("Tidewater", 1, (PlanSong("Slack water", 118.0),), parts))
+    found = night(part=200, plan=SetPlan("Tidewater", 1, (PlanSong("Slack water", 118.0),), parts))
     rows = plain(draw_night(found, 80, 18))
     assert any("now" in row and "tide 200" in row for row in rows)
     assert "more lines" in rows[-1]

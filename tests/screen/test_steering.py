@@ -5,7 +5,7 @@ from __future__ import annotations
 import pytest
 from textual.events import Key
 
-from companion.link.messages import Plan, PlanPart, PlanSong, Snapshot
+from companion.link.messages import PlanPart, PlanSong, SetPlan, Snapshot
 from companion.screen.app import StageApp, make_app
 from companion.screen.asking import ANSWER_NS, LEAST_NS, NOTICE_NS
 from companion.screen.keys import HELD_NS, KEY, KEYS, TWICE_NS
@@ -437,7 +437,7 @@ async def test_of_a_very_long_set_a_part_out_of_the_list_can_be_typed() -> None:
     parts = tuple(PlanPart(number, 1, f"wave {number}") for number in range(200, 456))
     feed = Feed(
         slack_water(100, part=300, parts=600),
-        overviews=(Plan("Tidewater", 1, (PlanSong("Slack water"),), parts),),
+        overviews=(SetPlan("Tidewater", 1, (PlanSong("Slack water"),), parts),),
     )
     app = make_app(feed, now_ns=Clock())
     async with app.run_test(size=(80, 24)) as pilot:

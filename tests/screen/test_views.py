@@ -9,6 +9,7 @@ from companion.screen.keys import KEYS
 from companion.screen.layout import letter_dots
 from companion.screen.stage import figure_of
 from companion.wishes import Wish
+from tests.nightly import latin
 from tests.screen.stage import (
     STATES,
     Clock,
@@ -55,8 +56,7 @@ async def test_from_one_view_the_other_is_one_key_away() -> None:
         assert "phrase 2" in words(app)
 
 
-@pytest.mark.parametrize("key", ["l", "m"])
-@pytest.mark.parametrize("name", STATES)
+@pytest.mark.parametrize(("name", "key"), latin(list(STATES), ["l", "m"]))
 async def test_the_countdown_stays_in_sight_at_every_size(name: str, key: str) -> None:
     app = screen(STATES[name])
     async with shown(app, key, size=EDGES[0]) as pilot:
@@ -174,8 +174,14 @@ async def test_a_long_night_can_be_looked_through() -> None:
         assert "now 1 slack water" in words(app)
 
 
-@pytest.mark.parametrize("size", [(40, 12), (80, 24), (100, 32), (120, 40), (200, 60)], ids=str)
-@pytest.mark.parametrize("name", ["far", "near", "now", "unsure", "staying"])
+@pytest.mark.parametrize(
+    ("name", "size"),
+    latin(
+        ["far", "near", "now", "unsure", "staying"],
+        [(40, 12), (80, 24), (100, 32), (120, 40), (200, 60)],
+    ),
+    ids=str,
+)
 async def test_no_view_cuts_the_next_action(name: str, size: tuple[int, int]) -> None:
     app = screen(STATES[name])
     async with shown(app, "l", size=size):

@@ -11,7 +11,7 @@ from companion.setlist import (
     BadText,
     Binding,
     Kind,
-    MuteSend,
+    MuteControl,
     MuteTold,
     NoteKey,
     Press,
@@ -99,8 +99,8 @@ def test_what_an_instrument_tells() -> None:
 def test_mutes_are_sent_only_where_that_is_written() -> None:
     instruments = tide().instruments
     assert instruments["drums"].mute_sends == (
-        MuteSend("shaker", 9, 21, 127, 0),
-        MuteSend("low drum", 10, 22, 0, 100),
+        MuteControl("shaker", 9, 21, 127, 0),
+        MuteControl("low drum", 10, 22, 0, 100),
     )
     assert (instruments["sampler"].mute_sends, instruments["sampler"].tells) == ((), Tells())
 
