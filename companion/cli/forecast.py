@@ -6,6 +6,7 @@ For programs as an object, for people in sentences, with bars and seconds.
 from __future__ import annotations
 
 import shutil
+from collections.abc import Iterator
 from dataclasses import dataclass, replace
 from itertools import islice, pairwise
 from pathlib import Path
@@ -27,6 +28,7 @@ from companion.counting import (
     Meeting,
     OutOfReach,
     Pattern,
+    Row,
     StepEvent,
     StepRow,
     chance_within,
@@ -37,6 +39,7 @@ from companion.counting import (
     position,
     repeat_passes,
     repeats_after,
+    rows_beside,
     step_events,
     step_rows,
 )
@@ -434,7 +437,8 @@ def map_(
         grid = build_grid(pattern, width, carried_passes=carried, fill=fill, rare=setlist.rare)
         title = f"Part {part.number}: {pattern.name} ({setlist.songs[part.song].title})"
         if picture is not None:
-            _save(grid, title, picture)
+            more = _rows_beside(setlist, part, width, fill=fill)
+            _save(replace(grid, rows=(*grid.rows, *more)), title, picture)
             if not as_json:
                 say(f"{picture} shows part {part.number}, {pattern.name}, {width} passes")
             continue
@@ -451,6 +455,17 @@ def map_(
         say("")
     if as_json:
         say_json({"version": 1, "parts": objects})
+
+
+def _rows_beside(setlist: SetList, part: Part, passes: int, *, fill: bool) -> Iterator[Row]:
+    """The rows of a part's layers on the passes of the part, if the set goes as planned."""
+    for plan in layers_of(setlist, part):
+        layer, ticks = plan.layer, part.pattern.pass_ticks
+        rows, _ = rows_beside(
+            layer.pattern, plan.ticks, ticks, passes, fill=fill, rare=setlist.rare
+        )
+        for row in rows:
+            yield replace(row, track=layer.called(row.track))
 
 
 def _map_passes(pattern: Pattern) -> int:

@@ -304,7 +304,7 @@ class Situation:
     `refused` is why the latest wish did nothing, None if it did something. `events` goes up with
     everything that happens but a plain tick; `ticking` is whether the clock ran as this was kept.
     `played` are the numbers of the parts that were shown to play, `back` the instruments whose port
-    was away and came back.
+    was away and came back, `missed` those that could not be told of the part that is shown.
     """
 
     worlds: Belief
@@ -330,6 +330,7 @@ class Situation:
     ticking: bool = False
     played: frozenset[int] = frozenset()
     back: frozenset[str] = frozenset()
+    missed: frozenset[str] = frozenset()
 
 
 @dataclass(frozen=True, slots=True)
@@ -358,7 +359,8 @@ class LayerStanding:
 class ProgramWanted:
     """A program that the plan has on an instrument by now; `told` says that we told it so.
 
-    `other` says that we told it something else, which is none of what comes next.
+    `other` says that it has something else: we told it so, and that is none of what comes next, or
+    could not tell it in time.
     """
 
     change: ProgramChange
@@ -779,7 +781,11 @@ class Conductor:
             self._set(sent=tuple(heard_once if s is echo else s for s in held.sent))
         elif echo is None:
             names = names | {name}
-            self._set(has=_without(held.has, {name}), back=held.back - {name})
+            self._set(
+                has=_without(held.has, {name}),
+                back=held.back - {name},
+                missed=held.missed - {name},
+            )
         worlds = belief.named(held.worlds, self.setlist, heard)
         self._set(worlds=worlds, echoes=echoes, names=names)
         now = worlds[0][0]
@@ -1410,6 +1416,7 @@ class Conductor:
             played=held.played | {shown.part} if held.transport in _PLAYS else held.played,
             went=None,
             has=_without(held.has, by_hand),
+            missed=frozenset(c.instrument for c in missed if c.instrument != part.instrument),
             notice=notice,
             events=held.events + 1,
         )
@@ -1686,6 +1693,7 @@ class Conductor:
             worlds=worlds,
             plan=_after(held.plan, send),
             back=held.back - {change.instrument},
+            missed=held.missed - {change.instrument},
             out=(*held.out, Out(send, held.worlds, held.plan, had=had)),
             sent=(*recent, sent),
             has=(*_without(held.has, {change.instrument}), change),
@@ -2305,7 +2313,7 @@ class Conductor:
             ProgramWanted(
                 change,
                 has.get(name) == change,
-                has.get(name, change) != change and name not in ahead,
+                (has.get(name, change) != change or name in held.missed) and name not in ahead,
             )
             for name, change in self._course.stages[plan.part - 1].items()
         )
@@ -2339,7 +2347,9 @@ class Conductor:
         held = self.situation
         if not (self._lets_out and self.sure):
             return NOTHING
-        others = [each.change for each in self._wanted(held) if each.other]
+        known = {change.instrument for change in held.has}
+        wanted = [each.change for each in self._wanted(held) if each.other]
+        others = [change for change in wanted if change.instrument in known]
         return self._tell_others(others, held.plan.part) if others else NOTHING
 
     def _tell_first(self, reached: Collection[str] | None) -> tuple[Send, ...]:

@@ -235,8 +235,8 @@ class LayerView:
 class ProgramView:
     """The program, as its instrument shows it, that the plan has on `instrument` in this part.
 
-    `told` says that we have told it so since, and nothing else; `other` that we have told it
-    something else, which is none of what comes next.
+    `told` says that we have told it so since, and nothing else; `other` that it has something else:
+    we told it so, and that is none of what comes next, or could not tell it in time.
     """
 
     instrument: str

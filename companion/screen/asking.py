@@ -52,18 +52,16 @@ def bands(
 def _elsewhere(snapshot: Snapshot, look_only: bool) -> list[Alarm]:
     """The instruments that have another program than this part wants, and the key that sends it.
 
-    Their port was away and came back, or they were told of a part that has not come.
+    Their port was away and came back, they were told of a part that has not come, or not told.
     """
     offered = not look_only and snapshot.why_not(Wish(Ask.PROGRAMS)) is None
     how = "w sends it" if offered else "choose it there"
-    found = []
-    back = [each for each in snapshot.wants if each.instrument in snapshot.back and not each.told]
-    ahead = [each for each in snapshot.wants if each.other and each not in back]
-    for head, these in (("BACK", back), ("AHEAD", ahead)):
-        said = " and ".join(f"{each.instrument}: program {each.program}" for each in these)
-        if said:
-            found.append(Alarm(head, f"{said}; {how}", f"{how}, {said}", urgent=False))
-    return found
+    back = snapshot.back
+    found = [w for w in snapshot.wants if w.other or (w.instrument in back and not w.told)]
+    if not found:
+        return []
+    said = " and ".join(f"program {each.program} on {each.instrument}" for each in found)
+    return [Alarm("WANTED", f"{said}; {how}", f"{how}, {said}", urgent=False)]
 
 
 def _at_the_start(snapshot: Snapshot) -> list[Alarm]:

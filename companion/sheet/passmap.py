@@ -54,9 +54,10 @@ def draw(grid: Grid, width: int = 80, *, plain: bool = False) -> str:
 
 def _rare_of_its_own(grid: Grid, name: str) -> bool:
     """Whether a track has rare steps, and passes that are not those of the columns."""
-    track = next(each for each in grid.pattern.tracks if each.name == name)
+    track = next((each for each in grid.pattern.tracks if each.name == name), None)
     rare = any(row.rare and row.track == name for row in grid.rows)
-    return rare and track.pass_ticks != grid.pattern.pass_ticks
+    # What plays beside counts by itself.
+    return rare and (track is None or track.pass_ticks != grid.pattern.pass_ticks)
 
 
 def _across(grid: Grid, width: int) -> int:

@@ -214,3 +214,80 @@ def test_without_all_a_part_fits_a_screen(program: Program) -> None:
 def test_the_map_says_what_a_rare_step_of_a_short_track_is(program: Program, slack: Path) -> None:
     said = program.run("map", slack).stdout
     assert "* at shaker: rare of its own passes" in said
+
+
+BESIDE = """\
+set: Tidewater
+instruments: {box: {}, pads: {channel: 2}}
+patterns:
+  slack water: {phrase: 2 bars, tracks: {low drum: {steps: {1: always}}}}
+  drone:
+    length: 12
+    tracks: {swell: {steps: {1: pass 3 of 5, 7: always}}, hum: {steps: {4: chance 20%}}}
+songs:
+  - song: Slack water
+    tempo: 120
+    on: box
+    parts:
+      - {pattern: slack water, program: 1, phrases: 2, with: [{pattern: drone, on: pads}]}
+      - pattern: slack water
+        phrases: 2
+        with: [{pattern: drone, on: pads}]
+        cues: [{at: bar 2, mute: hum on pads}]
+  - song: Ebb
+    tempo: 120
+    on: box
+    parts: [{pattern: slack water, program: 2, phrases: 4}]
+"""
+# The drone's pass is 12 sixteenths, 72 clocks; part 2 begins after four bars of 96.
+BEGUN, DRONE = 384, 72
+
+
+def test_a_layer_has_its_odds_within_the_part_s_phrase_and_is_muted_by_cues(
+    program: Program,
+) -> None:
+    path = program.write("beside.yaml", BESIDE)
+    done = program.run("forecast", path, "--part", "2", "--json")
+    found = json.loads(done.stdout)
+    hums = [DRONE * n + 3 * 6 - BEGUN for n in range(20)]
+    heard = sum(0 <= at < 192 for at in hums)
+    assert found["within_phrase"] == [
+        {
+            "layer": "drone",
+            "on": "pads",
+            "track": "hum",
+            "step": 4,
+            "chance": pytest.approx(1 - 0.8**heard),
+        }
+    ]
+    events = [each for each in found["events"] if each.get("layer")]
+    # From bar 2 on, at 96.
+    assert {e["tick"]: e.get("muted", False) for e in events if e["track"] == "hum"} == {
+        at: at >= 96 for at in hums if 0 <= at < 384
+    }
+    assert "hum on pads, step 4: " in program.run("forecast", path, "--part", "2").stdout
+
+
+def test_a_map_has_what_plays_beside(program: Program) -> None:
+    path = program.write("beside.yaml", BESIDE)
+    found = json.loads(program.run("map", path, "--json", "--passes", "10").stdout)
+    assert [len(part["layers"]) for part in found["parts"]] == [1, 1, 0]
+    (layer,) = found["parts"][1]["layers"]
+    began = BEGUN // DRONE + 1
+    assert (layer["pattern"], layer["on"], layer["from_pass"]) == ("drone", "pads", began)
+    rows = {(row["track"], row["step"]): row for row in layer["rows"]}
+    # By the rule, on passes 3, 8, 13 of its own.
+    assert rows["swell", 1]["from_pass"] == began
+    assert rows["swell", 1]["chances"] == [float((began + n) % 5 == 3) for n in range(10)]
+    assert rows["hum", 4]["chances"] == [pytest.approx(0.2)] * 10
+
+
+def test_the_set_and_each_song_have_their_length(program: Program) -> None:
+    path = program.write("beside.yaml", BESIDE)
+    said = program.run("forecast", path).stdout
+    # Eight bars of 4/4 at 120 beats a minute last 16 s, and so do the other eight.
+    assert said.startswith("Tidewater: 2 songs, 0:32\n")
+    assert "Song 1 of 2: Slack water, 0:16\n" in said
+    assert "Song 2 of 2: Ebb, 0:16\n" in said
+    checked = program.run("check", path).stdout.splitlines()
+    assert checked[1] == "  Slack water 0:16; Ebb 0:16"
