@@ -12,6 +12,8 @@ from tests.midi.sets import DRUMS, FIRST_END, FIRST_PASS, LONG_FIRST_PART, OPEN_
 EVERY_S = 0.1
 # Looks at that pace while one of the parts below plays, and some of its 1.6 s to spare.
 LOOKS_A_PART = 14
+# Ticks from one clock to the next; a JACK period of 64 frames at 48 kHz is 0.08 of a tick here.
+IN_TIME = 1.16
 HEAD = (
     DRUMS
     + """\
@@ -59,9 +61,9 @@ def test_beside_sysex_controllers_and_active_sensing_it_is_sure_and_each_change_
     }
     assert rate["sysex"] > 1.5
     assert rate["controller"] > 270
-    # A tick that another client's turn held up is looked into for as long; what a chattering cable
-    # did to us once was three looks of four.
-    assert len(unsure) <= max(looks // 50, 2), unsure
+    # All of them, where the clock itself came in time. A tick that a busy machine held up is looked
+    # into for as long, chatter or none.
+    assert len(unsure) <= (max(looks // 50, 2) if stage.longest() > IN_TIME else 0), unsure
     machine.reach(parts * FIRST_END + 2)
     heard = [e for e in machine.of("heard") if e["bytes"][0] == 0xC9]
     assert len(heard) == parts
