@@ -1,11 +1,15 @@
-"""Which tests want the machine to themselves, and which of those failed once and not again."""
+"""The JACK server of a run and a stage for each rehearsal, which want the machine to themselves."""
 
 from __future__ import annotations
+
+from collections.abc import Iterator
+from pathlib import Path
 
 import pytest
 from hypothesis import settings
 
-from tests.midi import attempts
+from tests.midi import attempts, jack
+from tests.midi.players import Stage
 
 # How long an example takes says how busy the machine is.
 settings.register_profile("any machine", deadline=None)
@@ -21,5 +25,22 @@ def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
 
 def pytest_terminal_summary(terminalreporter: pytest.TerminalReporter) -> None:
     """Name the rehearsals that failed once and not again."""
-    for name, why in attempts.once:
-        terminalreporter.write_line(f"failed once and not again: {name}: {why.splitlines()[0]}")
+    for report in terminalreporter.getreports("passed"):
+        for what, why in report.user_properties if report.when == "call" else ():
+            if what == attempts.ONCE:
+                terminalreporter.write_line(f"{what}: {report.nodeid}: {why.splitlines()[0]}")
+
+
+@pytest.fixture(scope="session")
+def jack_server() -> Iterator[str]:
+    """The name of a running JACK server."""
+    with attempts.server(jack.SYNCHRONOUS) as name:
+        yield name
+
+
+@pytest.fixture
+def stage(jack_server: str, tmp_path: Path) -> Iterator[Stage]:
+    """An empty stage; everybody who was asked onto it leaves at the end."""
+    stage = Stage(tmp_path, jack.environment(jack_server))
+    yield stage
+    stage.close()

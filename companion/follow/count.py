@@ -647,7 +647,7 @@ class Count:
                 shown = min(shown + 1, STEPS_KEPT)
         if shown <= 0:
             # What is lost or comes in a bunch makes a difference of a whole period.
-            most = MOST_STEP * self._period()[0]
+            most = MOST_STEP * self._period()
             step, shown = (differs, 1) if LEAST_STEP_MS < differs < most else (0.0, 0)
         self._steps = step, shown
         # Even over a step.

@@ -25,10 +25,9 @@ from companion.cli.main import cli
 from companion.setlist.reading import read_text
 from tests.cli.conftest import Program, program
 from tests.docs.reference import PAGE, reference
-from tests.midi.conftest import jack_server, stage
 from tests.midi.players import Stage, until
 
-__all__ = ["jack_server", "program", "stage"]
+__all__ = ["program"]
 
 ROOT = Path(__file__).parents[2]
 PAGES = [ROOT / "README.md", *sorted((ROOT / "docs").glob("*.md"))]

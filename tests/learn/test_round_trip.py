@@ -24,6 +24,7 @@ from companion.setlist.reading import read_text
 from tests.bench.bench_learn import a_pattern
 from tests.learn.judge import foretell, hearing_of
 from tests.learn.player import CLEAN, Hand, Struck, struck, write_file
+from tests.nightly import one_in
 
 SETS = sorted((Path(__file__).parents[2] / "setlists").glob("*.yaml"))
 DRUMS = 9
@@ -77,7 +78,7 @@ def as_sure_as_said(verdicts: list[Verdict]) -> bool:
     return wrong <= binom.ppf(0.99, sure, 1.0 - SETTLED)
 
 
-@pytest.mark.parametrize("path", SETS, ids=lambda path: path.stem)
+@pytest.mark.parametrize("path", one_in(2, SETS), ids=lambda path: path.stem)
 def test_a_night_played_once_is_a_set_list(path: Path, tmp_path: Path) -> None:
     """Each part for twice its longest rule: parts, programs and lengths as they were, and rules."""
     setlist = load(path)

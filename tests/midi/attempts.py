@@ -25,8 +25,9 @@ ATTEMPTS, PAUSE_S = 6, 0.5
 TIMEOUT_S = 400
 
 
-# The rehearsals that failed once with nothing to blame and not again, with what they failed of.
-once: list[tuple[str, str]] = []
+# What a test's report is marked with that failed once with nothing to blame and not again, and of
+# what. Reports come from whatever process ran the test.
+ONCE = "failed once and not again"
 
 
 class Lied(AssertionError):
@@ -71,7 +72,7 @@ def rehearse(test: pytest.Function, rehearsal: Rehearsal) -> None:
     for attempt in range(1, ATTEMPTS + 1):
         try:
             test.obj(**wanted)
-            once.extend((test.nodeid, str(error)) for error in blameless)
+            test.user_properties.extend((ONCE, str(error)) for error in blameless)
             return
         except Exception as error:
             stumbled, last = rehearsal.stumbled(), attempt == ATTEMPTS

@@ -1,14 +1,12 @@
-"""The JACK server of a run, and a stage for each rehearsal."""
+"""How rehearsals run: with the time they may need, and again where the computer stumbled."""
 
 from __future__ import annotations
 
-from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
 
-from tests.midi import jack
-from tests.midi.attempts import TIMEOUT_S, rehearse, server
+from tests.midi.attempts import TIMEOUT_S, rehearse
 from tests.midi.players import Stage
 
 HERE = Path(__file__).parent
@@ -29,18 +27,3 @@ def pytest_pyfunc_call(pyfuncitem: pytest.Function) -> bool | None:
         return None
     rehearse(pyfuncitem, stage)
     return True
-
-
-@pytest.fixture(scope="session")
-def jack_server() -> Iterator[str]:
-    """The name of a running JACK server."""
-    with server(jack.SYNCHRONOUS) as name:
-        yield name
-
-
-@pytest.fixture
-def stage(jack_server: str, tmp_path: Path) -> Iterator[Stage]:
-    """An empty stage; everybody who was asked onto it leaves at the end."""
-    stage = Stage(tmp_path, jack.environment(jack_server))
-    yield stage
-    stage.close()

@@ -8,7 +8,7 @@ from typing import Any
 import pytest
 
 from tests.midi import attempts
-from tests.midi.attempts import ATTEMPTS, Lied, rehearse
+from tests.midi.attempts import ATTEMPTS, ONCE, Lied, rehearse
 
 
 class House:
@@ -25,8 +25,8 @@ class House:
         return self.stumbles.pop(0) if self.stumbles else ""
 
 
-def run(house: House, *outcomes: Exception | None) -> int:
-    """How often a test is called whose calls end like this."""
+def run(house: House, *outcomes: Exception | None) -> tuple[int, list[str]]:
+    """How often a test is called whose calls end like this, and what it is named for failing of."""
     left = list(outcomes)
 
     def test() -> None:
@@ -35,26 +35,24 @@ def run(house: House, *outcomes: Exception | None) -> int:
             raise outcome
 
     named: Any = SimpleNamespace(argnames=[])
-    item: Any = SimpleNamespace(obj=test, funcargs={}, nodeid="a", _fixtureinfo=named)
+    item: Any = SimpleNamespace(obj=test, funcargs={}, user_properties=[], _fixtureinfo=named)
     rehearse(item, house)
-    return len(outcomes) - len(left)
+    assert all(what == ONCE for what, _ in item.user_properties)
+    return len(outcomes) - len(left), [why for _, why in item.user_properties]
 
 
 @pytest.fixture(autouse=True)
 def _unnamed(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(attempts, "once", [])
     monkeypatch.setattr(attempts, "PAUSE_S", 0)
 
 
 def test_what_fails_once_is_rehearsed_again_and_named() -> None:
-    assert run(House(), AssertionError("late"), None) == 2
-    assert attempts.once == [("a", "late")]
+    assert run(House(), AssertionError("late"), None) == (2, ["late"])
 
 
 def test_what_fails_twice_has_failed() -> None:
     with pytest.raises(AssertionError, match="second"):
         run(House(), AssertionError("first"), AssertionError("second"), None)
-    assert attempts.once == []
 
 
 def test_a_lie_fails_at_once() -> None:
@@ -64,8 +62,7 @@ def test_a_lie_fails_at_once() -> None:
 
 def test_a_stumble_is_nobodys_fault() -> None:
     late = AssertionError("late")
-    assert run(House("held up", "held up"), late, late, None) == 3
-    assert attempts.once == []
+    assert run(House("held up", "held up"), late, late, None) == (3, [])
 
 
 def test_a_computer_that_always_stumbles_skips_or_fails(monkeypatch: pytest.MonkeyPatch) -> None:

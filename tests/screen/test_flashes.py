@@ -41,9 +41,9 @@ def most(song: Song, changing: Any, size: tuple[int, int], **choices: Any) -> in
     return max(each.most for each in found.values())
 
 
-@pytest.mark.parametrize(("meter", "tempo", "trust"), latin(METERS, TEMPI, tuple(TRUST)), ids=str)
+@pytest.mark.parametrize(("meter", "trust", "tempo"), latin(METERS, tuple(TRUST), TEMPI), ids=str)
 def test_no_meter_and_no_tempo_flashes_sure_or_not(
-    meter: tuple[int, int], tempo: float, trust: str
+    meter: tuple[int, int], trust: str, tempo: float
 ) -> None:
     song = Song(meter, tempo)
     assert most(song, TRUST[trust], (80, 24)) <= 3
@@ -58,8 +58,9 @@ def test_no_size_flashes_whatever_comes_and_goes(size: tuple[int, int], calm: bo
         assert most(Song((7, 8), tempo, seconds=5.0), anything, size, calm=calm) <= 3
 
 
-@pytest.mark.parametrize("view", ["set", "map"])
-@pytest.mark.parametrize("size", [(40, 12), (80, 24), (120, 40)], ids=str)
+@pytest.mark.parametrize(
+    ("size", "view"), latin([(40, 12), (80, 24), (120, 40)], ["set", "map"]), ids=str
+)
 def test_no_view_flashes_whatever_comes_and_goes(size: tuple[int, int], view: str) -> None:
     for tempo in (90.0, 320.0):
         assert most(Song((7, 8), tempo, seconds=5.0), anything, size, view=view) <= 3
