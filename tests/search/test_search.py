@@ -7,10 +7,12 @@ from random import Random
 import pytest
 
 from companion.follow import Follower
-from tests.nightly import one_in
 from tests.search.nights import play, told
 from tests.search.search import ALPHABET, TOYS, Merged, random_sequence, search, story, unlike
 from tests.search.stage import words_of
+
+# The one that is searched four deep in 15 s; the others take up to a minute each, by night.
+BY_DAY = "ignores"
 
 
 def searched(name: str, depth: int, workers: int) -> None:
@@ -32,9 +34,13 @@ def alike(name: str, count: int, length: int) -> None:
         assert not found, f"{'; '.join(map(words_of, events))}: {found}"
 
 
-@pytest.mark.parametrize("name", TOYS)
+@pytest.mark.parametrize("name", [name for name in TOYS if name != BY_DAY])
 def test_every_sequence_of_three_events_is_right_or_unsure(name: str) -> None:
     searched(name, 3, workers=1)
+
+
+def test_every_sequence_of_four_events_is_right_or_unsure_by_day() -> None:
+    searched(BY_DAY, 4, workers=1)
 
 
 @pytest.mark.nightly
@@ -48,7 +54,7 @@ def test_random_sequences_are_what_the_search_takes_them_for() -> None:
     alike("names", 200, 7)
 
 
-@pytest.mark.parametrize("seed", one_in(3, range(12)))
+@pytest.mark.parametrize("seed", range(12))
 def test_a_foreign_night(seed: int) -> None:
     fate = play(Follower, seed)
     assert not fate.charge, told(Follower, fate)
