@@ -25,10 +25,10 @@ from companion.cli.saying import (
 )
 from companion.counting import (
     Grid,
+    GridRow,
     Meeting,
     OutOfReach,
     Pattern,
-    Row,
     StepEvent,
     StepRow,
     chance_within,
@@ -457,7 +457,7 @@ def map_(
         say_json({"version": 1, "parts": objects})
 
 
-def _rows_beside(setlist: SetList, part: Part, passes: int, *, fill: bool) -> Iterator[Row]:
+def _rows_beside(setlist: SetList, part: Part, passes: int, *, fill: bool) -> Iterator[GridRow]:
     """The rows of a part's layers on the passes of the part, if the set goes as planned."""
     for plan in layers_of(setlist, part):
         layer, ticks = plan.layer, part.pattern.pass_ticks
