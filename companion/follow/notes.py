@@ -17,6 +17,7 @@ from itertools import pairwise
 from math import exp, log, log1p
 
 from companion.counting import TICKS_PER_QUARTER, Pattern, Step
+from companion.counting.heard import RATES, heard_chance
 from companion.follow.belief import World
 from companion.follow.conductor import Conductor, Send, Stretch
 from companion.follow.presses import ChannelMessage, Matches, parse
@@ -38,11 +39,7 @@ from companion.setlist import (
 # Knows no mutes and draws no conclusions: those who listen stand below. Ticks count from the start
 # of the part.
 
-# Share of played notes that never arrive, and of silent steps at which a note of that number
-# arrives all the same (a finger on the pad, noise). Presumed, no source; measured rates of sound
-# cables are far lower, so that these leave room for other mishaps.
-LOST = 1e-3
-STRAY = 1e-4
+LOST, STRAY = RATES.lost, RATES.stray
 # A note may be labelled with the tick before its own when it overtakes the clock; swing of two
 # thirds delays a sixteenth by 2 ticks, of three quarters by 3 (common practice, no source).
 EARLY, LATE = 1, 3
@@ -289,8 +286,7 @@ class _Ear:
             odds += change
         elif self.muted:
             odds /= 1 + odds * change
-        note = chance * (1 - LOST)
-        note += (1 - note) * STRAY
+        note = heard_chance(chance)
         self.odds = odds * (STRAY / note if heard else (1 - STRAY) / (1 - note))
 
     def verdict(self) -> bool | None:
@@ -786,9 +782,9 @@ class _Story:
 
     def take(self, note: NoteKey, chance: float | None, other: float | None, heard: bool) -> None:
         """Take in one slot; `other` is its chance in the other story."""
-        listed = _note(0.0 if chance is None else chance)
+        listed = heard_chance(0.0 if chance is None else chance)
         # What may be left out of a list may be what the other pattern plays: variations are alike.
-        more = _note(other or 0.0) if chance is None else listed
+        more = heard_chance(other or 0.0) if chance is None else listed
         sums = self._sums[note]
         for case, p in enumerate((listed, more, STRAY)):
             sums[case] += log(p) if heard else log1p(-p)
@@ -890,12 +886,6 @@ class ObeyedWatch:
         for slots in self._slots.values():
             for key in [key for key, slot in slots.items() if slot.unclear]:
                 del slots[key]
-
-
-def _note(chance: float) -> float:
-    """The chance that a note is heard at a step that plays with `chance`."""
-    arrives = chance * (1 - LOST)
-    return arrives + (1 - arrives) * STRAY
 
 
 def _mean(weight: float, one: float, other: float) -> float:
