@@ -3,7 +3,8 @@
 First what may be heard of a pattern: every listed step in time, and its chance given what was heard
 so far. Two listeners weigh what comes or stays away against that. `MuteWatch` tells muted tracks
 from sounding ones in one part, and `HeardMutes` gives each part of a set its own, by what the
-conductor counts. `ObeyedWatch` tells whether a program change was taken, from the first pass after
+conductor counts; both hand on what they hear to `drift`, which looks for steps that do not fit the
+list. `ObeyedWatch` tells whether a program change was taken, from the first pass after
 the boundary, and `ChangeCheck` listens part after part. What screens say of it is elsewhere.
 """
 
@@ -19,7 +20,8 @@ from math import exp, log, log1p
 from companion.counting import TICKS_PER_QUARTER, Pattern, Step
 from companion.counting.heard import RATES, heard_chance
 from companion.follow.belief import World
-from companion.follow.conductor import Conductor, Send, Stretch
+from companion.follow.conductor import PRESUMED_NS, Conductor, Send, Stretch
+from companion.follow.drift import Misfit, PatternDrift
 from companion.follow.presses import ChannelMessage, Matches, parse
 from companion.follow.transport import State
 from companion.setlist import (
@@ -314,7 +316,8 @@ class MuteWatch:
     `notes` gives the note of each track that sends, channel None for any; `known` what is known of
     mutes from before; `fill` whether a fill is held, None if nobody can tell. `hears` says that
     notes of this instrument have been heard before: until one has, silence proves nothing.
-    `unwatched` gives the tracks that cannot be watched, and why.
+    `drift` is told of all that is heard. `unwatched` gives the tracks that cannot be watched, and
+    why.
 
     Feed it only while the count is sure. A tick that does not follow the one before is a jump.
     """
@@ -328,10 +331,13 @@ class MuteWatch:
         known: Mapping[str, bool] | None = None,
         fill: bool | None = False,
         hears: bool = False,
+        drift: PatternDrift | None = None,
     ) -> None:
         self._pattern = pattern
         self._carried = carried_passes
+        self._carried_ticks = carried_passes * pattern.pass_ticks
         self.hears = hears
+        self._drift = drift
         self._fill = self._fill_before = fill
         self._fill_tick = 0
         self._memories = Memories(pattern)
@@ -353,8 +359,13 @@ class MuteWatch:
 
     # -- what is heard -----------------------------------------------------------------------
 
-    def heard(self, tick: int, channel: int, note: int) -> None:
-        """Take a note that began at `tick`. Releases and notes of velocity 0 do not belong here."""
+    def heard(
+        self, tick: int, channel: int, note: int, late_ms: float = 0.0, tick_ms: float = 1.0
+    ) -> None:
+        """Take a note that began `late_ms` after the clock of `tick`; a tick lasts `tick_ms`.
+
+        Releases and notes of velocity 0 do not belong here.
+        """
         track = self._by_note.get((channel, note)) or self._by_note.get((None, note))
         if track is None:
             return
@@ -363,6 +374,9 @@ class MuteWatch:
         if abs(tick - self._tick) > JUMP_TICKS:
             self.moved(tick)
         self._lay_out(tick)
+        # While a fill is held, nobody can say what is to be silent.
+        if self._drift is not None and not self._fill:
+            self._drift.note(track, self._carried_ticks + tick, late_ms, tick_ms)
         for window in self._windows:
             occasion = window.occasion
             if occasion.opens > tick:
@@ -378,6 +392,8 @@ class MuteWatch:
             return ()
         self._tick = tick
         self._lay_out(tick)
+        if self._drift is not None:
+            self._drift.passed(self._carried_ticks + tick, LATE)
         windows = self._windows
         if not windows or windows[0].occasion.closes >= tick:
             return ()
@@ -392,6 +408,8 @@ class MuteWatch:
     def moved(self, tick: int) -> None:
         """Tell that the count was set to `tick`: open steps are dropped, states are kept."""
         self._windows.clear()
+        if self._drift is not None:
+            self._drift.moved(self._carried_ticks + max(0, tick))
         self._tick = self._until = max(0, tick)
         if tick <= 0:
             self._memories.begin()
@@ -465,6 +483,9 @@ class MuteWatch:
         if ear is None or occasion.track in self.unwatched:
             self._memories.settle(occasion, chance, None, muted=0.5)
             return None
+        if self._drift is not None and chance is not None:
+            at = self._carried_ticks + occasion.tick
+            self._drift.settled(occasion.track, occasion.step.number, at, chance, heard)
         if chance and self.hears:
             ear.weigh(chance, heard)
         muted = float(ear.muted) if ear.told and ear.muted is not None else ear.likelihood
@@ -566,6 +587,9 @@ class HeardMutes:
         # What an instrument itself said of its tracks, and whether it ever sent a note of them.
         self._told: dict[str, dict[str, bool]] = {}
         self._sends_notes: set[str] = set()
+        # What is known of each pattern's steps, by the instrument that plays it.
+        self._drifts: dict[tuple[str, str], PatternDrift] = {}
+        self._drift: PatternDrift | None = None
         self._watch: MuteWatch | None = None
         self._stretch: Stretch | None = None
         self._part: Part | None = None
@@ -588,15 +612,22 @@ class HeardMutes:
         """The tracks of which it is known whether they are muted."""
         return {name: s.muted for name, s in self.states.items() if s.muted is not None}
 
+    @property
+    def misfits(self) -> tuple[Misfit, ...]:
+        """The steps of the running pattern that do not play as the set list says."""
+        return () if self._drift is None else self._drift.misfits
+
     def take_over(self, before: HeardMutes) -> None:
         """Know what instruments said while `before` listened, for another version of the set."""
         self._told = before._told
+        now = {(p.pattern.name, p.instrument or ""): p.pattern for p in self._setlist.parts}
+        self._drifts = {k: d for k, d in before._drifts.items() if now.get(k) == d.pattern}
         self._sends_notes = before._sends_notes
         if before._watch is not None and before._watch.hears and before._part is not None:
             self._sends_notes.add(before._part.instrument or "")
 
-    def hear(self, port: str, message: Sequence[int], conductor: Conductor) -> None:
-        """Take one channel message that arrived on `port`."""
+    def hear(self, port: str, message: Sequence[int], conductor: Conductor, t_ns: int) -> None:
+        """Take one channel message that arrived on `port` at `t_ns`."""
         watch, part = self._watch, self._part
         if watch is None or part is None or part is not conductor.part:
             return
@@ -610,7 +641,10 @@ class HeardMutes:
             return
         self._latest.append(heard)
         if self._feeds:
-            watch.heard(max(conductor.tick, 0), heard.channel, heard.number)
+            late_ms = (t_ns - conductor.clock_ns) / 1e6
+            tick_ms = (conductor.ticks.period_ns or PRESUMED_NS) / 1e6
+            tick = max(conductor.tick, 0)
+            watch.heard(tick, heard.channel, heard.number, late_ms, tick_ms)
 
     def ticked(self, conductor: Conductor, fill: bool | None) -> None:
         """Tell that `conductor` may have counted a tick.
@@ -641,8 +675,11 @@ class HeardMutes:
         if self._plans and tick % part.pattern.step_ticks == 0:
             self._follow_plan(watch, part, conductor, tick)
         self._latest.clear()
+        known = 0 if self._drift is None else self._drift.count
         for change in watch.passed(tick):
             self.found[change.track] = tick
+            conductor.count += 1
+        if self._drift is not None and self._drift.count != known:
             conductor.count += 1
 
     # -- inside ------------------------------------------------------------------------------
@@ -662,14 +699,19 @@ class HeardMutes:
         instrument = self._setlist.instruments.get(name)
         notes = self._notes[part.number]
         if not notes and (instrument is None or not instrument.tells.mutes):
-            self._watch = None
+            self._watch = self._drift = None
             return
+        drift = self._drifts.get((part.pattern.name, name))
+        if drift is None:
+            drift = self._drifts[part.pattern.name, name] = PatternDrift(part.pattern)
+        self._drift = drift
         self._watch = watch = MuteWatch(
             part.pattern,
             notes,
             carried_passes=stretch.carried_passes,
             fill=fill,
             hears=name in self._sends_notes,
+            drift=drift,
         )
         tracks = {track.name for track in part.pattern.tracks}
         for track, muted in self._told.get(name, {}).items():
