@@ -29,6 +29,7 @@ from companion.link.messages import (
     Later,
     LayerView,
     MapRow,
+    Misfit,
     PatternMap,
     Plan,
     PlanPart,
@@ -68,8 +69,9 @@ class EngineStatus:
     `fill` is whether a fill is held, `wish` what an undo would withdraw, in words, `refused` the
     wishes that would do nothing, `later` those that would miss the coming boundary, `notice_kind`
     why one was refused that the notice answers; `heard` is what is known of each track's mute,
-    `found` the tick at which that was found. `take` is the number of the take that is recorded,
-    None if none is. `rehearsal` says that the instrument is our own.
+    `found` the tick at which that was found; `misfits` are steps that do not play as written.
+    `take` is the number of the take that is recorded, None if none is. `rehearsal` says that the
+    instrument is our own.
     """
 
     now_ns: int
@@ -90,6 +92,7 @@ class EngineStatus:
     notice_kind: str = ""
     heard: Mapping[str, TrackState] = field(default_factory=dict)
     found: Mapping[str, int] = field(default_factory=dict)
+    misfits: tuple[Misfit, ...] = ()
     take: int | None = None
     rehearsal: bool = False
 
@@ -189,6 +192,7 @@ class Viewer:
                 *(self._coming(item, sending, engine.demo, standing) for item in items),
             ),
             tracks=tuple(_track(t.name, muted, engine.heard) for t in pattern.tracks),
+            misfits=engine.misfits,
             clock_port=engine.clock_port,
             jitter_ms=engine.jitter_ms,
             clocks_lost=engine.clocks_lost,

@@ -6,9 +6,10 @@ pass. For each step two stories are weighed, pass by pass, with the likelihoods 
 - As written: it is heard with the chance that its rule gives it on that pass, given what was heard
   before. Now and then something else goes on for some passes (a hand on the pads, a fill that
   nobody told of, a break played on the mutes), and then it may be heard or not, one as likely as
-  the other.
-- Otherwise: on most passes it does not do what its rule asks for, how many being unknown (the upper
-  half of a flat prior); or, where a chance decides, it has another chance.
+  the other. Or that comes back so regularly that up to a quarter of the passes have it.
+- Otherwise: on three quarters of the passes at least it does not do what its rule asks for, how
+  often being unknown; where a chance decides, it is heard on a quarter at most or on three
+  quarters at least.
 
 The odds of the second are a product of factors whose mean under the first is one, taken up anew
 whenever they fall below one. Each such run passes the odds asked for with a chance of one in those
@@ -16,16 +17,18 @@ at most (Ville 1939), so that alarms that are false are at most the looks divide
 Sources, from memory: Page 1954 for taking up anew; Shin, Ramdas and Rinaldo, E-detectors, 2022.
 
 A step that stays away says something only where its track is known to sound just then: between two
-notes that were sure to come, less than a pass apart. A step that is heard though it was to be
-silent may be played by hand for as long as one likes; what tells a hand from a machine is how
+notes that were sure to come, no more than a pass apart, and with most of that pass's sure notes
+heard, for a hand may play one or two of a track that is muted. A step that is heard though it was
+to be silent may be played by hand for as long as one likes; what tells a hand from a machine is how
 evenly it keeps its place in the step. Which tracks are muted is `notes`' question.
 """
 
 from __future__ import annotations
 
+from collections import deque
 from collections.abc import Iterator
 from dataclasses import dataclass
-from math import inf, log
+from math import exp, inf, log
 
 from companion.counting import Pattern, Track
 from companion.counting.heard import Drawn, Rates, heard_chance
@@ -48,7 +51,10 @@ HAND_ODDS = 100.0
 _CLOSE, _WITHIN = 0.55, 0.85
 # A chance further than this from 0 and 1 is a chance; nearer, it is as good as sure.
 _SURE = 1e-9
-_HALF = Rates(lost=0.5)
+# Drawn with a chance of a quarter at most.
+_SELDOM = Rates(lost=0.75)
+# How likely it is that something else comes back regularly (presumed, no source).
+_REGULAR = 1 / 64
 
 
 @dataclass(frozen=True, slots=True)
@@ -92,8 +98,6 @@ class _Timing:
 class _Case:
     """One step of one track, weighed; `by_chance` for the passes on which a chance decides."""
 
-    __slots__ = ("_back", "_drawn", "_mishap", "_timing", "_wanted", "by_chance", "misfit", "odds")
-
     def __init__(self, by_chance: bool) -> None:
         self.by_chance = by_chance
         self.misfit = False
@@ -102,27 +106,25 @@ class _Case:
         self._begin()
 
     def _begin(self) -> None:
-        # The log odds that the step does not play as written.
+        # The log odds that the step does not play as written, and later that it does again.
         self.odds = self._back = 0.0
-        self._drawn = Drawn() if self.by_chance else Drawn(_HALF)
+        # What is seldom then: to do as ruled; where a chance decides, to be heard, or not to be.
+        self._seldom = [Drawn(_SELDOM) for _ in range(1 + self.by_chance)]
+        self._weights = [1 / len(self._seldom)] * len(self._seldom)
+        # What else comes back, and how likely that is.
+        self._regular, self._comes_back = Drawn(_SELDOM), 0.0 if self.by_chance else _REGULAR
         self._timing = _Timing()
         # Passes on which it was heard, beyond those that were to be expected.
-        self._wanted = 0.0
+        self._beyond = 0.0
 
     def weigh(self, chance: float, heard: bool, ms: float | None) -> bool:
         """Take in one pass of known chance; whether what is believed of the step has changed.
 
         `ms` is where in the step it was heard, None if it was not.
         """
-        p = heard_chance(chance)
-        mishap = self._mishap * (1 - ENDS) + (1 - self._mishap) * BEGINS
-        written = (1 - mishap) * (p if heard else 1 - p) + mishap / 2
-        self._mishap = mishap / 2 / written
-        # Drawn below one half is how often a sure step does as written.
-        gain = self._drawn.take(heard if self.by_chance else heard == (chance > 0.5))
-        gain -= log(written)
-        self._wanted += heard - p
-        if ms is not None and chance < 0.5 + self.by_chance:
+        gain = log(self._otherwise(chance, heard)) - log(self._as_written(chance, heard))
+        self._beyond += heard - heard_chance(chance)
+        if ms is not None and (self.by_chance or chance < 0.5):
             self._timing.take(ms)
         if self.misfit:
             self._back = max(0.0, self._back - gain)
@@ -135,14 +137,35 @@ class _Case:
         if self.odds <= 0:
             self._begin()
         elif self.odds >= log(ODDS) and not (self.too_often and self._by_hand):
-            self.misfit, self._back = True, 0.0
+            self.misfit = True
             return True
         return False
+
+    def _as_written(self, chance: float, heard: bool) -> float:
+        p = heard_chance(chance)
+        mishap = self._mishap * (1 - ENDS) + (1 - self._mishap) * BEGINS
+        found = (1 - mishap) * (p if heard else 1 - p) + mishap / 2
+        self._mishap = mishap / 2 / found
+        if self._comes_back:
+            regular = self._comes_back * exp(self._regular.take(heard == (chance < 0.5)))
+            found = (1 - self._comes_back) * found + regular
+            self._comes_back = regular / found
+        return found
+
+    def _otherwise(self, chance: float, heard: bool) -> float:
+        seen = (heard, not heard) if self.by_chance else (heard == (chance > 0.5),)
+        each = [
+            weight * exp(drawn.take(bit))
+            for weight, drawn, bit in zip(self._weights, self._seldom, seen, strict=True)
+        ]
+        found = sum(each)
+        self._weights = [part / found for part in each]
+        return found
 
     @property
     def too_often(self) -> bool:
         """Whether it is heard more often than it was to be, not less."""
-        return self._wanted > 0
+        return self._beyond > 0
 
     @property
     def _by_hand(self) -> bool:
@@ -165,9 +188,19 @@ class _Voice:
         self.hit = self.latest = -inf
         # Where in its step each hit lay that is not accounted for yet, in ms, by the step's tick.
         self.places: dict[int, float] = {}
-        # The latest note that was sure to come, and what has stayed open since.
-        self.sure: int | None = None
+        # The steps of the latest pass that were sure to play, and whether each was heard; what has
+        # stayed open since the last that was.
+        self.sure: deque[tuple[int, bool]] = deque()
         self.open: list[tuple[int, float, bool, float | None]] = []
+
+    @property
+    def sounds(self) -> bool:
+        """Whether the track is heard now and was within the pass before, and mostly between."""
+        heard = [each for _, each in self.sure]
+        # Its own place a pass ago is no second witness.
+        again = self.sure[0][0] == self.sure[-1][0] - self.track.pass_ticks
+        of_pass = heard[again:]
+        return any(heard[:-1]) and 2 * sum(of_pass) > len(of_pass)
 
     def case(self, step: int, by_chance: bool) -> _Case:
         return self.cases.setdefault((step, by_chance), _Case(by_chance))
@@ -215,21 +248,21 @@ class PatternDrift:
         voice = self._voices[name]
         ms = voice.places.pop(tick, None) if heard else None
         sure = chance > 1 - _SURE
+        if sure:
+            voice.sure.append((tick, heard))
+        while voice.sure and voice.sure[0][0] < tick - voice.track.pass_ticks:
+            voice.sure.popleft()
         if sure and heard:
-            between = voice.sure is not None and tick - voice.sure <= voice.track.pass_ticks
-            if between:
+            if voice.sounds:
                 for each in voice.open:
                     self._weigh(voice, *each)
             voice.open.clear()
-            voice.sure = tick
+        if chance < _SURE or (sure and heard):
             self._weigh(voice, step, chance, heard, ms)
-        elif chance < _SURE:
-            self._weigh(voice, step, chance, heard, ms)
-        elif voice.sure is not None:
-            if tick - voice.sure <= voice.track.pass_ticks:
-                voice.open.append((step, chance, heard, ms))
-            else:
-                voice.open.clear()
+        elif any(each for _, each in voice.sure):
+            voice.open.append((step, chance, heard, ms))
+        else:
+            voice.open.clear()
 
     def passed(self, tick: int, late: int) -> None:
         """Tell that `tick` has come, and all notes up to `late` ticks before it."""

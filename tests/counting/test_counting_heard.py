@@ -79,6 +79,16 @@ def test_a_night_of_passes_loses_no_digits() -> None:
     assert drawn.log == pytest.approx(whole + float(special.betaln(a, b)), rel=1e-9)
 
 
+@pytest.mark.parametrize("lost", [1e-3, 0.5, 0.75])
+@pytest.mark.parametrize("passes", [1, 30, 3000])
+def test_what_was_always_heard_stays_below_what_is_lost(lost: float, passes: int) -> None:
+    drawn = Drawn(Rates(lost=lost))
+    for _ in range(passes):
+        drawn.take(True)
+    # The integrals of r^(n + 1) and of r^n up to x, by hand.
+    assert drawn.next_heard == pytest.approx((1 - lost) * (passes + 1) / (passes + 2), rel=1e-12)
+
+
 def test_a_step_that_hardly_plays_is_heard_like_a_stray_note() -> None:
     rates = Rates(stray=1e-4)
     assert heard_chance(0.0, rates) == heard_chance(1e-6, rates) == 1e-4
