@@ -170,7 +170,7 @@ RuleText = Annotated[
         *("always", "pass 1 of 4", "pass 1, 3 of 4", "chance 50%"),
     ),
 ]
-About = Annotated[int, *span((Unit.PHRASES,), "4 phrases")]
+About = Annotated[int, written(text.phrases), like(_span((Unit.PHRASES,)), "4 phrases")]
 Times = Annotated[int, *whole(1, 2000)]
 _THEN, _FIRST = ("go on", "stop"), ("send",)
 Then = Annotated[
