@@ -152,6 +152,9 @@ def status_object(snapshot: Snapshot) -> dict[str, Any]:
             }
             for track in snapshot.tracks
         ],
+        "misfits": [
+            {"track": each.track, "step": each.step, "text": each.text} for each in snapshot.misfits
+        ],
         "wish": snapshot.wish,
         "staying": snapshot.staying,
         "fill": snapshot.fill,

@@ -74,6 +74,7 @@ def play(
     help="Beats a minute of the internal clock; default: each song's.",
 )
 @options.take_option
+@options.json_option
 @click.option("--demo", "is_demo", is_flag=True, hidden=True)
 @click.option("--take-kind", type=click.Choice(["engine", "play"]), default="engine", hidden=True)
 def engine(
@@ -86,6 +87,7 @@ def engine(
     internal_clock: bool,
     tempo: float | None,
     no_take: bool,
+    as_json: bool,
     is_demo: bool,
     take_kind: str,
 ) -> None:
@@ -105,6 +107,7 @@ def engine(
         is_demo=is_demo,
         controls=controls,
         take=None if no_take or is_demo else take_kind,
+        as_json=as_json,
     )
 
 
@@ -227,13 +230,14 @@ def screen(calm: bool, light: bool, look_only: bool) -> None:
     help="Network port to serve at; 0 for any that is free.",
 )
 @click.option("--control", is_flag=True, help="Let the page ask things of the engine too.")
-def web(calm: bool, light: bool, host: str, port: int, control: bool) -> None:
+@options.json_option
+def web(calm: bool, light: bool, host: str, port: int, control: bool, as_json: bool) -> None:
     """Show the running engine's screen in a browser; it only looks unless told otherwise."""
     from companion.cli.extras import extra
 
     with extra("web"):
         from companion.cli import web as pages
-    pages.serve(host=host, port=port, control=control, calm=calm, light=light)
+    pages.serve(host=host, port=port, control=control, calm=calm, light=light, as_json=as_json)
 
 
 @cli.command()
@@ -514,7 +518,7 @@ def takes(context: click.Context, as_json: bool) -> None:
 
         recorded.listed(as_json)
     elif as_json:
-        raise click.UsageError("--json lists the takes; it goes with no other word")
+        raise click.UsageError(f"write --json behind {context.invoked_subcommand}")
 
 
 @takes.command()
@@ -527,31 +531,34 @@ def takes(context: click.Context, as_json: bool) -> None:
     required=True,
     help="Write it into FILE, which is replaced: .mid, .csv, .jsonl or .clock.",
 )
-def export(take: str, file: Path) -> None:
+@options.json_option
+def export(take: str, file: Path, as_json: bool) -> None:
     """Write TAKE, a number or `last`, to a file for other programs."""
     from companion.cli import takes as recorded
 
-    recorded.export(take, file)
+    recorded.export(take, file, as_json)
 
 
 @takes.command()
 @click.argument("take", metavar="TAKE")
 @click.argument("words", metavar="TEXT", nargs=-1, required=True)
-def note(take: str, words: tuple[str, ...]) -> None:
+@options.json_option
+def note(take: str, words: tuple[str, ...], as_json: bool) -> None:
     """Write a note to TAKE; an empty one takes it away."""
     from companion.cli import takes as recorded
 
-    recorded.note(take, " ".join(words))
+    recorded.note(take, " ".join(words), as_json)
 
 
 @takes.command()
 @click.argument("which", metavar="TAKE...", nargs=-1, required=True)
 @click.option("--yes", is_flag=True, help="Do not ask.")
-def delete(which: tuple[str, ...], yes: bool) -> None:
+@options.json_option
+def delete(which: tuple[str, ...], yes: bool, as_json: bool) -> None:
     """Take TAKEs away for good."""
     from companion.cli import takes as recorded
 
-    recorded.delete(which, yes)
+    recorded.delete(which, yes, as_json)
 
 
 @cli.command()

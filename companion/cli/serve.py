@@ -12,7 +12,7 @@ from companion.cautions import ON_STARTING
 from companion.cli.exits import Refused
 from companion.cli.live import AGAIN
 from companion.cli.ports import must_match
-from companion.cli.saying import refuse_faults, say
+from companion.cli.saying import refuse_faults, say, say_json
 from companion.engine.checkpointfile import Memory, find_kept
 from companion.engine.engine import Engine, Options
 from companion.engine.leftover import Leftover
@@ -38,8 +38,11 @@ def engine(
     is_demo: bool,
     controls: Path | None = None,
     take: str | None = None,
+    as_json: bool = False,
 ) -> None:
-    """Run until stopped. Raises Refused, or exits with every fault of a file said.
+    """Run until stopped; once it can be reached it says so, with `as_json` as one object.
+
+    Raises Refused, or exits with every fault of a file said.
 
     The presses in the file at `controls`, if given, win over the set's own. `take` is the kind of
     take that is recorded, None for none.
@@ -82,7 +85,7 @@ def engine(
         )
         recorder = None if take is None else Recorder(setlist, kind=take, set_file=set_file)
         engine = Engine(setlist, options, system, memory, saved, recorder)
-        engine.run(lock, lambda: _say_ready(setlist.name))
+        engine.run(lock, lambda: _say_ready(setlist.name, set_file, as_json))
     except SetListError as error:
         refuse_faults(error)
     except (LinkError, PortError) as error:
@@ -143,7 +146,12 @@ def _system(
         raise
 
 
-def _say_ready(name: str) -> None:
+def _say_ready(name: str, set_file: Path, as_json: bool) -> None:
     # `companion play` waits for the first line and then stops reading.
-    say(f"Following {name}. End with Ctrl-C or: companion stop", *ON_STARTING.splitlines())
+    if as_json:
+        say(*ON_STARTING.splitlines(), err=True)
+        file = str(set_file.absolute())
+        say_json({"version": 1, "set": name, "file": file, "process": os.getpid()})
+    else:
+        say(f"Following {name}. End with Ctrl-C or: companion stop", *ON_STARTING.splitlines())
     sys.stdout.flush()

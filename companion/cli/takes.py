@@ -118,25 +118,32 @@ def _ranges(parts: Sequence[int]) -> str:
     return ", ".join(f"{a}" if a == b else f"{a}-{b}" for a, b in found)
 
 
-def export(word: str, path: Path) -> None:
+def export(word: str, path: Path, as_json: bool) -> None:
     """Write a take to a file, by its ending."""
     which = number(word)
     with refusing(), Store() as store, progress("writing") as tell:
         take = store.take(which)
         ways.export(store, take, path, tell)
-    say(f"take {take.take} is in {path}")
+    if as_json:
+        say_json({"version": 1, "take": take.take, "file": str(path)})
+    else:
+        say(f"take {take.take} is in {path}")
 
 
-def note(word: str, text: str) -> None:
+def note(word: str, text: str, as_json: bool) -> None:
     """Write a note to a take."""
     which = number(word)
     with refusing(), Store() as store:
         take = store.take(which).take
-        store.note(take, " ".join(text.split()))
-    say(f"take {take}: {text}" if text.strip() else f"take {take} has no note any more")
+        said = " ".join(text.split())
+        store.note(take, said)
+    if as_json:
+        say_json({"version": 1, "take": take, "note": said})
+    else:
+        say(f"take {take}: {text}" if said else f"take {take} has no note any more")
 
 
-def delete(words: Sequence[str], yes: bool) -> None:
+def delete(words: Sequence[str], yes: bool, as_json: bool) -> None:
     """Take takes away, once that is confirmed."""
     which = [number(word) for word in words]
     if not yes and not sys.stdin.isatty():
@@ -147,7 +154,10 @@ def delete(words: Sequence[str], yes: bool) -> None:
         if not yes:
             click.confirm(f"delete {named} for good?", abort=True, err=True)
         store.delete(takes)
-    say(f"deleted: {named}")
+    if as_json:
+        say_json({"version": 1, "deleted": takes})
+    else:
+        say(f"deleted: {named}")
 
 
 def review(

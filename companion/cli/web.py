@@ -29,7 +29,7 @@ from textual_serve.app_service import AppService
 from textual_serve.download_manager import DownloadManager
 
 from companion.cli.exits import Refused
-from companion.cli.saying import engine_needed, say
+from companion.cli.saying import engine_needed, say, say_json
 from companion.link.endpoint import find_endpoint
 
 COOKIE = "companion-screen"
@@ -48,8 +48,13 @@ _STATIC = Path(textual_serve.__file__).parent / "static"
 _HOST = re.compile(r"[A-Za-z0-9.:\[\]-]{1,255}")
 
 
-def serve(*, host: str, port: int, control: bool, calm: bool, light: bool) -> None:
-    """Serve the screen until Ctrl-C. Raises Refused if no engine runs or the port is taken."""
+def serve(
+    *, host: str, port: int, control: bool, calm: bool, light: bool, as_json: bool = False
+) -> None:
+    """Serve the screen until Ctrl-C; the link is told once, with `as_json` as an object.
+
+    Raises Refused if no engine runs or the port is taken.
+    """
     with engine_needed():
         find_endpoint()
     # What goes wrong with one browser is no news for the terminal.
@@ -58,7 +63,7 @@ def serve(*, host: str, port: int, control: bool, calm: bool, light: bool) -> No
         logging.getLogger(name).propagate = False
     pages = Pages(_command(control, calm, light), secrets.token_urlsafe(24))
     with contextlib.suppress(KeyboardInterrupt):
-        asyncio.run(_serve(pages, host, port, control))
+        asyncio.run(_serve(pages, host, port, control, as_json))
 
 
 class PageScreen(AppService):
@@ -242,7 +247,7 @@ class Pages:
             screen.kill()
 
 
-async def _serve(pages: Pages, host: str, port: int, control: bool) -> None:
+async def _serve(pages: Pages, host: str, port: int, control: bool, as_json: bool) -> None:
     ended = asyncio.Event()
     for number in (signal.SIGINT, signal.SIGTERM):
         # Windows has no signal handlers in the loop; Ctrl-C ends it there all the same.
@@ -259,7 +264,7 @@ async def _serve(pages: Pages, host: str, port: int, control: bool) -> None:
                 f"cannot serve at {host}, port {port}: {why.lower()}; "
                 "give another: --host ADDRESS, --port NUMBER"
             ) from error
-        _say(pages, host, runner.addresses[0][1], control)
+        _say(pages, host, runner.addresses[0][1], control, as_json)
         await ended.wait()
     finally:
         pages.close()
@@ -273,10 +278,15 @@ def _why(error: OSError | UnicodeError) -> str:
     return getattr(error, "strerror", None) or str(error)
 
 
-def _say(pages: Pages, host: str, port: int, control: bool) -> None:
+def _say(pages: Pages, host: str, port: int, control: bool, as_json: bool) -> None:
+    link = pages.link(_reachable(host), port)
+    if as_json:
+        say_json({"version": 1, "link": link, "host": host, "port": port, "control": control})
+        sys.stdout.flush()
+        return
     may = "look and ask" if control else "look"
     say(f"Whoever has this link may {may}; it is told only once:")
-    say(f"  {pages.link(_reachable(host), port)}")
+    say(f"  {link}")
     if not _is_loopback(host):
         say("It travels unencrypted: give it away only on a network you trust.")
     say("End with Ctrl-C; the engine goes on.")

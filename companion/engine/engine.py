@@ -32,7 +32,7 @@ from companion.follow.follower import Follower, MuteSend, Sends
 from companion.follow.portnames import choose_output
 from companion.follow.transport import State
 from companion.link.endpoint import EngineLock
-from companion.link.messages import Snapshot, Trouble
+from companion.link.messages import Misfit, Snapshot, Trouble
 from companion.link.server import Server
 from companion.midi import CLOCK
 from companion.setlist import SetList
@@ -52,6 +52,8 @@ KEEP_EVERY = 20
 SWITCH_S = 0.0001
 # How long a notice is shown.
 NOTICE_NS = 6_000_000_000
+# So many steps that do not fit are named.
+MOST_STEPS = 3
 # How near to twice or half the tempo of its song a clock is taken for that of another grid.
 NEAR = 0.06
 
@@ -515,6 +517,7 @@ class Reporter:
             notice_kind=follower.conductor.notice_kind,
             heard=follower.heard,
             found=dict(follower.found),
+            misfits=self._misfits(),
             take=None if self._recorder is None else self._recorder.take,
             rehearsal=self._options.rehearsal is not None,
         )
@@ -538,6 +541,20 @@ class Reporter:
                 )
         return ""
 
+    def _misfits(self) -> tuple[Misfit, ...]:
+        return tuple(Misfit(m.track, m.step, m.text) for m in self._follower.misfits)
+
+    def _strange_steps(self) -> Trouble:
+        """A sentence on steps that do not play as the set list says, "" if there are none."""
+        said = [each.text for each in self._follower.misfits]
+        if not said:
+            return Trouble("steps", "")
+        rest = len(said) - MOST_STEPS
+        more = [f"{rest} more do not fit"] if rest > 0 else []
+        text = ", ".join([*said[:MOST_STEPS], *more])
+        name = self._follower.conductor.part.pattern.name
+        return Trouble("steps", f"{text}; was {name} changed on the instrument?", text)
+
     def _troubles(self, now_ns: int) -> list[Trouble]:
         """All that is not in order, worst first."""
         follower = self._follower
@@ -545,6 +562,7 @@ class Reporter:
         more = f"{', '.join(others)} sends clock too; following {follower.port}" if others else ""
         found = [
             Trouble("change", follower.ignored),
+            self._strange_steps(),
             *(Trouble("press", text) for text in follower.presses_refused),
             *self._keeper.troubles,
             Trouble("clock", self._strange_clock()),

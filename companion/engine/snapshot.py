@@ -30,6 +30,7 @@ from companion.link.messages import (
     Later,
     LayerView,
     MapRow,
+    Misfit,
     PatternMap,
     PlanPart,
     PlanSong,
@@ -69,8 +70,9 @@ class EngineStatus:
     `fill` is whether a fill is held, `wish` what an undo would withdraw, in words, `refused` the
     wishes that would do nothing, `later` those that would miss the coming boundary, `notice_kind`
     why one was refused that the notice answers; `heard` is what is known of each track's mute,
-    `found` the tick at which that was found. `take` is the number of the take that is recorded,
-    None if none is. `rehearsal` says that the instrument is our own.
+    `found` the tick at which that was found; `misfits` are steps that do not play as written.
+    `take` is the number of the take that is recorded, None if none is. `rehearsal` says that the
+    instrument is our own.
     """
 
     now_ns: int
@@ -91,6 +93,7 @@ class EngineStatus:
     notice_kind: str = ""
     heard: Mapping[str, TrackState] = field(default_factory=dict)
     found: Mapping[str, int] = field(default_factory=dict)
+    misfits: tuple[Misfit, ...] = ()
     take: int | None = None
     rehearsal: bool = False
 
@@ -197,6 +200,7 @@ class Viewer:
                     *(b.called(t.name) for b in part.layers for t in b.pattern.tracks),
                 )
             ),
+            misfits=engine.misfits,
             clock_port=engine.clock_port,
             jitter_ms=engine.jitter_ms,
             clocks_lost=engine.clocks_lost,

@@ -25,6 +25,7 @@ from companion.follow.conductor import (
     Standing,
     Stretch,
 )
+from companion.follow.drift import Misfit
 from companion.follow.mutesends import LATE_TICKS, Due, MuteOrder, MuteSending, not_sent
 from companion.follow.mutesends import NOTHING as NO_MUTES
 from companion.follow.notes import ChangeCheck, HeardMutes, TrackState, told_by
@@ -338,6 +339,11 @@ class Follower:
         return self._made.heard.found
 
     @property
+    def misfits(self) -> tuple[Misfit, ...]:
+        """The steps of the running pattern that do not play as the set list says."""
+        return self._made.heard.misfits
+
+    @property
     def ignored(self) -> str:
         """A plain sentence on an instrument that did not take its change, "" if there is none."""
         return self._made.change_check.trouble(self.conductor)
@@ -404,7 +410,7 @@ class Follower:
         sends = self.press(port, t_ns, message) if made.presses else NOTHING
         if made.telling:
             self._hear_fill(port, message)
-        made.heard.hear(port, message, conductor)
+        made.heard.hear(port, message, conductor, t_ns)
         made.change_check.hear(port, message, conductor)
         word = made.announcements.hear(port, message)
         if word is None:

@@ -3,7 +3,8 @@
 First what may be heard of a pattern: every listed step in time, and its chance given what was heard
 so far. Two listeners weigh what comes or stays away against that. `MuteWatch` tells muted tracks
 from sounding ones in one part, and `HeardMutes` gives each part of a set its own, by what the
-conductor counts. `ObeyedWatch` tells whether a program change was taken, from the first pass after
+conductor counts; both hand on what they hear to `drift`, which looks for steps that do not fit the
+list. `ObeyedWatch` tells whether a program change was taken, from the first pass after
 the boundary, and `ChangeCheck` listens part after part. What screens say of it is elsewhere.
 """
 
@@ -11,14 +12,16 @@ from __future__ import annotations
 
 from collections import deque
 from collections.abc import Collection, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from enum import Enum
 from itertools import pairwise
 from math import exp, log, log1p
 
 from companion.counting import TICKS_PER_QUARTER, Pattern, Step
+from companion.counting.heard import RATES, heard_chance
 from companion.follow.belief import World
-from companion.follow.conductor import Conductor, Send, Stretch
+from companion.follow.conductor import PRESUMED_NS, Conductor, Send, Stretch
+from companion.follow.drift import Misfit, PatternDrift
 from companion.follow.presses import ChannelMessage, Matches, parse
 from companion.follow.transport import State
 from companion.setlist import (
@@ -39,11 +42,7 @@ from companion.setlist import (
 # Knows no mutes and draws no conclusions: those who listen stand below. Ticks count from the start
 # of the part.
 
-# Share of played notes that never arrive, and of silent steps at which a note of that number
-# arrives all the same (a finger on the pad, noise). Presumed, no source; measured rates of sound
-# cables are far lower, so that these leave room for other mishaps.
-LOST = 1e-3
-STRAY = 1e-4
+LOST, STRAY = RATES.lost, RATES.stray
 # A note may be labelled with the tick before its own when it overtakes the clock; swing of two
 # thirds delays a sixteenth by 2 ticks, of three quarters by 3 (common practice, no source).
 EARLY, LATE = 1, 3
@@ -290,8 +289,7 @@ class _Ear:
             odds += change
         elif self.muted:
             odds /= 1 + odds * change
-        note = chance * (1 - LOST)
-        note += (1 - note) * STRAY
+        note = heard_chance(chance)
         self.odds = odds * (STRAY / note if heard else (1 - STRAY) / (1 - note))
 
     def verdict(self) -> bool | None:
@@ -319,7 +317,8 @@ class MuteWatch:
     `notes` gives the note of each track that sends, channel None for any; `known` what is known of
     mutes from before; `fill` whether a fill is held, None if nobody can tell. `hears` says that
     notes of this instrument have been heard before: until one has, silence proves nothing.
-    `unwatched` gives the tracks that cannot be watched, and why.
+    `drift` is told of all that is heard. `unwatched` gives the tracks that cannot be watched, and
+    why.
 
     Feed it only while the count is sure. A tick that does not follow the one before is a jump.
     """
@@ -333,10 +332,13 @@ class MuteWatch:
         known: Mapping[str, bool] | None = None,
         fill: bool | None = False,
         hears: bool = False,
+        drift: PatternDrift | None = None,
     ) -> None:
         self._pattern = pattern
         self._carried = carried_passes
+        self._carried_ticks = carried_passes * pattern.pass_ticks
         self.hears = hears
+        self._drift = drift
         self._fill = self._fill_before = fill
         self._fill_tick = 0
         self._memories = Memories(pattern)
@@ -358,8 +360,13 @@ class MuteWatch:
 
     # -- what is heard -----------------------------------------------------------------------
 
-    def heard(self, tick: int, channel: int, note: int) -> None:
-        """Take a note that began at `tick`. Releases and notes of velocity 0 do not belong here."""
+    def heard(
+        self, tick: int, channel: int, note: int, late_ms: float = 0.0, tick_ms: float = 1.0
+    ) -> None:
+        """Take a note that began `late_ms` after the clock of `tick`; a tick lasts `tick_ms`.
+
+        Releases and notes of velocity 0 do not belong here.
+        """
         track = self._by_note.get((channel, note)) or self._by_note.get((None, note))
         if track is None:
             return
@@ -368,6 +375,9 @@ class MuteWatch:
         if abs(tick - self._tick) > JUMP_TICKS:
             self.moved(tick)
         self._lay_out(tick)
+        # While a fill is held, nobody can say what is to be silent.
+        if self._drift is not None and not self._fill:
+            self._drift.note(track, self._carried_ticks + tick, late_ms, tick_ms)
         for window in self._windows:
             occasion = window.occasion
             if occasion.opens > tick:
@@ -383,6 +393,8 @@ class MuteWatch:
             return ()
         self._tick = tick
         self._lay_out(tick)
+        if self._drift is not None:
+            self._drift.passed(self._carried_ticks + tick, LATE)
         windows = self._windows
         if not windows or windows[0].occasion.closes >= tick:
             return ()
@@ -397,6 +409,8 @@ class MuteWatch:
     def moved(self, tick: int) -> None:
         """Tell that the count was set to `tick`: open steps are dropped, states are kept."""
         self._windows.clear()
+        if self._drift is not None:
+            self._drift.moved(self._carried_ticks + max(0, tick))
         self._tick = self._until = max(0, tick)
         if tick <= 0:
             self._memories.begin()
@@ -470,6 +484,9 @@ class MuteWatch:
         if ear is None or occasion.track in self.unwatched:
             self._memories.settle(occasion, chance, None, muted=0.5)
             return None
+        if self._drift is not None and chance is not None:
+            at = self._carried_ticks + occasion.tick
+            self._drift.settled(occasion.track, occasion.step.number, at, chance, heard)
         if chance and self.hears:
             ear.weigh(chance, heard)
         muted = float(ear.muted) if ear.told and ear.muted is not None else ear.likelihood
@@ -566,6 +583,7 @@ class _Voice:
     __slots__ = (
         "ahead",
         "assumed",
+        "drift",
         "feeds",
         "fill",
         "instrument",
@@ -580,13 +598,14 @@ class _Voice:
         what: Part | Layer,
         instrument: Instrument | None,
         watch: MuteWatch,
+        drift: PatternDrift,
         fill: bool | None,
         ahead: int = 0,
     ) -> None:
         self.pattern = what.pattern
         self.layer = what if isinstance(what, Layer) else None
         self.instrument = instrument
-        self.watch = watch
+        self.watch, self.drift = watch, drift
         self.ahead, self.assumed = ahead, False
         self.feeds, self.fill = False, fill
         # Notes since the latest tick: one that overtakes the clock belongs to the next part.
@@ -644,6 +663,8 @@ class HeardMutes:
         self._told: dict[str, dict[str, bool]] = {}
         self._sends_notes: set[str] = set()
         self._voices: list[_Voice] = []
+        # What is known of each pattern's steps, by the instrument that plays it.
+        self._drifts: dict[tuple[str, str | None], PatternDrift] = {}
         self._stretch: Stretch | None = None
         self._part: Part | None = None
         self._planned: frozenset[str] = frozenset()
@@ -667,14 +688,25 @@ class HeardMutes:
         """The tracks of which it is known whether they are muted."""
         return {name: s.muted for name, s in self.states.items() if s.muted is not None}
 
+    @property
+    def misfits(self) -> tuple[Misfit, ...]:
+        """The steps of what plays that do not sound as the set list says."""
+        return tuple(
+            misfit if voice.layer is None else replace(misfit, track=voice.called(misfit.track))
+            for voice in self._voices
+            for misfit in voice.drift.misfits
+        )
+
     def take_over(self, before: HeardMutes) -> None:
         """Know what instruments said while `before` listened, for another version of the set."""
         self._told = before._told
         before._note_who_sends()
+        now = {(e.pattern.name, e.instrument): e.pattern for e in self._setlist.all_that_plays()}
+        self._drifts = {k: d for k, d in before._drifts.items() if now.get(k) == d.pattern}
         self._sends_notes = before._sends_notes
 
-    def hear(self, port: str, message: Sequence[int], conductor: Conductor) -> None:
-        """Take one channel message that arrived on `port`."""
+    def hear(self, port: str, message: Sequence[int], conductor: Conductor, t_ns: int) -> None:
+        """Take one channel message that arrived on `port` at `t_ns`."""
         if not self._voices or self._part is not conductor.part:
             return
         heard = parse(message)
@@ -689,7 +721,9 @@ class HeardMutes:
                 voice.latest.append(heard)
                 if voice.feeds:
                     tick = max(conductor.tick, 0) + voice.ahead
-                    voice.watch.heard(tick, heard.channel, heard.number)
+                    late_ms = (t_ns - conductor.clock_ns) / 1e6
+                    tick_ms = (conductor.ticks.period_ns or PRESUMED_NS) / 1e6
+                    voice.watch.heard(tick, heard.channel, heard.number, late_ms, tick_ms)
 
     def ticked(self, conductor: Conductor, fill: bool | None) -> None:
         """Tell that `conductor` may have counted a tick.
@@ -716,8 +750,11 @@ class HeardMutes:
             self._follow_plan(conductor, tick)
         for voice in self._voices:
             if voice.feeds:
+                told = voice.drift.count
                 for change in voice.watch.passed(tick + voice.ahead):
                     self.found[voice.called(change.track)] = tick
+                    conductor.count += 1
+                if voice.drift.count != told:
                     conductor.count += 1
 
     # -- inside ------------------------------------------------------------------------------
@@ -760,18 +797,23 @@ class HeardMutes:
         notes = self._notes[what.pattern.name, what.instrument]
         if not notes and (instrument is None or not instrument.tells.mutes):
             return None
+        drift = self._drifts.get((what.pattern.name, what.instrument))
+        if drift is None:
+            drift = PatternDrift(what.pattern)
+            self._drifts[what.pattern.name, what.instrument] = drift
         watch = MuteWatch(
             what.pattern,
             notes,
             carried_passes=stretch.carried_passes if isinstance(what, Part) else 0,
             fill=fill,
             hears=name in self._sends_notes,
+            drift=drift,
         )
         tracks = {track.name for track in what.pattern.tracks}
         for track, muted in self._told.get(name, {}).items():
             if track in tracks:
                 watch.told(track, muted)
-        return _Voice(what, instrument, watch, fill, ahead)
+        return _Voice(what, instrument, watch, drift, fill, ahead)
 
     def _note_who_sends(self) -> None:
         for voice in self._voices:
@@ -880,9 +922,9 @@ class _Story:
 
     def take(self, note: NoteKey, chance: float | None, other: float | None, heard: bool) -> None:
         """Take in one slot; `other` is its chance in the other story."""
-        listed = _note(0.0 if chance is None else chance)
+        listed = heard_chance(0.0 if chance is None else chance)
         # What may be left out of a list may be what the other pattern plays: variations are alike.
-        more = _note(other or 0.0) if chance is None else listed
+        more = heard_chance(other or 0.0) if chance is None else listed
         sums = self._sums[note]
         for case, p in enumerate((listed, more, STRAY)):
             sums[case] += log(p) if heard else log1p(-p)
@@ -984,12 +1026,6 @@ class ObeyedWatch:
         for slots in self._slots.values():
             for key in [key for key, slot in slots.items() if slot.unclear]:
                 del slots[key]
-
-
-def _note(chance: float) -> float:
-    """The chance that a note is heard at a step that plays with `chance`."""
-    arrives = chance * (1 - LOST)
-    return arrives + (1 - arrives) * STRAY
 
 
 def _mean(weight: float, one: float, other: float) -> float:

@@ -331,7 +331,8 @@ def log_drawn(
 
 def _log_kept(most: int, lost: float) -> Floats:
     """For hits and misses up to `most`: log of the share of the beta function below 1 - lost."""
-    return _log_incomplete(1 << most.bit_length(), lost)
+    # In rows of 32, so that one more pass seldom makes another table.
+    return _log_incomplete((most // 32 + 1) * 32, lost)
 
 
 @lru_cache(maxsize=64)
@@ -339,15 +340,19 @@ def _log_incomplete(size: int, lost: float) -> Floats:
     """Log of I_x(h + 1, m + 1) at x = 1 - lost as (h, m), by its recurrence in m.
 
     I_x(a, b + 1) = I_x(a, b) + x^a (1 - x)^b / (b B(a, b)), and I_x(a, 1) = x^a (Abramowitz and
-    Stegun 26.5.16; from memory).
+    Stegun 26.5.16; from memory). It is the chance of no more than m failures before h + 1
+    successes, each of chance x; twelve standard deviations beyond the mean and more it is one.
     """
+    odds = lost / (1.0 - lost)
+    wide = min(size, int(size * odds + 12.0 * np.sqrt(size * odds / (1.0 - lost))) + 40)
     a = np.arange(1, size + 1)[:, None]
-    b = np.arange(1, size)[None, :]
+    b = np.arange(1, wide)[None, :]
     factorials = log_factorials(2 * size)
     log_beta = factorials[a - 1] + factorials[b - 1] - factorials[a + b - 1]
     terms = a * np.log1p(-lost) + b * np.log(lost) - np.log(b) - log_beta
     whole = np.concatenate((np.exp(a * np.log1p(-lost)), np.exp(terms)), axis=1)
-    found: Floats = np.log(np.minimum(np.cumsum(whole, axis=1), 1.0))
+    found = np.zeros((size, size))
+    found[:, :wide] = np.log(np.minimum(np.cumsum(whole, axis=1), 1.0))
     return found
 
 

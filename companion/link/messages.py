@@ -37,6 +37,7 @@ __all__ = [
     "LayerView",
     "LinkError",
     "MapRow",
+    "Misfit",
     "PatternMap",
     "PlanPart",
     "PlanSong",
@@ -190,9 +191,10 @@ class Coming:
 class Trouble:
     """Something not in order, as a sentence, and what to do about it.
 
-    `kind` is `change` (one that was not taken), `press` (one that is not obeyed), `port`, `clock`,
-    `engine` (a fault of its own), `set` (the saved one) or `disk`. `short` is the sentence without
-    what there is no room for in a small window, "" where it is the same.
+    `kind` is `change` (one that was not taken), `steps` (some do not play as the set list says),
+    `press` (one that is not obeyed), `port`, `clock`, `engine` (a fault of its own), `set` (the
+    saved one) or `disk`. `short` is the sentence without what there is no room for in a small
+    window, "" where it is the same.
     """
 
     kind: str
@@ -213,6 +215,15 @@ class TrackView:
     heard_muted: bool | None = None
     likelihood: float = 0.5
     told: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class Misfit:
+    """A step of the running pattern that does not play as written; `text` says so."""
+
+    track: str
+    step: Count
+    text: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -257,10 +268,10 @@ class Snapshot:
     `refused` holds the wishes that would do nothing now, `later` those that would take effect later
     than at the coming boundary. `notice` says what came of the latest wish
     or event, `notice_kind` why, where a wish was refused (see `WhyNot`). `fill` says that a fill
-    is held. `at_ns` is time.monotonic_ns() when `tick` was current, `tick_ns` the
-    time of the latest clock tick on the same clock, `started_ns` that of the first start, 0 before
-    it. `troubles` stand worst first. `take` is the number of the take that is recorded, None if
-    none is.
+    is held. `misfits` are the steps of the running pattern that do not play as the set list says.
+    `at_ns` is time.monotonic_ns() when `tick` was current, `tick_ns` the time of the latest clock
+    tick on the same clock, `started_ns` that of the first start, 0 before it. `troubles` stand
+    worst first. `take` is the number of the take that is recorded, None if none is.
 
     `name` is what the performer calls the part; `about` is its rough length in phrases where the
     end is open. `song_notes` are the performer's words for the song, `planned_tempo` its tempo, 0
@@ -334,6 +345,7 @@ class Snapshot:
     fill: bool = False
     coming: tuple[Coming, ...] = ()
     tracks: tuple[TrackView, ...] = ()
+    misfits: tuple[Misfit, ...] = ()
     clock_port: str = ""
     jitter_ms: float = 0.0
     clocks_lost: Count = 0

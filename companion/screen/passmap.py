@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from companion.link.messages import PatternMap, Snapshot, TrackView
+from companion.link.messages import Misfit, PatternMap, Snapshot, TrackView
 from companion.screen.canvas import AMISS, Canvas, Row, cut, render_letters
 from companion.screen.extrapolation import Spot
 from companion.screen.reading import is_muted, is_unplanned
@@ -19,9 +19,9 @@ class StepLine:
     """One line of the map: a step, or all steps of a track that always play.
 
     `what` is the performer's own name for the step, if any; `remark` says why it may stay silent,
-    or that it sounds against the plan. `quiet` says that its track is muted as the instrument has
-    it, by plan while nobody knows; `unplanned` that this is not as planned. `sizes` has 0 (never)
-    to 4 (always) for each pass.
+    or that it sounds against the plan or the set list. `quiet` says that its track is muted as the
+    instrument has it, by plan while nobody knows; `unplanned` that this is not as planned. `sizes`
+    has 0 (never) to 4 (always) for each pass.
     """
 
     track: str
@@ -66,15 +66,14 @@ class MapReader:
 
     def __init__(self) -> None:
         self._of: PatternMap | None = None
-        self._tracks: tuple[TrackView, ...] = ()
+        self._told: tuple[tuple[TrackView, ...], tuple[Misfit, ...]] = (), ()
         self._lines: tuple[StepLine, ...] = ()
 
     def read(self, pattern_map: PatternMap | None, snapshot: Snapshot, at: Spot) -> PassMap:
         """The map as of the count standing at `at`."""
-        if pattern_map is not None and (
-            pattern_map is not self._of or snapshot.tracks != self._tracks
-        ):
-            self._of, self._tracks = pattern_map, snapshot.tracks
+        told = snapshot.tracks, snapshot.misfits
+        if pattern_map is not None and (pattern_map is not self._of or told != self._told):
+            self._of, self._told = pattern_map, told
             self._lines = _lines(pattern_map, snapshot)
         return _read(pattern_map, self._lines, snapshot, at)
 
@@ -131,12 +130,15 @@ def _number(index: int, ticks: int, phrase: int) -> int:
 def _lines(pattern_map: PatternMap, snapshot: Snapshot) -> tuple[StepLine, ...]:
     muted = {track.name for track in snapshot.tracks if is_muted(track)}
     unplanned = {track.name for track in snapshot.tracks if is_unplanned(track)}
+    misfits = {(each.track, each.step) for each in snapshot.misfits}
     lines = []
     for row in pattern_map.rows:
         silent, amiss = row.track in muted, row.track in unplanned
+        strange = any((row.track, step) in misfits for step in row.steps)
         what = row.what if row.what != row.track else ""
         plain = "in a fill" if row.fill_only else "sounds" if amiss else ""
-        remark = "muted" if silent else plain
+        remark = "does not fit" if strange else "muted" if silent else plain
+        amiss = amiss or strange
         sizes = (_size(row.levels[n : n + 1]) for n in range(pattern_map.passes))
         lines.append(
             StepLine(row.track, what, row.steps, remark, row.rare, silent, amiss, tuple(sizes))

@@ -7,7 +7,8 @@ places in it are resolved in `build`.
 
 from __future__ import annotations
 
-from collections.abc import Callable
+import re
+from collections.abc import Callable, Collection
 from fractions import Fraction
 from functools import cache
 from typing import Annotated, Any, Self, get_origin
@@ -58,14 +59,33 @@ def whole(low: int, high: int, most: int | None = None) -> tuple[PlainValidator,
     return written(lambda said: text.whole(said, low, high if most is None else most)), schema
 
 
-def like(*examples: str) -> Schema:
-    """A text, with examples of it."""
-    return Schema({"type": "string", "examples": list(examples)})
+def shape(form: str) -> str:
+    """A regular expression for texts of that form (ECMA-262, as JSON Schema has it).
+
+    `form` is written in small letters with single spaces; texts may differ in both, as `text` reads
+    them, and ` ?` stands for spaces that may be left out.
+    """
+    form = form.replace(" ?", r"\s*").replace(" ", r"\s+")
+    letters = re.sub(r"(?<!\\)[a-z]", lambda each: f"[{each[0]}{each[0].upper()}]", form)
+    return rf"^\s*(?:{letters})\s*$"
 
 
-def span(units: tuple[Unit, ...], least: int = 1) -> PlainValidator:
+def like(form: str, *examples: str, also: tuple[str, ...] = ()) -> Schema:
+    """A text of that form, with examples of it, or a value of the types in `also`."""
+    return Schema({"type": ["string", *also], "pattern": shape(form), "examples": list(examples)})
+
+
+def span(units: tuple[Unit, ...], *examples: str, least: int = 1) -> tuple[PlainValidator, Schema]:
     """A span in one of `units`."""
-    return written(lambda said: text.span(said, units, least))
+    schema = like(_span(units, least), *examples)
+    return written(lambda said: text.span(said, units, least)), schema
+
+
+def _span(units: tuple[Unit, ...], least: int = 1) -> str:
+    """The form of a span."""
+    more = {Unit.PASSES: "(?:es)?", Unit.MILLISECONDS: "|milliseconds?"}
+    words = (unit.value + more.get(unit, "s?") for unit in units)
+    return f"{'0*[1-9]' if least else '[0-9]'}[0-9]* ?(?:{'|'.join(words)})"
 
 
 def _one_or_more(value: object) -> object:
@@ -74,14 +94,19 @@ def _one_or_more(value: object) -> object:
     return [value] if isinstance(value, str) else value
 
 
-_TEXT = Schema({"type": ["string", "number"]})
 _CHANNEL, _FROM, _BANK = whole(1, 16), whole(0, 1), whole(0, 16383)
 _LENGTH, _PHRASES = whole(1, 1024), whole(1, 9999)
 _PROGRAM = written(text.program), Schema({"type": "integer", "minimum": 0, "maximum": 128})
 _TAKES_EFFECT = ("pattern end", "at once")
 
-Name = Annotated[str, written(text.name), _TEXT]
-Words = Annotated[str, written(text.words), _TEXT]
+# What a name is, and a text: control characters and spaces at either end are no part of it.
+_NAME = r"^(?!\s)[^\x00-\x1f\x7f-\x9f\u2028\u2029\u202a-\u202e\u2066-\u2069]+(?<!\s)$"
+_NAMED = {"pattern": _NAME, "maxLength": text.LONGEST_NAME}
+
+Name = Annotated[str, written(text.name), Schema({"type": ["string", "number"], **_NAMED})]
+Words = Annotated[
+    str, written(text.words), Schema({"type": ["string", "number"], "pattern": r"\S"})
+]
 Truth = Annotated[bool, written(text.truth), Schema({"type": "boolean"})]
 Channel = Annotated[int, *_CHANNEL]
 From = Annotated[int, *_FROM]
@@ -95,28 +120,57 @@ Tempo = Annotated[
     Schema({"type": "number", "minimum": 20, "maximum": 400}),
 ]
 StepTicks = Annotated[int, written(text.step_ticks), Schema({"enum": list(STEP_TICKS)})]
-MeterText = Annotated[Meter, written(text.meter), like("4/4", "7/8")]
-Rate = Annotated[Fraction, written(text.rate), like("1 in 3", "30%")]
+MeterText = Annotated[
+    Meter,
+    written(text.meter),
+    like("0*[1-9][0-9]? ?/ ?0*(?:1|2|4|8|16|32)", "4/4", "7/8"),
+]
+Rate = Annotated[
+    Fraction,
+    written(text.rate),
+    like(
+        r"[0-9]+ in [0-9]+|[0-9]+ ?/ ?[0-9]+|[0-9]+(?:\.[0-9]+)? ?%?",
+        *("1 in 3", "30%"),
+        also=("number",),
+    ),
+]
 Takes = Annotated[
     str,
     written(lambda said: text.choice(said, *_TAKES_EFFECT)),
     Schema({"enum": list(_TAKES_EFFECT)}),
 ]
-Lead = Annotated[Span, span(text.LEAD_UNITS, 0), like("1 beat", "4 steps", "120 ms")]
-Phrase = Annotated[Span, span(text.PHRASE_UNITS), like("8 bars", "8 passes")]
-Hold = Annotated[Span, span(text.HOLD_UNITS), like("1 bar", "2 beats")]
-Warn = Annotated[Span, span(text.HOLD_UNITS, 0), like("1 bar", "2 bars")]
+Lead = Annotated[Span, *span(text.LEAD_UNITS, "1 beat", "4 steps", "120 ms", least=0)]
+Phrase = Annotated[Span, *span(text.PHRASE_UNITS, "8 bars", "8 passes")]
+Hold = Annotated[Span, *span(text.HOLD_UNITS, "1 bar", "2 beats")]
+Warn = Annotated[Span, *span(text.HOLD_UNITS, "1 bar", "2 bars", least=0)]
 At = Annotated[
     When,
     written(text.at),
-    like("start", "end", "pass 5", "phrase 2", "bar 9 beat 3", "last 2 bars"),
+    like(
+        "start|end|(?:pass|bar|phrase) ?[0-9]+|bar ?[0-9]+,? beat ?[0-9]+|pass ?[0-9]+,? step "
+        f"?[0-9]+|last (?:{_span(text.HOLD_UNITS)}|step|beat|bar|pass|phrase)",
+        *("start", "end", "pass 5", "phrase 2", "bar 9 beat 3", "last 2 bars"),
+    ),
 ]
-Every = Annotated[Span, written(text.every), like("phrase", "2 bars")]
-FromPass = Annotated[int, written(text.from_pass), like("pass 5")]
+Every = Annotated[
+    Span,
+    written(text.every),
+    like(f"bar|pass|phrase|{_span(text.EVERY_UNITS)}", "phrase", "2 bars"),
+]
+FromPass = Annotated[int, written(text.from_pass), like("pass ?[0-9]+", "pass 5")]
+_TERM = (
+    "always|(?:not )?pass ?[0-9]+(?: ?, ?[0-9]+)* of [0-9]+|chance ?[0-9]+(?:\\.[0-9]+)? ?%"
+    "|chance ?[0-9]+ in [0-9]+|(?:after )?first pass|(?:no )?fill|if .+ (?:played|silent)"
+)
 RuleText = Annotated[
-    str, written(str), like("always", "pass 1 of 4", "pass 1, 3 of 4", "chance 50%")
+    str,
+    written(str),
+    like(
+        f"(?:{_TERM})(?: ?, ?(?:{_TERM}))*",
+        *("always", "pass 1 of 4", "pass 1, 3 of 4", "chance 50%"),
+    ),
 ]
-About = Annotated[int, written(text.phrases), like("4 phrases")]
+About = Annotated[int, written(text.phrases), like(_span((Unit.PHRASES,)), "4 phrases")]
 Times = Annotated[int, *whole(1, 2000)]
 _THEN, _FIRST = ("go on", "stop"), ("send",)
 Then = Annotated[
@@ -137,7 +191,19 @@ Reload = Annotated[
 Names = Annotated[
     list[Name],
     BeforeValidator(_one_or_more),
-    Schema({"anyOf": [{"type": "string"}, {"type": "array", "items": {"type": "string"}}]}),
+    Schema(
+        {
+            "anyOf": [
+                {"type": "string", **_NAMED},
+                {
+                    "type": "array",
+                    "items": {"type": ["string", "number"], **_NAMED},
+                    "minItems": 1,
+                    "uniqueItems": True,
+                },
+            ]
+        }
+    ),
 ]
 
 
@@ -197,8 +263,30 @@ class Form(BaseModel):
     ) -> JsonSchemaValue:
         reference = handler(core)
         schema = handler.resolve_ref_schema(reference)
+        for key, said in schema["properties"].items():
+            schema["properties"][key] = cls._in_editors(key, said, schema.get("required", ()))
         schema.update(cls.in_editors(schema))
         return reference
+
+    @classmethod
+    def _in_editors(
+        cls, key: str, said: JsonSchemaValue, required: Collection[str]
+    ) -> JsonSchemaValue:
+        """What the schema says of one key: only what holds others may be left empty."""
+        some = [each for each in said.pop("anyOf", ()) if each != {"type": "null"}]
+        said |= {"anyOf": some} if len(some) > 1 else some[0] if some else {}
+        if said.get("default", True) is None:
+            del said["default"]
+        if said.get("type") in ("array", "object"):
+            if key not in required:
+                said["type"] = [said["type"], "null"]
+            if key in ("patterns", "tracks", "instruments"):
+                said["propertyNames"] = dict(_NAMED)
+            if key in ("songs", "parts"):
+                said["minItems"] = 1
+            if key == "patterns":
+                said["minProperties"] = 1
+        return said
 
     @classmethod
     def in_editors(cls, schema: JsonSchemaValue) -> JsonSchemaValue:
@@ -217,7 +305,9 @@ Controller = Annotated[
 MutedAt = Annotated[
     str, written(lambda said: text.choice(said, *_MUTED_AT)), Schema({"enum": list(_MUTED_AT)})
 ]
-WishText = Annotated[Wish, written(text.wish), like("next", "align bar", "part 3", "fill")]
+WishText = Annotated[
+    Wish, written(text.wish), Schema({"type": "string", "examples": ["next", "part 3", "fill"]})
+]
 
 
 class ShortForm(Form):
@@ -359,6 +449,14 @@ class StepForm(Form):
 class TrackForm(Form):
     """A track; its length and step are the pattern's unless written. Steps are keyed by number."""
 
+    @classmethod
+    def in_editors(cls, schema: JsonSchemaValue) -> JsonSchemaValue:
+        """A step's key is its number, several, or a run."""
+        one = "0*[1-9][0-9]*(?: ?- ?0*[1-9][0-9]*)?"
+        named = {"pattern": shape(f"{one}(?: ?, ?{one})*")}
+        schema["properties"]["steps"]["propertyNames"] = named
+        return super().in_editors(schema)
+
     length: Length | None = None
     step: StepTicks | None = None
     note: NoteForm | None = None
@@ -374,9 +472,31 @@ class PatternForm(Form):
     phrase: Phrase = Span(8, Unit.BARS)
     tracks: dict[str, TrackForm] = Field(default_factory=dict)
 
+    @classmethod
+    def in_editors(cls, schema: JsonSchemaValue) -> JsonSchemaValue:
+        """In a rule `last` is the step's own track, so that no track has that name."""
+        schema["properties"]["tracks"]["propertyNames"]["not"] = {"pattern": shape("last")}
+        return super().in_editors(schema)
+
+
+def _one_of(*keys: str) -> dict[str, Any]:
+    """Exactly one of these keys is written."""
+    return {"oneOf": [{"required": [key]} for key in keys]}
+
 
 class CueForm(Form):
     """A reminder: one time and one action."""
+
+    @classmethod
+    def in_editors(cls, schema: JsonSchemaValue) -> JsonSchemaValue:
+        """One time, one action; a pass to begin with where it is said again and again."""
+        return {
+            "allOf": [
+                _one_of("at", "every"),
+                _one_of("mute", "unmute", "fill", "say", "do", "sweep"),
+            ],
+            "dependentRequired": {"from": ["every"]},
+        }
 
     at: At | None = None
     every: Every | None = None
@@ -398,7 +518,16 @@ class AlsoForm(Form):
     bank: Bank | None = None
 
 
-class LayerForm(Form):
+class ProgramForm(Form):
+    """A mapping in which a program may be sent, and with it a bank."""
+
+    @classmethod
+    def in_editors(cls, schema: JsonSchemaValue) -> JsonSchemaValue:
+        """A bank goes with a program only."""
+        return {"dependentRequired": {"bank": ["program"]}}
+
+
+class LayerForm(ProgramForm):
     """What plays beside a part on another instrument."""
 
     pattern: Name
@@ -408,7 +537,7 @@ class LayerForm(Form):
     again: Truth = False
 
 
-class PartForm(Form):
+class PartForm(ProgramForm):
     """A part of a song."""
 
     pattern: Name

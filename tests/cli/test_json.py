@@ -60,6 +60,38 @@ def test_a_wish_is_told_and_answered(program: Program, good: Path) -> None:
     assert again.stderr.count("\n") == 1
 
 
+def test_what_stays_in_the_foreground_says_how_it_is_reached(program: Program, good: Path) -> None:
+    def begun(*words: str | Path) -> subprocess.Popen[str]:
+        return subprocess.Popen(
+            [sys.executable, "-m", "companion", *map(str, words), "--json"],
+            stdout=subprocess.PIPE,
+            stderr=subprocess.PIPE,
+            text=True,
+            env=program.environment,
+            cwd=program.folder,
+        )
+
+    with begun("engine", good, "--internal-clock") as engine:
+        assert engine.stdout is not None
+        said = json.loads(engine.stdout.readline())
+        assert said == {
+            "version": 1,
+            "set": "Tidewater",
+            "file": str(good),
+            "process": engine.pid,
+        }
+        with begun("web", "--port", "0", "--control") as pages:
+            assert pages.stdout is not None
+            link = json.loads(pages.stdout.readline())
+            pages.terminate()
+            assert pages.stdout.read() == ""
+        assert (link["version"], link["host"], link["control"]) == (1, "127.0.0.1", True)
+        assert link["link"].startswith(f"http://127.0.0.1:{link['port']}/?token=")
+        assert program.run("stop").returncode == 0
+        assert engine.stdout.read() == ""
+    assert engine.returncode == 0
+
+
 @pytest.mark.parametrize(
     "words", [("status",), ("stop",), ("forecast", "none.yaml"), ("map", "none.yaml")]
 )

@@ -1,5 +1,7 @@
 """One who listens at an input of his own: prints all that is sent there, in the order of arrival.
 
+With `--through` it passes all of it on, too, at an output of its own.
+
 Run as a process; it shares no line with the program under test. Batches go out as JSON lines
 `{"event": "heard", "messages": [[248], [153, 36, 80], ...]}`.
 """
@@ -19,11 +21,19 @@ def main() -> None:
     """Listen until standard input ends."""
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--name", default="tide ears")
+    parser.add_argument("--through", action="store_true")
     options = parser.parse_args()
     waiting: list[list[int]] = []
     lock = threading.Lock()
 
+    through = None
+    if options.through:
+        through = rtmidi.MidiOut(rtmidi.API_UNIX_JACK, name=options.name)
+        through.open_virtual_port(f"{options.name} out")
+
     def heard(event: tuple[list[int], float], _: object = None) -> None:
+        if through is not None:
+            through.send_message(event[0])
         with lock:
             waiting.append(event[0])
 
@@ -52,6 +62,8 @@ def main() -> None:
     thread.join()
     port.cancel_callback()
     port.delete()
+    if through is not None:
+        through.delete()
 
 
 if __name__ == "__main__":

@@ -8,7 +8,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from companion.link.messages import MapRow, PatternMap, Snapshot, level
+from companion.link.messages import MapRow, Misfit, PatternMap, Snapshot, level
 from companion.screen.canvas import Row
 from companion.screen.extrapolation import spot
 from companion.screen.passmap import MapReader, PassMap, draw_map
@@ -57,6 +57,14 @@ def test_what_is_muted_now_and_what_needs_a_fill_are_told_in_words() -> None:
     assert any("shaker (muted)" in row for row in rows)
     assert any("reverse swell (muted)" in row and "10*" in row for row in rows)
     assert any("in a fill" in row and "12*" in row for row in rows)
+
+
+def test_a_step_that_does_not_play_as_the_list_says_is_marked() -> None:
+    said = Misfit("low drum", 16, "step 16 of low drum was to play on fewer passes")
+    found = read(100, misfits=(said,))
+    marked = [(line.track, line.numbers) for line in found.lines if line.remark == "does not fit"]
+    assert marked == [("low drum", (16,))]
+    assert any("! " in row and "does not fit" in row for row in drawn(found, 100))
 
 
 def test_a_track_is_shown_as_the_instrument_has_it_and_marked_where_that_is_not_as_planned() -> (

@@ -105,12 +105,15 @@ def test_a_run_of_the_engine_is_a_take_from_beginning_to_end(program: Program) -
     assert abs(cue["late_steps"] - cue["late_ms"] * 300 * 4 / 60e3) < 0.5
     assert [(t["from"], t["to"], t["takes"]) for t in review["transitions"]] == [(1, 2, 1)]
     # A note, and away with it.
-    assert program.run("takes", "note", "1", "the", "late", "one").returncode == 0
+    noted = told(program, "takes", "note", "1", "the", "late", "one")
+    assert noted == {"version": 1, "take": 1, "note": "the late one"}
     assert told(program, "takes")["takes"][0]["note"] == "the late one"
     assert "the late one" in program.run("takes").stdout
     refused = program.run("takes", "delete", "1")
     assert (refused.returncode, refused.stdout) == (2, "")
-    assert program.run("takes", "delete", "last", "--yes").stdout == "deleted: take 1\n"
+    done = told(program, "takes", "export", "1", "-o", "again.mid")
+    assert done == {"version": 1, "take": 1, "file": "again.mid"}
+    assert told(program, "takes", "delete", "last", "--yes") == {"version": 1, "deleted": [1]}
     assert told(program, "takes")["takes"] == []
 
 
