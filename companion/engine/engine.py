@@ -494,6 +494,7 @@ class Reporter:
     def status(self, standing: Standing, now_ns: int) -> EngineStatus:
         """All of it."""
         follower, ticks = self._follower, self._follower.conductor.ticks
+        rehearsal = self._options.rehearsal
         if standing.notice != self._notice:
             self.renew(standing.notice, now_ns)
         return EngineStatus(
@@ -516,7 +517,9 @@ class Reporter:
             heard=follower.heard,
             found=dict(follower.found),
             take=None if self._recorder is None else self._recorder.take,
-            rehearsal=self._options.rehearsal is not None,
+            rehearsal=rehearsal is not None,
+            alone=rehearsal is not None and not rehearsal.sends,
+            count_in=follower.conductor.counted_in,
         )
 
     def faults(self, now_ns: int) -> tuple[str, ...]:

@@ -197,23 +197,31 @@ class Rehearsing:
     def _count_in(self) -> None:
         with self._lock:
             self._left = self.asked.count_in * self._pattern.meter.bar_ticks
-            self._conductor.counted_in = self._left > 0
-            if self._conductor.counted_in:
+            self._tell_beats()
+            if self._left:
                 bars = self.asked.count_in
                 self._say(f"a count-in of {bars} {'bar' if bars == 1 else 'bars'}")
         self._phase = Phase.COUNT_IN
+
+    def _tell_beats(self) -> None:
+        """Tell how many beats are left, each until its end: they turn with the click."""
+        start, beat = self._instrument.tick + 1, self._pattern.meter.beat_ticks
+        left = -(-start // beat) - (start - self._left) // beat
+        self._conductor.counted_in = left if self._left else 0
 
     def _click_in(self) -> None:
         """The click of the count-in; before a place within a bar it is that bar's own."""
         strikes: tuple[Strike, ...] = ()
         if self._phase is Phase.COUNT_IN:
             strikes = click(self._pattern, self._instrument.tick + 1 - self._left)
+            with self._lock:
+                self._tell_beats()
             self._left -= 1
         self._put_out(SOUND, self._sounding.tick(strikes))
 
     def _set_going(self, port: str, t_ns: int) -> None:
         with self._lock:
-            self._conductor.counted_in = False
+            self._conductor.counted_in = 0
             stays = self._conductor.stretch == self._stands_in
             if not stays:
                 # Another part was chosen meanwhile, and begins at its top.
@@ -230,7 +238,7 @@ class Rehearsing:
         if self._phase is Phase.COUNT_IN:
             self._phase = Phase.PAUSED
             with self._lock:
-                self._conductor.counted_in = False
+                self._conductor.counted_in = 0
         elif self._phase is Phase.PLAYING:
             self._stop(port, t_ns)
 
@@ -306,6 +314,8 @@ class Rehearsing:
         tick = place.tick if playing else place.tick - 1
         self._instrument.place(place.part, tick, place.carried, place.layers)
         self._conductor.place(*place)
+        if not self.asked.sends:
+            self._conductor.has_all()
         if place.tick:
             self._mute_as_planned()
 

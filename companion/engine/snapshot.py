@@ -69,7 +69,8 @@ class EngineStatus:
     wishes that would do nothing, `later` those that would miss the coming boundary, `notice_kind`
     why one was refused that the notice answers; `heard` is what is known of each track's mute,
     `found` the tick at which that was found. `take` is the number of the take that is recorded,
-    None if none is. `rehearsal` says that the instrument is our own.
+    None if none is. `rehearsal` says that the instrument is our own, `alone` that no other is
+    told anything, `count_in` how many beats are left until it starts.
     """
 
     now_ns: int
@@ -92,6 +93,8 @@ class EngineStatus:
     found: Mapping[str, int] = field(default_factory=dict)
     take: int | None = None
     rehearsal: bool = False
+    alone: bool = False
+    count_in: int = 0
 
 
 class Viewer:
@@ -198,6 +201,8 @@ class Viewer:
             troubles=engine.troubles,
             take=engine.take,
             rehearsal=engine.rehearsal,
+            alone=engine.alone,
+            count_in=engine.count_in,
         )
 
     def _shown(self, change: ProgramChange) -> int:
