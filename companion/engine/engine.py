@@ -19,7 +19,6 @@ from dataclasses import dataclass
 
 from companion.engine.checkpointfile import Memory
 from companion.engine.clock import DEFAULT_BPM, InternalClock
-from companion.engine.clock import PORT as INTERNAL
 from companion.engine.host import Asleep, Tidying
 from companion.engine.portkeeper import Keeper
 from companion.engine.ports import MidiSystem
@@ -34,7 +33,7 @@ from companion.follow.transport import State
 from companion.link.endpoint import EngineLock
 from companion.link.messages import Snapshot, Trouble
 from companion.link.server import Server
-from companion.midi import CLOCK
+from companion.midi import CLOCK, INTERNAL
 from companion.setlist import SetList
 from companion.takes.record import Recorder
 from companion.wishes import Ask, Wish
@@ -238,6 +237,8 @@ class Engine:
                     self._timed.tick()
                 self._send(follower.hear(port, t_ns, message, time.monotonic_ns()))
                 self._change_sets()
+                if self.rehearsing is not None and message[0] == CLOCK:
+                    self.rehearsing.ticked()
                 conductor = follower.conductor
                 changed = conductor.count != self._count
                 if self._heard is not None:

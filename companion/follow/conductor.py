@@ -419,8 +419,9 @@ class Conductor:
     `ticks` is the count of the clock. `own_clock` says that it is our own: where that pauses, it
     stood still, and nothing is lost. `rehearses` says that the instrument is our own, too:
     `called` is what a wish has asked of it, START or PAUSE, until somebody takes it, `counted_in`
-    how many beats of a count-in are left, 0 outside one. `records` says whether there is a take to say a word to. Every
-    call that takes a time may change `situation`.
+    how many beats of a count-in are left, 0 outside one, `done` a cue that was said to be done,
+    until somebody takes it. `records` says whether there is a take to
+    say a word to. Every call that takes a time may change `situation`.
 
     What a person says of the count may be wrong: for a while a second conductor goes on beside as
     if it had not been said. It hears what this one hears and is told what this one lets out, so
@@ -435,6 +436,7 @@ class Conductor:
         self.rehearses = False
         self.counted_in = 0
         self.called: Ask | None = None
+        self.done: Cue | None = None
         self.records = True
         self.now_ns = 0
         # When anything was last heard of the transport, and when a clock was.
@@ -1901,6 +1903,7 @@ class Conductor:
                 self.called = wish.ask
                 self.notice = "start" if wish.ask is Ask.START else "pause"
             case Ask.DONE if (cue := self._due_cue(self._shown)) is not None:
+                self.done = cue if self.rehearses else None
                 words = (cue.action.value, ", ".join(cue.tracks), cue.text)
                 self.notice = f"done: {' '.join(filter(None, words))}"
             case Ask.MARK:

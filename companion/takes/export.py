@@ -25,6 +25,7 @@ from companion.midi import (
     BANK_LOW,
     CLOCK,
     CONTROL_CHANGE,
+    INTERNAL,
     NOTE_OFF,
     NOTE_ON,
     PROGRAM_CHANGE,
@@ -368,8 +369,9 @@ def _instrument(take: Take, port: str, channel: int) -> str:
     for name, glob, _ in on:
         if glob is not None and matches(glob, port):
             return name
+    # What a rehearsal plays comes by no port of theirs.
     for name, glob, _ in on:
-        if glob is None:
+        if glob is None or port == INTERNAL:
             return name
     return f"channel {channel + 1}"
 

@@ -46,13 +46,15 @@ Arrival = tuple[int, str, Sequence[int], int]
 class Moment:
     """One look at a follower at `t_ns`, taken whenever more happened than a plain tick.
 
-    `start` is the count at which the running part began, None while that is not known. `muted` is
-    what is known of the mutes of its tracks.
+    `clock` is the count of the clock then, -1 before the first after a start; `start` is that at
+    which the running part began, None while that is not known. `muted` is what is known of the
+    mutes of its tracks.
     """
 
     t_ns: int
     standing: Standing
     stretch: Stretch
+    clock: int
     start: int | None
     fill: bool
     muted: Mapping[str, TrackState]
@@ -136,6 +138,7 @@ class Notes:
             t_ns,
             conductor.standing(),
             held.stretches[-1],
+            conductor.ticks.ticks,
             held.plan.start,
             follower.fill,
             dict(follower.heard),
@@ -196,8 +199,10 @@ class Story:
     were played, in the order of their first time.
     """
 
-    def __init__(self, setlist: SetList) -> None:
+    def __init__(self, setlist: SetList, *, listens: bool = True) -> None:
+        """`listens` says that what instruments play is heard; in a rehearsal nothing of it is."""
         self._setlist = setlist
+        self._listens = listens
         self._number = 0
         self._state = State.WAITING
         self._standing: Standing | None = None
@@ -222,6 +227,8 @@ class Story:
         # Parts that began, when by the take's own ticks, and with what events, so that one may be
         # taken back.
         self._begun: list[tuple[Stretch, int, list[Event]]] = []
+        # The tick at which the running part was entered.
+        self._first = 0
         self._closing: list[Event] = []
         self.parts: list[int] = []
 
@@ -368,27 +375,32 @@ class Story:
         t_ns, standing, stretch = moment.t_ns, moment.standing, moment.stretch
         was, plays = self._state in _PLAYS, standing.state in _PLAYS
         before = self._stretch
+        anew = was and before is not None and stretch.begun != before.begun
+        # The count went on: our own instrument was put elsewhere.
+        placed = anew and moment.clock >= self._last >= 0
         if was and not plays:
             yield from self._ended(t_ns)
             yield self._event(t_ns, "stop")
             self._begin_count()
-        elif was and before is not None and stretch.begun != before.begun:
+        elif placed and self._start is not None:
+            yield from self._bounded(t_ns, moment.clock - self._start)
+        elif anew:
             # Started anew while it played: what was played so far ends here.
             yield from self._ended(t_ns)
             self._begin_count()
         elif was and before is not None and stretch != before:
-            yield from self._bounded(t_ns, stretch)
+            yield from self._bounded(t_ns, stretch.start - before.start)
         self._state, self._standing = standing.state, standing
         if self._start != moment.start:
             self._start, self._bar = moment.start, []
         if plays and (not was or stretch != before):
             goes_on = bool(self._begun) and self._begun[-1][0] == stretch
-            anew = not was or (before is not None and stretch.begun != before.begun)
-            if anew and standing.state is State.RUNNING:
+            started = not was or (anew and not placed)
+            if started and standing.state is State.RUNNING:
                 said = {"continue": True} if goes_on else {}
                 yield self._at(t_ns, self._next_tick, "start", said)
             if not goes_on:
-                yield from self._entered(t_ns, stretch, standing.part)
+                yield from self._entered(moment, placed=placed)
         self._stretch = stretch
         self._next_cue = self._cue_after(self._cued)
         if plays:
@@ -404,8 +416,8 @@ class Story:
 
     # -- parts -------------------------------------------------------------------------------
 
-    def _entered(self, t_ns: int, stretch: Stretch, part: Part) -> Iterator[Event]:
-        begun = self._begun
+    def _entered(self, moment: Moment, *, placed: bool) -> Iterator[Event]:
+        begun, t_ns, stretch, part = self._begun, moment.t_ns, moment.stretch, moment.standing.part
         if len(begun) > 1 and begun[-2][0] == stretch and self._clock - begun[-1][1] <= TAKEN_BACK:
             # A change that was to leave on the boundary did not: the part before goes on.
             for each in begun.pop()[2]:
@@ -413,19 +425,27 @@ class Story:
             self._listen()
             return
         pattern = part.pattern
-        said = {
-            "name": pattern.name,
+        tick = 0 if self._start is None else max(max(moment.clock, 0) - self._start, 0)
+        self._first = tick
+        said: dict[str, Any] = {
+            "name": part.name,
             "song": self._setlist.songs[part.song].title,
-            "planned_ticks": part.planned_ticks,
+            "planned_ticks": self._from_here(part.planned_ticks),
             "step_ticks": pattern.step_ticks,
             "beat_ticks": pattern.meter.beat_ticks,
             "bar_ticks": pattern.meter.bar_ticks,
             "pass_ticks": pattern.pass_ticks,
             "phrase_ticks": pattern.phrase_ticks,
         }
+        if part.layers:
+            said["layers"] = [
+                {"pattern": each.pattern.name, "on": each.instrument, "tick": ticks + tick}
+                for each, ticks in zip(part.layers, stretch.layers, strict=True)
+            ]
+        if placed:
+            said["placed"] = True
         if part.number not in self.parts:
             self.parts.append(part.number)
-        tick = 0 if self._fresh_start else self._tick
         event = self._at(t_ns, tick, "part", said)
         self._cued = tick - 1
         self._begun = [*begun[-3:], (stretch, self._clock, [*self._closing, event])]
@@ -435,6 +455,10 @@ class Story:
             self._sounded(when_ns, 0, channel, number)
         yield event
 
+    def _from_here(self, planned: int | None) -> int | None:
+        """What of a planned length is left where the running part was entered."""
+        return None if planned is None else max(planned - self._first, 0)
+
     def _ended(self, t_ns: int) -> Iterator[Event]:
         """What plays ends here, in the middle of its part or not."""
         standing = self._standing
@@ -442,22 +466,21 @@ class Story:
             yield from self._barred()
         self._bar = []
 
-    def _bounded(self, t_ns: int, stretch: Stretch) -> Iterator[Event]:
-        """The running part has ended, and the one of `stretch` has begun."""
-        before, standing = self._stretch, self._standing
+    def _bounded(self, t_ns: int, length: int) -> Iterator[Event]:
+        """The running part has ended `length` ticks after its top, and another has begun."""
+        standing = self._standing
         self._closing = []
-        if before is None or standing is None:
+        if standing is None:
             return
         yield from self._barred()
         self._bar = []
-        if stretch.start <= before.start:
+        if length <= 0:
             # Back to the part before, or elsewhere by a jump.
             return
-        length = stretch.start - before.start
-        planned = standing.part.planned_ticks
+        planned = self._from_here(standing.part.planned_ticks)
         for event in self._cues_at_end(length, t_ns):
             self._closing.append(event)
-        said = {"planned_ticks": planned, "played_ticks": length}
+        said = {"planned_ticks": planned, "played_ticks": max(length - self._first, 0)}
         self._closing.append(self._at(t_ns, length, "boundary", said))
         yield from self._closing
 
@@ -512,7 +535,7 @@ class Story:
         if cue.text:
             said["text"] = cue.text
         if cue.action in _MUTES:
-            said["heard"] = all(track in self._ears for track in cue.tracks)
+            said["heard"] = self._listens and all(track in self._ears for track in cue.tracks)
         return self._at(round(t_ns - (tick - at) * self._period_ns), at, "cue", said)
 
     # -- mutes -------------------------------------------------------------------------------
