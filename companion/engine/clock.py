@@ -10,6 +10,8 @@ from companion.counting import TICKS_PER_QUARTER
 from companion.midi import CLOCK, INTERNAL, START
 
 DEFAULT_BPM = 120.0
+# What a follower takes for a tempo, and no set list goes beyond.
+SLOWEST, FASTEST = 20.0, 400.0
 # Long enough for a screen to attach, short enough that nobody waits.
 HEAD_START_NS = 300_000_000
 # A machine that slept goes on from now instead of rushing through all it missed.

@@ -18,7 +18,7 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 from companion.engine.checkpointfile import Memory
-from companion.engine.clock import DEFAULT_BPM, InternalClock
+from companion.engine.clock import DEFAULT_BPM, FASTEST, SLOWEST, InternalClock
 from companion.engine.host import Asleep, Tidying
 from companion.engine.portkeeper import Keeper
 from companion.engine.ports import MidiSystem
@@ -409,11 +409,10 @@ class Engine:
         self._poke()
 
     def _internal_bpm(self) -> float:
-        if self._options.tempo is not None:
-            return self._options.tempo * self._options.pace
         part = self._follower.conductor.part
-        bpm = self._follower.setlist.songs[part.song].tempo or DEFAULT_BPM
-        return bpm * self._options.pace
+        planned = self._follower.setlist.songs[part.song].tempo or DEFAULT_BPM
+        bpm = planned if self._options.tempo is None else self._options.tempo
+        return min(max(bpm * self._options.pace, SLOWEST), FASTEST)
 
     def _watch(self, tidying: Tidying) -> None:
         """Look for silence until told to stop; also the heartbeat of the snapshots."""

@@ -6,17 +6,23 @@ Ticks go through the engine itself, the recorder writing beside it on its own th
 at the pace of a fast clock; engines with and without it take turns at each tick. What a tick costs
 more with it is told pair by pair, apart for pairs in which it came first and those in which it came
 second, which finds the caches warm; the interval is that of the mean over runs (Student's t). A
-night is played in simulated time and
-written as the recorder writes it: how large the file becomes, whether memory grows, and how long a
-review of it takes.
+night is played in simulated time and written as the recorder writes it: how large the file becomes,
+whether memory grows, how long a review of it takes, and until it stands on a terminal.
 """
 
 from __future__ import annotations
 
 import argparse
+import fcntl
+import os
+import pty
 import random
 import statistics
+import struct
+import subprocess
+import sys
 import tempfile
+import termios
 import time
 import tracemalloc
 from pathlib import Path
@@ -99,6 +105,29 @@ def print_difference(what: str, base: list[float], more: list[float], unit: str)
     )
 
 
+def opened_s(folder: Path) -> float:
+    """Seconds from `companion review`, typed on a terminal, to the first page in sight."""
+    ours, theirs = pty.openpty()
+    fcntl.ioctl(theirs, termios.TIOCSWINSZ, struct.pack("HHHH", 40, 120, 0, 0))
+    begin = time.perf_counter()
+    process = subprocess.Popen(
+        [sys.executable, "-m", "companion", "review"],
+        stdin=theirs,
+        stdout=theirs,
+        stderr=theirs,
+        env=os.environ | {"COMPANION_DATA_DIR": str(folder), "TERM": "xterm-256color"},
+    )
+    os.close(theirs)
+    seen = b""
+    while b"Sure for" not in seen:
+        seen += os.read(ours, 1 << 16)
+    found = time.perf_counter() - begin
+    process.kill()
+    process.wait()
+    os.close(ours)
+    return found
+
+
 def night(hours: float) -> None:
     """Print what a night comes to."""
     phrases = 64
@@ -127,6 +156,9 @@ def night(hours: float) -> None:
                 else:
                     export(store, take, folder / f"x{what.split()[1]}")
             print(f"{what:14} {time.perf_counter() - begin:6.2f} s")
+        opening = sorted(opened_s(folder) for _ in range(5))
+        print(f"companion review, until its first page is seen: {opening[2]:.2f} s "
+              f"({opening[0]:.2f} to {opening[-1]:.2f} s)")  # fmt: skip
 
 
 def main() -> None:

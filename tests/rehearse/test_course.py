@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from dataclasses import replace
 from itertools import pairwise
 
 import pytest
@@ -261,6 +262,14 @@ def test_an_instrument_that_does_not_restart_its_count_goes_on_counting(opened: 
     # In a loop, too, each part has the passes of the set.
     hall = opened(text, now=True, loop=Loop(2, 2)).tick(1)
     assert hall.look().pass_number == 13
+
+
+def test_no_share_of_a_tempo_leaves_what_can_be_followed(opened: Opened) -> None:
+    # A song at 118, of which 400 percent would be 472 beats a minute.
+    hall = opened(RULES)
+    for pace, bpm in ((4.0, 400.0), (1.5, 177.0), (0.1, 20.0)):
+        hall.engine._options = replace(hall.engine._options, pace=pace)
+        assert hall.engine._internal_bpm() == bpm
 
 
 def test_pads_start_and_pause_it(opened: Opened) -> None:

@@ -193,6 +193,12 @@ def test_a_disk_without_room_says_so_in_the_take(tiny: Path) -> None:
     with pytest.raises(OSError, match="No space"):
         fill_up(tiny / "more")
     studio.writer.close(full=True)
+    with pytest.raises(OSError, match="No space"):
+        fill_up(tiny / "last")
+    # Nobody can read then, either, and is told why.
+    with pytest.raises(DiskFull, match="the disk is full"):
+        content(tiny, studio.take)
+    (tiny / "last").unlink()
     found, _, arrived = content(tiny, studio.take)
     assert found.ended == "full"
     assert arrived > 500
