@@ -166,6 +166,8 @@ def _run(
         leftover.keep(asked.api, rehearsal.outlets, Keys(setlist).all | CLICKS)
         engine.run(lock, lambda: _say_ready(setlist.name, seed, asked.now, err=as_json))
         leftover.forget()
+        if recorder is not None and recorder.trouble:
+            say(recorder.trouble, err=True)
     except SetListError as error:
         refuse_faults(error)
     except (LinkError, PortError) as error:

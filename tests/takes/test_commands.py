@@ -150,3 +150,16 @@ def test_what_cannot_be_is_said_in_one_line(program: Program) -> None:
         assert (done.returncode, done.stdout) == (1, "")
         assert len(done.stderr.splitlines()) == 1
         assert NAME in done.stderr
+
+
+def test_a_rehearsal_that_cannot_be_recorded_is_played_and_says_why(program: Program) -> None:
+    (program.folder / "data").mkdir()
+    (program.folder / "data" / NAME).write_bytes(b"nothing of the kind" * 100)
+    set_file = program.write("cued.yaml", CUED)
+    words = ("--no-screen", "--now", "--loop", "1-2", "--times", "1", "--json")
+    done = program.run("rehearse", set_file, *words)
+    assert done.returncode == 0
+    found = json.loads(done.stdout)
+    assert found["take"] is None
+    assert [each["part"] for each in found["played"]] == [1, 2]
+    assert done.stderr.splitlines()[-1].startswith("no recording: ")
