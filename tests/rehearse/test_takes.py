@@ -158,3 +158,24 @@ def test_only_a_word_tells_whether_a_cue_was_done_for_the_virtual_instrument(
     assert (mute.do, mute.audible, mute.by, mute.done_tick) == ("mute", False, "done", 8)
     # What was done is heard: the bell is silent from then on, in passes 3 and 6.
     assert 56 not in set().union(*hall.listener.ticks)
+
+
+def test_pads_say_done_and_mark_a_moment(opened: Opened, tmp_path: Path) -> None:
+    text = CUED + (
+        "controls:\n"
+        "  - {press: {note: 60, channel: 16}, wish: done}\n"
+        "  - {press: {note: 61, channel: 16}, wish: mark}\n"
+    )
+    hall = opened(text, takes=tmp_path / "data", now=True).tick(192 + 13)
+    for note, after in ((60, 20), (61, 1)):
+        hall.engine.press("tide buttons", hall.now_ns, (0x9F, note, 100))
+        hall.engine.press("tide buttons", hall.now_ns, (0x8F, note, 0))
+        hall.tick(after)
+    found = reviewed(hall.until_over().recorded())
+    assert [c.done_tick for c in found.cues if c.by == "done"] == [12]
+    assert [(mark.part, mark.tick) for mark in found.marks] == [(2, 32)]
+    # A pad is no instrument: what it sends is in no track of notes.
+    path = tmp_path / "take.mid"
+    with Store(hall.takes) as store:
+        export(store, store.take(), path)
+    assert [track.name for track in mido.MidiFile(path).tracks[1:]] == ["drums", "pads"]
