@@ -10,8 +10,9 @@ the echo needs from callback to send, without the way, is timed inside it. With 
 processes do nothing but count meanwhile. The clock then comes so late, to the echo as well, that
 the engine doubts it most of the time and sends nothing; with `--realtime`, JACK and the meter have
 the priority over them that they have on a computer set up for sound (this may need root). Engine
-and echo have theirs from JACK, as any of its clients. With `--runs` so many runs with recording and
-as many without take turns, and what is told is what recording costs. None of this is a test.
+and echo have theirs from JACK, as any of its clients. With `--runs` a second engine stands in the
+echo's place in so many runs, one of the two records, by turns, and what is told is what that costs;
+no screens then. None of this is a test.
 """
 
 from __future__ import annotations
@@ -45,12 +46,12 @@ FIRST = ("chrt", "--fifo", "10")
 CLOCK, START, STOP, PROGRAM = 0xF8, 0xFA, 0xFC, 0xC0
 
 
-def setlist(parts: int, bpm: float) -> str:
-    """A set of that many parts of one pass each."""
+def setlist(parts: int, bpm: float, port: str = "meter in") -> str:
+    """A set of that many parts of one pass each, for an instrument at that port."""
     lines = [
         "set: Tidewater",
         "instruments:",
-        '  drums: {port: "*meter in*", channel: 1, change: {send_before: 1 step}}',
+        f'  drums: {{port: "*{port}*", channel: 1, change: {{send_before: 1 step}}}}',
         "patterns:",
         "  ripple: {length: 2, step: 1/32, phrase: 1 pass}",
         "songs:",
@@ -241,31 +242,45 @@ class Run:
         return [a - b for a, b in zip(self.engine, self.echo, strict=True)]
 
 
-def measured(changes: int, busy: int, bpm: float, realtime: bool, *, take: bool = True) -> Run:
-    """Measure beside `busy` processes that never rest, recorded or not."""
+def measured(
+    changes: int, busy: int, bpm: float, realtime: bool, *, records: int | None = None
+) -> Run:
+    """Measure beside `busy` processes that never rest.
+
+    With `records` there is an engine in place of the echo, too, and no screen: the first of the two
+    records, 0, or the other one, 1.
+    """
     kind = jack.SYNCHRONOUS
     if realtime:
         words = [word for word in kind.words if word != "--no-realtime"]
         kind = replace(kind, words=("--realtime", "-P", "20", *words))
     with jack.server(kind) as name, tempfile.TemporaryDirectory() as folder:
         environment = jack.environment(name)
-        stage = Stage(Path(folder), environment)
+        stages = [Stage(Path(folder) / each, environment) for each in ("one", "two")]
         timer = spawn("meter", changes, bpm, environment, FIRST if realtime else jack.haste())
-        bare = spawn("echo", changes, bpm, environment, jack.haste())
-        counting: list[subprocess.Popen[bytes]] = []
+        others: list[subprocess.Popen[Any]] = [timer]
+        taken_ns: list[int] = []
         try:
-            words = ("--in", "*meter out*", *(() if take else ("--no-take",)))
-            stage.engine(setlist(3 * changes, bpm), *words)
-            for _ in range(SCREENS):
-                stage.screen().shows("ripple")
+            if records is None:
+                bare = spawn("echo", changes, bpm, environment, jack.haste())
+                others.append(bare)
+            for n, port in enumerate(("meter in", "reference in")[: 1 + (records is not None)]):
+                stages[n].folder.mkdir()
+                quiet = records is not None and n != records
+                words = ["--in", "*meter out*", *(["--no-take"] if quiet else [])]
+                stages[n].engine(setlist(3 * changes, bpm, port), *words)
+            for _ in range(SCREENS if records is None else 0):
+                stages[0].screen().shows("ripple")
             load = os.getloadavg()[0]
             for _ in range(busy):
-                counting.append(subprocess.Popen([sys.executable, "-c", "while True: pass"]))
+                others.append(subprocess.Popen([sys.executable, "-c", "while True: pass"]))
             found = _ask(timer, "go\n")
-            taken_ns = json.loads(bare.communicate("")[0])
+            if records is None:
+                taken_ns = json.loads(bare.communicate("")[0])
         finally:
-            stage.close()
-            for process in (timer, bare, *counting):
+            for stage in stages:
+                stage.close()
+            for process in others:
                 process.kill()
     return Run(found["engine"], found["echo"], found["restarts"], taken_ns, load)
 
@@ -292,9 +307,9 @@ def run(changes: int, busy: int, bpm: float, realtime: bool) -> None:
 
 
 def on_and_off(runs: int, changes: int, bpm: float) -> None:
-    """Print what recording costs on the way from tick to change, the machine's own part left out.
+    """Print what recording costs on the way from tick to change, by pairs of the same tick.
 
-    What a run comes to is the mean of all but the slowest and the quickest tenth of its ticks.
+    A run comes to the mean of all but a tenth at either end.
     """
 
     def usual(values: list[float]) -> float:
@@ -303,11 +318,9 @@ def on_and_off(runs: int, changes: int, bpm: float) -> None:
 
     base, more = [], []
     for n in range(runs):
-        turns = {
-            take: measured(changes, 0, bpm, False, take=take) for take in (n % 2 == 0, n % 2 == 1)
-        }
-        base.append(usual(turns[False].engine))
-        more.append(usual(turns[True].apart) - usual(turns[False].apart))
+        found = measured(changes, 0, bpm, False, records=n % 2)
+        base.append(usual(found.engine if n % 2 else found.echo))
+        more.append(usual(found.apart) * (-1 if n % 2 else 1))
         print(f"{n + 1}: {base[-1]:.3f} ms without, {more[-1]:+.3f} with", flush=True)
     print_difference(f"tick to change, {runs} runs of {changes} each", base, more, "ms")
 
