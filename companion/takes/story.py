@@ -376,7 +376,7 @@ class Story:
         was, plays = self._state in _PLAYS, standing.state in _PLAYS
         before = self._stretch
         anew = was and before is not None and stretch.begun != before.begun
-        # The count went on: our own instrument was put elsewhere.
+        # The clock went on: our own instrument was put there, or a person said where it stands.
         placed = anew and moment.clock >= self._last >= 0
         if was and not plays:
             yield from self._ended(t_ns)
