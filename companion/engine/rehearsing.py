@@ -33,7 +33,7 @@ from companion.rehearse import (
     click,
 )
 from companion.rehearse.sounding import note_offs
-from companion.setlist import Action, SetList
+from companion.setlist import Action, Layer, Part, SetList
 from companion.wishes import Ask, Wish
 
 # What goes out of a rehearsal beside what instruments are told.
@@ -342,15 +342,18 @@ class Rehearsing:
     def _do_as_said(self) -> None:
         """Mute by hand what the performer says is done: nobody's hand reaches our instrument."""
         cue, self._conductor.done = self._conductor.done, None
-        name = self._conductor.part.instrument
-        if cue is None or name is None:
+        if cue is None:
             return
         if cue.action is Action.RESTORE:
             self._let_sound()
-        elif cue.action in (Action.MUTE, Action.UNMUTE):
-            for track in cue.tracks:
-                self._instrument.mute(name, track, cue.action is Action.MUTE)
-                self._by_hand.add((name, track))
+        part = self._conductor.part
+        played: list[Part | Layer] = [part, *part.layers]
+        for what in played:
+            for track in what.pattern.tracks:
+                called = what.called(track.name) if isinstance(what, Layer) else track.name
+                if called in cue.tracks and what.instrument is not None:
+                    self._instrument.mute(what.instrument, track.name, cue.action is Action.MUTE)
+                    self._by_hand.add((what.instrument, track.name))
 
     def _let_sound(self) -> None:
         for name, track in self._by_hand:

@@ -286,6 +286,10 @@ class Layer:
     instrument: str
     again: bool = False
 
+    def called(self, track: str) -> str:
+        """A track of it by a name that no other beside the part has, such as "hum on pads"."""
+        return f"{track} on {self.instrument}"
+
 
 @dataclass(frozen=True, slots=True)
 class Part:

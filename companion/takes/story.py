@@ -19,13 +19,14 @@ from dataclasses import dataclass, field
 from math import sqrt
 from typing import Any
 
+from companion.counting import Pattern
 from companion.follow.conductor import Send, Standing, Stretch
 from companion.follow.follower import Follower, MuteSend, Sends
 from companion.follow.notes import TrackState, occasions
 from companion.follow.presses import parse
 from companion.follow.transport import State
 from companion.midi import CLOCK
-from companion.setlist import Action, Kind, Part, SetList, WhenKind, cue_ticks
+from companion.setlist import Action, Kind, Layer, Part, SetList, WhenKind, cue_ticks
 from companion.wishes import Ask, Wish
 
 _PLAYS = frozenset((State.RUNNING, State.LOST))
@@ -183,10 +184,15 @@ class Event:
 
 @dataclass(slots=True)
 class _Ear:
-    """The notes of one track in the running part: tick and time of the latest, and of the first
-    since the track was last found muted; what is known of its mute.
+    """The notes of one track of the running part or of a layer, whose count is `ahead` of the
+    part's: tick and time of the latest, and of the first since the track was last found muted; what
+    is known of its mute.
     """
 
+    track: str
+    pattern: Pattern
+    ahead: int = 0
+    carried_passes: int = 0
     last: tuple[int, int] | None = None
     first: tuple[int, int] | None = None
     muted: bool | None = None
@@ -368,8 +374,15 @@ class Story:
             return
         if isinstance(left.send, MuteSend):
             order = left.send.order
-            said |= {"track": order.send.track, "muted": order.muted}
+            said |= {"track": self._called(order.instrument, order.send.track)}
+            said |= {"muted": order.muted}
         yield self._at(left.t_ns, tick, "sent", said)
+
+    def _called(self, instrument: str, track: str) -> str:
+        """The track as cues call it."""
+        layers = () if self._standing is None else self._standing.part.layers
+        found = (each.called(track) for each in layers if each.instrument == instrument)
+        return next(found, track)
 
     def _looked(self, moment: Moment) -> Iterator[Event]:
         t_ns, standing, stretch = moment.t_ns, moment.standing, moment.stretch
@@ -418,6 +431,7 @@ class Story:
 
     def _entered(self, moment: Moment, *, placed: bool) -> Iterator[Event]:
         begun, t_ns, stretch, part = self._begun, moment.t_ns, moment.stretch, moment.standing.part
+        self._stretch = stretch
         if len(begun) > 1 and begun[-2][0] == stretch and self._clock - begun[-1][1] <= TAKEN_BACK:
             # A change that was to leave on the boundary did not: the part before goes on.
             for each in begun.pop()[2]:
@@ -546,18 +560,25 @@ class Story:
         self._ears, self._by_note = {}, {}
         if standing is None:
             return
-        part = standing.part
-        notes = self._setlist.notes_of(part)
-        own = self._setlist.instruments.get(part.instrument or "")
-        told = () if own is None else own.tells.mutes
-        for name in (*notes, *(each.track for each in told)):
-            self._ears.setdefault(name, _Ear())
-        self._by_note = {(key.channel, key.number): name for name, key in notes.items()}
+        part, stretch = standing.part, self._stretch
+        ahead = (0,) * len(part.layers) if stretch is None else stretch.layers
+        played: list[tuple[Part | Layer, int]] = [(part, 0), *zip(part.layers, ahead, strict=True)]
+        for what, ticks in played:
+            carried = standing.carried_passes if what is part else 0
+            notes = self._setlist.notes_of(what)
+            own = self._setlist.instruments.get(what.instrument or "")
+            told = () if own is None else own.tells.mutes
+            for track in (*notes, *(each.track for each in told)):
+                name = what.called(track) if isinstance(what, Layer) else track
+                self._ears.setdefault(name, _Ear(track, what.pattern, ticks, carried))
+                if track in notes:
+                    key = notes[track]
+                    self._by_note.setdefault((key.channel, key.number), name)
 
     def _muted(self, moment: Moment) -> Iterator[Event]:
         """What was found of mutes, from when it could be heard."""
         for track, state in moment.muted.items():
-            ear = self._ears.setdefault(track, _Ear())
+            ear = self._ears.setdefault(track, _Ear(track, moment.standing.part.pattern))
             if state.muted is None or state.muted is ear.muted:
                 continue
             said = {"track": track, "muted": state.muted, "by": "told" if state.told else "heard"}
@@ -569,22 +590,20 @@ class Story:
                 continue
             tick, at_ns = self._tick, moment.t_ns
             if state.muted:
-                tick = self._silent_from(track, ear, tick)
+                tick = self._silent_from(ear, tick)
                 at_ns = round(self._last_ns - (self._tick - tick) * self._period_ns)
                 ear.first = None
             elif ear.first is not None:
                 tick, at_ns = ear.first
             yield self._at(at_ns, tick, "mute", said)
 
-    def _silent_from(self, track: str, ear: _Ear, tick: int) -> int:
+    def _silent_from(self, ear: _Ear, tick: int) -> int:
         """The tick at which the track should have sounded first and did not, `tick` at most."""
-        standing = self._standing
-        assert standing is not None
         first = 0 if ear.last is None else ear.last[0] + 2
-        for each in occasions(standing.part.pattern, first, tick, standing.carried_passes):
+        for each in occasions(ear.pattern, first + ear.ahead, tick + ear.ahead, ear.carried_passes):
             rule = each.step.rule
             if (
-                each.track == track
+                each.track == ear.track
                 and not rule.impossible
                 and all(cycle.holds(each.pass_number) for cycle in rule.cycles)
                 and rule.first in (None, each.in_first)
@@ -592,7 +611,7 @@ class Story:
                 and not rule.conditions
                 and rule.chance >= EXPECTED
             ):
-                return each.tick
+                return each.tick - ear.ahead
         return tick
 
     # -- doubts ------------------------------------------------------------------------------
