@@ -120,6 +120,8 @@ class Engine:
     ) -> None:
         sends = options.sends(setlist, system)
         self._options = options
+        # With the virtual instrument alone nothing is late: it waits for the clock, as we do.
+        self._alone = options.rehearsal is not None and not options.rehearsal.sends
         self._lock = threading.Lock()
         self._memory = memory
         self._follower = self._taken_up(setlist, sends)
@@ -235,7 +237,8 @@ class Engine:
                 follower = self._follower
                 if message and message[0] == CLOCK and port == follower.port:
                     self._timed.tick()
-                self._send(follower.hear(port, t_ns, message, time.monotonic_ns()))
+                now_ns = None if self._alone else time.monotonic_ns()
+                self._send(follower.hear(port, t_ns, message, now_ns))
                 self._change_sets()
                 if self.rehearsing is not None and message[0] == CLOCK:
                     self.rehearsing.ticked()
@@ -322,7 +325,10 @@ class Engine:
         if self._notes is not None:
             self._notes.due(self._follower, sends, now_ns)
         for send in sends:
-            self._timed.put(send, now_ns)
+            if self._alone:
+                self._let_out(send)
+            else:
+                self._timed.put(send, now_ns)
 
     def _play(self, t_ns: int, message: Sequence[int]) -> None:
         """Put down for the take what our own instrument plays. Called under the lock."""

@@ -48,7 +48,9 @@ class Hall:
         **asked: Any,
     ) -> None:
         self.now_ns = 10**9
-        monkeypatch.setattr("time.monotonic_ns", lambda: self.now_ns)
+        # How late the computer hands a tick on.
+        self.late_ns = 0
+        monkeypatch.setattr("time.monotonic_ns", lambda: self.now_ns + self.late_ns)
         self.file = folder / "tidewater.yaml"
         self.file.write_text(text)
         self.sent: list[tuple[str, bytes]] = []

@@ -264,6 +264,15 @@ def test_an_instrument_that_does_not_restart_its_count_goes_on_counting(opened: 
     assert hall.look().pass_number == 13
 
 
+def test_a_busy_computer_keeps_the_virtual_instrument_from_no_change(opened: Opened) -> None:
+    # Handed on half a second late, a change would come long after its boundary.
+    hall = opened(RULES, seed=3, now=True, loop=Loop(1, 4))
+    hall.late_ns = 500_000_000
+    parts = [(1, 384, 192), (2, 0, 216)] * 4
+    judged(hall.until_over().listener, RULES, parts)
+    assert hall.rehearsing.played == [[n, ticks] for n, _, ticks in parts]
+
+
 def test_no_share_of_a_tempo_leaves_what_can_be_followed(opened: Opened) -> None:
     # A song at 118, of which 400 percent would be 472 beats a minute.
     hall = opened(RULES)
