@@ -351,9 +351,10 @@ class Rehearsing:
         for what in played:
             for track in what.pattern.tracks:
                 called = what.called(track.name) if isinstance(what, Layer) else track.name
-                if called in cue.tracks and what.instrument is not None:
-                    self._instrument.mute(what.instrument, track.name, cue.action is Action.MUTE)
-                    self._by_hand.add((what.instrument, track.name))
+                if called in cue.tracks:
+                    key = what.instrument or "", track.name
+                    self._instrument.mute(*key, cue.action is Action.MUTE)
+                    self._by_hand.add(key)
 
     def _let_sound(self) -> None:
         for name, track in self._by_hand:
