@@ -18,6 +18,9 @@ CLOCK, START, CONTINUE, STOP, ACTIVE_SENSING, RESET = 0xF8, 0xFA, 0xFB, 0xFC, 0x
 
 Message = bytes
 
+# What our own clock and our own instrument come by, in place of a port's name.
+INTERNAL = "internal clock"
+
 
 def program_change(channel: int, program: int, bank: int | None = None) -> tuple[Message, ...]:
     """The messages of a program change, in order: with a bank, controllers 0 and 32 before it.

@@ -198,7 +198,9 @@ def status_lines(snapshot: Snapshot) -> list[str]:
         f"boundary in {snapshot.phrase_ticks_left} ticks",
         f"tempo {snapshot.tempo:.1f}, clock from {snapshot.clock_port or 'nowhere yet'}, "
         f"jitter {snapshot.jitter_ms:.2f} ms",
-        f"program changes go out{'' if snapshot.sure else ' once sure'}"
+        "rehearsal: no change leaves for an instrument"
+        if snapshot.alone
+        else f"program changes go out{'' if snapshot.sure else ' once sure'}"
         if snapshot.sending
         else f"not sending: {snapshot.sending_note}; change by hand",
     ]

@@ -17,8 +17,6 @@ from companion.setlist import SetList
 
 # What a seed that nobody chose is below: short enough to be typed again.
 SEEDS = 1_000_000
-# As the internal clock's own limits: a tick lasts 125 ms at the slowest.
-SLOWEST, FASTEST = 20.0, 400.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -168,6 +166,8 @@ def _run(
         leftover.keep(asked.api, rehearsal.outlets, Keys(setlist).all | CLICKS)
         engine.run(lock, lambda: _say_ready(setlist.name, seed, asked.now, err=as_json))
         leftover.forget()
+        if recorder is not None and recorder.trouble:
+            say(recorder.trouble, err=True)
     except SetListError as error:
         refuse_faults(error)
     except (LinkError, PortError) as error:
@@ -219,6 +219,8 @@ def _loop(asked: Asked) -> tuple[int, int] | None:
 
 def _tempo(written: str | None) -> tuple[float | None, float]:
     """Beats a minute, None for each song's own, and times how much of that. Raises UsageError."""
+    from companion.engine.clock import FASTEST, SLOWEST
+
     if written is None:
         return None, 1.0
     found = re.fullmatch(r"\s*([0-9]{1,4}(?:\.[0-9]{1,4})?)\s*(%?)\s*", written)

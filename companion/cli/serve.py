@@ -86,6 +86,8 @@ def engine(
         recorder = None if take is None else Recorder(setlist, kind=take, set_file=set_file)
         engine = Engine(setlist, options, system, memory, saved, recorder)
         engine.run(lock, lambda: _say_ready(setlist.name, set_file, as_json))
+        if recorder is not None and recorder.trouble:
+            say(recorder.trouble, err=True)
     except SetListError as error:
         refuse_faults(error)
     except (LinkError, PortError) as error:

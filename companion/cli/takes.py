@@ -99,7 +99,8 @@ def _object(take: Take) -> dict[str, Any]:
 
 def _line(take: Take) -> str:
     length = f"{int(take.seconds) // 60}:{int(take.seconds) % 60:02}"
-    parts = f"parts {_ranges(take.parts)}" if take.parts else "nothing played"
+    parts = f"part{'s' * (len(take.parts) > 1)} {_ranges(take.parts)}"
+    parts = parts if take.parts else "nothing played"
     ended = "" if take.ended == "stopped" else f", {take.ended}"
     note = f"  {take.note}" if take.note else ""
     began = take.began[:16].replace("T", " ")

@@ -7,10 +7,11 @@ import time
 from collections.abc import Callable, Sequence
 
 from companion.counting import TICKS_PER_QUARTER
-from companion.midi import CLOCK, START
+from companion.midi import CLOCK, INTERNAL, START
 
-PORT = "internal clock"
 DEFAULT_BPM = 120.0
+# What a follower takes for a tempo, and no set list goes beyond.
+SLOWEST, FASTEST = 20.0, 400.0
 # Long enough for a screen to attach, short enough that nobody waits.
 HEAD_START_NS = 300_000_000
 # A machine that slept goes on from now instead of rushing through all it missed.
@@ -50,7 +51,7 @@ class InternalClock:
     def _run(self) -> None:
         due_ns = time.monotonic_ns() + HEAD_START_NS
         if self._starts:
-            self._heard(PORT, due_ns, (START,))
+            self._heard(INTERNAL, due_ns, (START,))
         while not self._ended.is_set():
             now_ns = time.monotonic_ns()
             if now_ns < due_ns:
@@ -58,5 +59,5 @@ class InternalClock:
                 continue
             if now_ns - due_ns > LATEST_NS:
                 due_ns = now_ns
-            self._heard(PORT, due_ns, (CLOCK,))
+            self._heard(INTERNAL, due_ns, (CLOCK,))
             due_ns += round(60e9 / (self._bpm() * TICKS_PER_QUARTER))

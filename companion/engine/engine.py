@@ -18,8 +18,7 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 from companion.engine.checkpointfile import Memory
-from companion.engine.clock import DEFAULT_BPM, InternalClock
-from companion.engine.clock import PORT as INTERNAL
+from companion.engine.clock import DEFAULT_BPM, FASTEST, SLOWEST, InternalClock
 from companion.engine.host import Asleep, Tidying
 from companion.engine.portkeeper import Keeper
 from companion.engine.ports import MidiSystem
@@ -34,7 +33,7 @@ from companion.follow.transport import State
 from companion.link.endpoint import EngineLock
 from companion.link.messages import Misfit, Snapshot, Trouble
 from companion.link.server import Server
-from companion.midi import CLOCK
+from companion.midi import CLOCK, INTERNAL
 from companion.setlist import SetList
 from companion.takes.record import Recorder
 from companion.wishes import Ask, Wish
@@ -123,6 +122,8 @@ class Engine:
     ) -> None:
         sends = options.sends(setlist, system)
         self._options = options
+        # With the virtual instrument alone nothing is late: it waits for the clock, as we do.
+        self._alone = options.rehearsal is not None and not options.rehearsal.sends
         self._lock = threading.Lock()
         self._memory = memory
         self._follower = self._taken_up(setlist, sends)
@@ -238,8 +239,11 @@ class Engine:
                 follower = self._follower
                 if message and message[0] == CLOCK and port == follower.port:
                     self._timed.tick()
-                self._send(follower.hear(port, t_ns, message, time.monotonic_ns()))
+                now_ns = None if self._alone else time.monotonic_ns()
+                self._send(follower.hear(port, t_ns, message, now_ns))
                 self._change_sets()
+                if self.rehearsing is not None and message[0] == CLOCK:
+                    self.rehearsing.ticked()
                 conductor = follower.conductor
                 changed = conductor.count != self._count
                 if self._heard is not None:
@@ -323,7 +327,10 @@ class Engine:
         if self._notes is not None:
             self._notes.due(self._follower, sends, now_ns)
         for send in sends:
-            self._timed.put(send, now_ns)
+            if self._alone:
+                self._let_out(send)
+            else:
+                self._timed.put(send, now_ns)
 
     def _play(self, t_ns: int, message: Sequence[int]) -> None:
         """Put down for the take what our own instrument plays. Called under the lock."""
@@ -410,11 +417,10 @@ class Engine:
         self._poke()
 
     def _internal_bpm(self) -> float:
-        if self._options.tempo is not None:
-            return self._options.tempo * self._options.pace
         part = self._follower.conductor.part
-        bpm = self._follower.setlist.songs[part.song].tempo or DEFAULT_BPM
-        return bpm * self._options.pace
+        planned = self._follower.setlist.songs[part.song].tempo or DEFAULT_BPM
+        bpm = planned if self._options.tempo is None else self._options.tempo
+        return min(max(bpm * self._options.pace, SLOWEST), FASTEST)
 
     def _watch(self, tidying: Tidying) -> None:
         """Look for silence until told to stop; also the heartbeat of the snapshots."""
@@ -496,6 +502,7 @@ class Reporter:
     def status(self, standing: Standing, now_ns: int) -> EngineStatus:
         """All of it."""
         follower, ticks = self._follower, self._follower.conductor.ticks
+        rehearsal = self._options.rehearsal
         if standing.notice != self._notice:
             self.renew(standing.notice, now_ns)
         return EngineStatus(
@@ -519,7 +526,9 @@ class Reporter:
             found=dict(follower.found),
             misfits=self._misfits(),
             take=None if self._recorder is None else self._recorder.take,
-            rehearsal=self._options.rehearsal is not None,
+            rehearsal=rehearsal is not None,
+            alone=rehearsal is not None and not rehearsal.sends,
+            count_in=follower.conductor.counted_in,
         )
 
     def faults(self, now_ns: int) -> tuple[str, ...]:

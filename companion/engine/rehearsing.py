@@ -33,7 +33,7 @@ from companion.rehearse import (
     click,
 )
 from companion.rehearse.sounding import note_offs
-from companion.setlist import Layer, Part, SetList
+from companion.setlist import Action, Layer, Part, SetList
 from companion.wishes import Ask, Wish
 
 # What goes out of a rehearsal beside what instruments are told.
@@ -122,6 +122,8 @@ class Rehearsing:
         # The stretch that plays; None until its first tick.
         self._stretch: Stretch | None = None
         self._outputs: dict[str, Output | None] = {}
+        # The tracks that a person mutes and unmutes, each with its instrument.
+        self._by_hand: set[tuple[str, str]] = set()
         # Every key that may have sounded.
         self._keys = self._instrument.keys | CLICKS
 
@@ -143,6 +145,7 @@ class Rehearsing:
             return
         with self._lock:
             called, self._conductor.called = self._conductor.called, None
+            self._do_as_said()
         if called is Ask.START and self._phase is not Phase.PLAYING:
             self._count_in()
         elif called is Ask.PAUSE:
@@ -162,7 +165,6 @@ class Rehearsing:
             self._instrument.advance()
         self._hear(port, t_ns, message)
         with self._lock:
-            self._follow()
             strikes = self._instrument.strikes(self._follower.fill)
             if self.asked.click:
                 strikes += click(self._pattern, self._instrument.tick)
@@ -171,6 +173,11 @@ class Rehearsing:
                 if Key(message[0] & 0x0F, message[1]) in self._instrument.keys:
                     self._put_down(t_ns, message)
         self._put_out(SOUND, messages)
+
+    def ticked(self) -> None:
+        """The follower has counted a tick. Called under the lock, before anybody looks."""
+        if self._phase is Phase.PLAYING:
+            self._follow()
 
     def take(self, send: Send | MuteSend) -> None:
         """The virtual instrument gets what an instrument is sent. Called under the lock."""
@@ -197,23 +204,31 @@ class Rehearsing:
     def _count_in(self) -> None:
         with self._lock:
             self._left = self.asked.count_in * self._pattern.meter.bar_ticks
-            self._conductor.counted_in = self._left > 0
-            if self._conductor.counted_in:
+            self._tell_beats()
+            if self._left:
                 bars = self.asked.count_in
                 self._say(f"a count-in of {bars} {'bar' if bars == 1 else 'bars'}")
         self._phase = Phase.COUNT_IN
+
+    def _tell_beats(self) -> None:
+        """Tell how many beats are left, each until its end: they turn with the click."""
+        start, beat = self._instrument.tick + 1, self._pattern.meter.beat_ticks
+        left = -(-start // beat) - (start - self._left) // beat
+        self._conductor.counted_in = left if self._left else 0
 
     def _click_in(self) -> None:
         """The click of the count-in; before a place within a bar it is that bar's own."""
         strikes: tuple[Strike, ...] = ()
         if self._phase is Phase.COUNT_IN:
             strikes = click(self._pattern, self._instrument.tick + 1 - self._left)
+            with self._lock:
+                self._tell_beats()
             self._left -= 1
         self._put_out(SOUND, self._sounding.tick(strikes))
 
     def _set_going(self, port: str, t_ns: int) -> None:
         with self._lock:
-            self._conductor.counted_in = False
+            self._conductor.counted_in = 0
             stays = self._conductor.stretch == self._stands_in
             if not stays:
                 # Another part was chosen meanwhile, and begins at its top.
@@ -230,7 +245,7 @@ class Rehearsing:
         if self._phase is Phase.COUNT_IN:
             self._phase = Phase.PAUSED
             with self._lock:
-                self._conductor.counted_in = False
+                self._conductor.counted_in = 0
         elif self._phase is Phase.PLAYING:
             self._stop(port, t_ns)
 
@@ -302,10 +317,13 @@ class Rehearsing:
     def _put(self, place: Place) -> None:
         """Put instrument and conductor there."""
         playing = self._phase is Phase.PLAYING
+        self._let_sound()
         # Before its first tick an instrument stands one tick ahead of it.
         tick = place.tick if playing else place.tick - 1
         self._instrument.place(place.part, tick, place.carried, place.layers)
         self._conductor.place(*place)
+        if not self.asked.sends:
+            self._conductor.has_all()
         if place.tick:
             self._mute_as_planned()
 
@@ -320,6 +338,28 @@ class Rehearsing:
         self._conductor.weigh(
             lambda world: 1.0 if (world.part, bool(world.waits)) == (part, waits) else _RULED_OUT
         )
+
+    def _do_as_said(self) -> None:
+        """Mute by hand what the performer says is done: nobody's hand reaches our instrument."""
+        cue, self._conductor.done = self._conductor.done, None
+        if cue is None:
+            return
+        if cue.action is Action.RESTORE:
+            self._let_sound()
+        part = self._conductor.part
+        played: list[Part | Layer] = [part, *part.layers]
+        for what in played:
+            for track in what.pattern.tracks:
+                called = what.called(track.name) if isinstance(what, Layer) else track.name
+                if called in cue.tracks:
+                    key = what.instrument or "", track.name
+                    self._instrument.mute(*key, cue.action is Action.MUTE)
+                    self._by_hand.add(key)
+
+    def _let_sound(self) -> None:
+        for name, track in self._by_hand:
+            self._instrument.mute(name, track, False)
+        self._by_hand.clear()
 
     def _mute_as_planned(self) -> None:
         """What is muted in the middle of a part, as it is told, had it been played from its top."""

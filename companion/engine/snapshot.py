@@ -72,7 +72,8 @@ class EngineStatus:
     why one was refused that the notice answers; `heard` is what is known of each track's mute,
     `found` the tick at which that was found; `misfits` are steps that do not play as written.
     `take` is the number of the take that is recorded, None if none is. `rehearsal` says that the
-    instrument is our own.
+    instrument is our own, `alone` that no other is told anything, `count_in` how many beats are
+    left until it starts.
     """
 
     now_ns: int
@@ -96,6 +97,8 @@ class EngineStatus:
     misfits: tuple[Misfit, ...] = ()
     take: int | None = None
     rehearsal: bool = False
+    alone: bool = False
+    count_in: int = 0
 
 
 class Viewer:
@@ -210,6 +213,8 @@ class Viewer:
             troubles=engine.troubles,
             take=engine.take,
             rehearsal=engine.rehearsal,
+            alone=engine.alone,
+            count_in=engine.count_in,
         )
 
     def _shown(self, change: ProgramChange) -> int:

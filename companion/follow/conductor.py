@@ -424,8 +424,9 @@ class Conductor:
     `ticks` is the count of the clock. `own_clock` says that it is our own: where that pauses, it
     stood still, and nothing is lost. `rehearses` says that the instrument is our own, too:
     `called` is what a wish has asked of it, START or PAUSE, until somebody takes it, `counted_in`
-    whether it is about to start. `records` says whether there is a take to say a word to. Every
-    call that takes a time may change `situation`.
+    how many beats of a count-in are left, 0 outside one, `done` a cue that was said to be done,
+    until somebody takes it. `records` says whether there is a take to
+    say a word to. Every call that takes a time may change `situation`.
 
     What a person says of the count may be wrong: for a while a second conductor goes on beside as
     if it had not been said. It hears what this one hears and is told what this one lets out, so
@@ -437,8 +438,10 @@ class Conductor:
         self.sends = sends
         self.ticks = Count() if ticks is None else ticks
         self.own_clock = False
-        self.rehearses = self.counted_in = False
+        self.rehearses = False
+        self.counted_in = 0
         self.called: Ask | None = None
+        self.done: Cue | None = None
         self.records = True
         self.now_ns = 0
         # When anything was last heard of the transport, and when a clock was.
@@ -925,6 +928,11 @@ class Conductor:
         )
         self._event()
         self._settle()
+
+    def has_all(self) -> None:
+        """The instruments are our own, and each has the program that the plan has there by now."""
+        held = self.situation
+        self._set(has=tuple(self._course.stages[held.plan.part - 1].values()))
 
     # -- another engine, another set list ----------------------------------------------------
 
@@ -1910,6 +1918,7 @@ class Conductor:
                 self.called = wish.ask
                 self.notice = "start" if wish.ask is Ask.START else "pause"
             case Ask.DONE if (cue := self._due_cue(self._shown)) is not None:
+                self.done = cue if self.rehearses else None
                 words = (cue.action.value, ", ".join(cue.tracks), cue.text)
                 self.notice = f"done: {' '.join(filter(None, words))}"
             case Ask.MARK:

@@ -282,7 +282,9 @@ class Snapshot:
     beside it, `wants` what the plan has on each instrument by now. `song_part` is the part's number
     within its song, `played` the numbers of the parts that were played, as ranges from one to
     another, `back` the instruments whose port came back and that may have another program now.
-    `rehearsal` says that the instrument is our own, to be started and paused by a wish.
+    `rehearsal` says that the instrument is our own, to be started and paused by a wish,
+    `alone` that no other is told anything, `count_in` how many beats of a count-in are left, the
+    running one included, 0 outside one.
     """
 
     at_ns: Count
@@ -351,6 +353,8 @@ class Snapshot:
     clocks_lost: Count = 0
     demo: bool = False
     rehearsal: bool = False
+    alone: bool = False
+    count_in: Count = 0
     notice: str = ""
     notice_kind: str = ""
     troubles: tuple[Trouble, ...] = ()

@@ -253,6 +253,8 @@ _STATE_FIGURES = {
 
 
 def _figure(snapshot: Snapshot, at: Spot, condition: str) -> tuple[str, str]:
+    if snapshot.count_in and condition != "gone":
+        return str(snapshot.count_in), "beat" if snapshot.count_in == 1 else "beats"
     if condition in _STATE_FIGURES:
         return _STATE_FIGURES[condition], ""
     if snapshot.song_over and condition == "running":
@@ -266,6 +268,8 @@ def _figure(snapshot: Snapshot, at: Spot, condition: str) -> tuple[str, str]:
 def _word(snapshot: Snapshot, at: Spot, condition: str) -> str:
     if snapshot.song_over and condition == "running":
         return "the song has ended"
+    if snapshot.count_in and condition != "gone":
+        return "count-in"
     if condition == "stopped":
         return f"held with {extrapolation.phrase_countdown(snapshot, at)} to the boundary"
     if condition == "lost":
@@ -297,7 +301,8 @@ def _then(snapshot: Snapshot, at: Spot, condition: str, look_only: bool) -> Then
         left = ticks - (at.tick - snapshot.tick)
         when = f"in {extrapolation.countdown(snapshot, left, at.rest)}" if left > 0 else "now"
     if condition not in ("running", "lost"):
-        return Then(snapshot.name or snapshot.pattern, "with the next start", snapshot.song)
+        when = "after the count-in" if snapshot.count_in else "with the next start"
+        return Then(snapshot.name or snapshot.pattern, when, snapshot.song)
     after = ": ".join(filter(None, (snapshot.next_song, snapshot.next_part)))
     if not snapshot.next_part:
         # Where its last part is open, nobody knows when.

@@ -150,10 +150,11 @@ def _later(snapshot: Snapshot, at: Spot) -> str:
 
 
 def _sending(snapshot: Snapshot, condition: str) -> str:
-    if snapshot.rehearsal and snapshot.sending:
+    if snapshot.alone and snapshot.sending:
         return "rehearsal"
     if snapshot.sending and condition != "gone":
-        return "sending once sure" if doubtful(snapshot, condition) else "sending"
+        said = "sending once sure" if doubtful(snapshot, condition) else "sending"
+        return f"rehearsal, {said}" if snapshot.rehearsal else said
     return "demonstration: nothing is sent" if snapshot.demo else "not sending"
 
 
@@ -239,6 +240,8 @@ def to_do(snapshot: Snapshot, at: Spot, condition: str, *, look_only: bool = Fal
     """What there is to do, the count standing at `at`; with `look_only` no key is named."""
     words = _INSTEAD | (_LOOKING if look_only else {})
     instead = (words | _REHEARSING if snapshot.rehearsal else words).get(condition)
+    if snapshot.count_in and instead is not None and condition != "gone":
+        instead = "Counted in; space calls it off."
     if snapshot.song_over and condition == "running":
         return ToDo(
             Entry("Now", "stop the instrument", Stage.NOW, True),
@@ -291,6 +294,8 @@ def order(snapshot: Snapshot, condition: str, *, look_only: bool = False) -> tup
     Stopped and unsure, the programs that the part needs; before the first start those that nobody
     is known to have chosen.
     """
+    if snapshot.count_in:
+        return ()
     part = snapshot.name or snapshot.pattern
     if condition == "stopped" and doubtful(snapshot, condition):
         box = snapshot.instrument or "the instrument"

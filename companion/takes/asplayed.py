@@ -130,5 +130,7 @@ def _remark(parts: CommentedSeq, at: int, part: PartPlayed) -> None:
     """Say beside a part how long it was, where that is no whole number of phrases."""
     if part.played_ticks % part.ticks["phrase"]:
         bars, rest = divmod(part.played_ticks, part.ticks["bar"])
-        said = f"{bars} bars" + (f" and {rest} of {part.ticks['bar']} ticks" if rest else "")
+        said = f"{bars} bar{'s' * (bars != 1)}" + (
+            f" and {rest} of {part.ticks['bar']} ticks" if rest else ""
+        )
         parts.yaml_set_comment_before_after_key(at, before=f"played: {said}", indent=2)

@@ -25,6 +25,7 @@ from companion.midi import (
     BANK_LOW,
     CLOCK,
     CONTROL_CHANGE,
+    INTERNAL,
     NOTE_OFF,
     NOTE_ON,
     PROGRAM_CHANGE,
@@ -288,7 +289,10 @@ def to_midi(store: Store, take: Take, path: Path, progress: Progress = silent) -
     file = mido.MidiFile(type=1, ticks_per_beat=PER_QUARTER)
     file.tracks.append(_conductor_track(store, take))
     by_track: dict[str, list[tuple[int, mido.Message]]] = {}
+    beside = _beside(store, take)
     for each in music(store, take, progress):
+        if each.port in beside:
+            continue
         with contextlib.suppress(ValueError):
             message = mido.Message.from_bytes(each.message)
             name = _instrument(take, each.port, each.message[0] & 0x0F)
@@ -362,14 +366,23 @@ def _laid(track: Any, messages: list[tuple[int, Any]], end: int) -> None:
     track.append(mido.MetaMessage("end_of_track", time=max(end - now, 0)))
 
 
+def _beside(store: Store, take: Take) -> set[str]:
+    """The ports of pads and pedals: neither an instrument's nor the one that was followed."""
+    ports = {port for chunk in store.arrivals(take.take) for _, port, _, _ in chunk}
+    globs = [glob for _, glob, _ in take.instruments]
+    found = {p for p in ports if not any(glob is None or matches(glob, p) for glob in globs)}
+    return found - {INTERNAL, followed(store, take)} if found - {INTERNAL} else set()
+
+
 def _instrument(take: Take, port: str, channel: int) -> str:
     """The name of the instrument that sends on this channel by this port."""
     on = [each for each in take.instruments if each[2] == channel]
     for name, glob, _ in on:
         if glob is not None and matches(glob, port):
             return name
+    # What a rehearsal plays comes by no port of theirs.
     for name, glob, _ in on:
-        if glob is None:
+        if glob is None or port == INTERNAL:
             return name
     return f"channel {channel + 1}"
 

@@ -72,7 +72,8 @@ class Recorder:
     def _run(self) -> None:
         writer = None
         try:
-            writer = Writer(self._begun(), Story(self._setlist), self._began_ns, self._folder)
+            story = Story(self._setlist, listens=self._kind != "rehearse")
+            writer = Writer(self._begun(), story, self._began_ns, self._folder)
             self.take = writer.take
             while not self._ended.wait(COMMIT_S):
                 self._write(writer)

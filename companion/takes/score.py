@@ -36,7 +36,8 @@ class PartPlayed:
     """A part as it was played. `clock` is where it began in the take's own ticks.
 
     `planned_ticks` is None for a part that the performer ends. `goes_on` is whether the next one
-    followed it without a stop. `ticks` are those of its units by name (`step`, `beat` ...).
+    followed it without a stop. `ticks` are those of its units by name (`step`, `beat` ...),
+    `layers` the (pattern, instrument, ticks counted by then) of what played beside it.
     """
 
     part: int
@@ -48,6 +49,7 @@ class PartPlayed:
     played_ticks: int
     goes_on: bool
     ticks: Mapping[str, int]
+    layers: tuple[tuple[str, str, int], ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -162,6 +164,10 @@ def played(events: Iterable[Event], take: Take) -> list[PartPlayed]:
         elif event.kind == "start" and event.body.get("continue") and begun:
             begun[-1] = begun[-1][0], True
     found = []
+    for index, (event, _) in enumerate(begun):
+        if index and event.body.get("placed"):
+            # Nothing led there.
+            begun[index - 1] = begun[index - 1][0], False
     ends = [each.clock for each, _ in begun[1:]] + [take.clocks] * bool(begun)
     for index, ((event, goes_on), end) in enumerate(zip(begun, ends, strict=True)):
         body = event.body
@@ -177,6 +183,7 @@ def played(events: Iterable[Event], take: Take) -> list[PartPlayed]:
                 max(end - event.clock, 0),
                 goes_on and index + 1 < len(begun),
                 units,
+                tuple((e["pattern"], e["on"], e["tick"]) for e in body.get("layers", ())),
             )
         )
     return found
@@ -506,6 +513,10 @@ def document(found: Review) -> dict[str, Any]:
                 "name": each.name,
                 "planned_ticks": each.planned_ticks,
                 "played_ticks": each.played_ticks,
+                "layers": [
+                    {"pattern": pattern, "on": on, "tick": tick}
+                    for pattern, on, tick in each.layers
+                ],
             }
             for each in found.parts
         ],

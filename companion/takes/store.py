@@ -544,13 +544,21 @@ class Store:
     def _worded(self, error: sqlite3.Error) -> TakesError:
         code = getattr(error, "sqlite_errorcode", 0) & 0xFF
         if code in (sqlite3.SQLITE_FULL, sqlite3.SQLITE_IOERR):
-            why = "the disk is full" if code == sqlite3.SQLITE_FULL else f"the disk fails ({error})"
+            full = code == sqlite3.SQLITE_FULL or self._has_no_room
+            why = "the disk is full" if full else f"the disk fails ({error})"
             return DiskFull(f"{why}: {self.folder}")
         if code in (sqlite3.SQLITE_BUSY, sqlite3.SQLITE_LOCKED):
             return TakesError(f"{self.path} is being written by another program: try again")
         if code in (sqlite3.SQLITE_READONLY, sqlite3.SQLITE_CANTOPEN, sqlite3.SQLITE_PERM):
             return TakesError(f"cannot use {self.path}: {error}")
         return TakesError(self._damaged(str(error)))
+
+    @property
+    def _has_no_room(self) -> bool:
+        """Whether there is none for the index of a WAL; SQLite takes that for a broken disk."""
+        with contextlib.suppress(OSError):
+            return shutil.disk_usage(self.folder).free < RESERVE
+        return False
 
     def _damaged(self, why: str) -> str:
         return (

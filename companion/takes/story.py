@@ -19,13 +19,14 @@ from dataclasses import dataclass, field
 from math import sqrt
 from typing import Any
 
+from companion.counting import Pattern
 from companion.follow.conductor import Send, Standing, Stretch
 from companion.follow.follower import Follower, MuteSend, Sends
 from companion.follow.notes import TrackState, occasions
 from companion.follow.presses import parse
 from companion.follow.transport import State
 from companion.midi import CLOCK
-from companion.setlist import Action, Kind, Part, SetList, WhenKind, cue_ticks
+from companion.setlist import Action, Kind, Layer, Part, SetList, WhenKind, cue_ticks
 from companion.wishes import Ask, Wish
 
 _PLAYS = frozenset((State.RUNNING, State.LOST))
@@ -46,13 +47,15 @@ Arrival = tuple[int, str, Sequence[int], int]
 class Moment:
     """One look at a follower at `t_ns`, taken whenever more happened than a plain tick.
 
-    `start` is the count at which the running part began, None while that is not known. `muted` is
-    what is known of the mutes of its tracks.
+    `clock` is the count of the clock then, -1 before the first after a start; `start` is that at
+    which the running part began, None while that is not known. `muted` is what is known of the
+    mutes of its tracks.
     """
 
     t_ns: int
     standing: Standing
     stretch: Stretch
+    clock: int
     start: int | None
     fill: bool
     muted: Mapping[str, TrackState]
@@ -136,6 +139,7 @@ class Notes:
             t_ns,
             conductor.standing(),
             held.stretches[-1],
+            conductor.ticks.ticks,
             held.plan.start,
             follower.fill,
             dict(follower.heard),
@@ -180,10 +184,15 @@ class Event:
 
 @dataclass(slots=True)
 class _Ear:
-    """The notes of one track in the running part: tick and time of the latest, and of the first
-    since the track was last found muted; what is known of its mute.
+    """The notes of one track of the running part or of a layer, whose count is `ahead` of the
+    part's: tick and time of the latest, and of the first since the track was last found muted; what
+    is known of its mute.
     """
 
+    track: str
+    pattern: Pattern
+    ahead: int = 0
+    carried_passes: int = 0
     last: tuple[int, int] | None = None
     first: tuple[int, int] | None = None
     muted: bool | None = None
@@ -196,8 +205,10 @@ class Story:
     were played, in the order of their first time.
     """
 
-    def __init__(self, setlist: SetList) -> None:
+    def __init__(self, setlist: SetList, *, listens: bool = True) -> None:
+        """`listens` says that what instruments play is heard; in a rehearsal nothing of it is."""
         self._setlist = setlist
+        self._listens = listens
         self._number = 0
         self._state = State.WAITING
         self._standing: Standing | None = None
@@ -222,6 +233,8 @@ class Story:
         # Parts that began, when by the take's own ticks, and with what events, so that one may be
         # taken back.
         self._begun: list[tuple[Stretch, int, list[Event]]] = []
+        # The tick at which the running part was entered.
+        self._first = 0
         self._closing: list[Event] = []
         self.parts: list[int] = []
 
@@ -361,34 +374,46 @@ class Story:
             return
         if isinstance(left.send, MuteSend):
             order = left.send.order
-            said |= {"track": order.send.track, "muted": order.muted}
+            said |= {"track": self._called(order.instrument, order.send.track)}
+            said |= {"muted": order.muted}
         yield self._at(left.t_ns, tick, "sent", said)
+
+    def _called(self, instrument: str, track: str) -> str:
+        """The track as cues call it."""
+        layers = () if self._standing is None else self._standing.part.layers
+        found = (each.called(track) for each in layers if each.instrument == instrument)
+        return next(found, track)
 
     def _looked(self, moment: Moment) -> Iterator[Event]:
         t_ns, standing, stretch = moment.t_ns, moment.standing, moment.stretch
         was, plays = self._state in _PLAYS, standing.state in _PLAYS
         before = self._stretch
+        anew = was and before is not None and stretch.begun != before.begun
+        # The clock went on: our own instrument was put there, or a person said where it stands.
+        placed = anew and moment.clock >= self._last >= 0
         if was and not plays:
             yield from self._ended(t_ns)
             yield self._event(t_ns, "stop")
             self._begin_count()
-        elif was and before is not None and stretch.begun != before.begun:
+        elif placed and self._start is not None:
+            yield from self._bounded(t_ns, moment.clock - self._start)
+        elif anew:
             # Started anew while it played: what was played so far ends here.
             yield from self._ended(t_ns)
             self._begin_count()
         elif was and before is not None and stretch != before:
-            yield from self._bounded(t_ns, stretch)
+            yield from self._bounded(t_ns, stretch.start - before.start)
         self._state, self._standing = standing.state, standing
         if self._start != moment.start:
             self._start, self._bar = moment.start, []
         if plays and (not was or stretch != before):
             goes_on = bool(self._begun) and self._begun[-1][0] == stretch
-            anew = not was or (before is not None and stretch.begun != before.begun)
-            if anew and standing.state is State.RUNNING:
+            started = not was or (anew and not placed)
+            if started and standing.state is State.RUNNING:
                 said = {"continue": True} if goes_on else {}
                 yield self._at(t_ns, self._next_tick, "start", said)
             if not goes_on:
-                yield from self._entered(t_ns, stretch, standing.part)
+                yield from self._entered(moment, placed=placed)
         self._stretch = stretch
         self._next_cue = self._cue_after(self._cued)
         if plays:
@@ -404,8 +429,9 @@ class Story:
 
     # -- parts -------------------------------------------------------------------------------
 
-    def _entered(self, t_ns: int, stretch: Stretch, part: Part) -> Iterator[Event]:
-        begun = self._begun
+    def _entered(self, moment: Moment, *, placed: bool) -> Iterator[Event]:
+        begun, t_ns, stretch, part = self._begun, moment.t_ns, moment.stretch, moment.standing.part
+        self._stretch = stretch
         if len(begun) > 1 and begun[-2][0] == stretch and self._clock - begun[-1][1] <= TAKEN_BACK:
             # A change that was to leave on the boundary did not: the part before goes on.
             for each in begun.pop()[2]:
@@ -413,19 +439,27 @@ class Story:
             self._listen()
             return
         pattern = part.pattern
-        said = {
-            "name": pattern.name,
+        tick = 0 if self._start is None else max(max(moment.clock, 0) - self._start, 0)
+        self._first = tick
+        said: dict[str, Any] = {
+            "name": part.name,
             "song": self._setlist.songs[part.song].title,
-            "planned_ticks": part.planned_ticks,
+            "planned_ticks": self._from_here(part.planned_ticks),
             "step_ticks": pattern.step_ticks,
             "beat_ticks": pattern.meter.beat_ticks,
             "bar_ticks": pattern.meter.bar_ticks,
             "pass_ticks": pattern.pass_ticks,
             "phrase_ticks": pattern.phrase_ticks,
         }
+        if part.layers:
+            said["layers"] = [
+                {"pattern": each.pattern.name, "on": each.instrument, "tick": ticks + tick}
+                for each, ticks in zip(part.layers, stretch.layers, strict=True)
+            ]
+        if placed:
+            said["placed"] = True
         if part.number not in self.parts:
             self.parts.append(part.number)
-        tick = 0 if self._fresh_start else self._tick
         event = self._at(t_ns, tick, "part", said)
         self._cued = tick - 1
         self._begun = [*begun[-3:], (stretch, self._clock, [*self._closing, event])]
@@ -435,6 +469,10 @@ class Story:
             self._sounded(when_ns, 0, channel, number)
         yield event
 
+    def _from_here(self, planned: int | None) -> int | None:
+        """What of a planned length is left where the running part was entered."""
+        return None if planned is None else max(planned - self._first, 0)
+
     def _ended(self, t_ns: int) -> Iterator[Event]:
         """What plays ends here, in the middle of its part or not."""
         standing = self._standing
@@ -442,22 +480,21 @@ class Story:
             yield from self._barred()
         self._bar = []
 
-    def _bounded(self, t_ns: int, stretch: Stretch) -> Iterator[Event]:
-        """The running part has ended, and the one of `stretch` has begun."""
-        before, standing = self._stretch, self._standing
+    def _bounded(self, t_ns: int, length: int) -> Iterator[Event]:
+        """The running part has ended `length` ticks after its top, and another has begun."""
+        standing = self._standing
         self._closing = []
-        if before is None or standing is None:
+        if standing is None:
             return
         yield from self._barred()
         self._bar = []
-        if stretch.start <= before.start:
+        if length <= 0:
             # Back to the part before, or elsewhere by a jump.
             return
-        length = stretch.start - before.start
-        planned = standing.part.planned_ticks
+        planned = self._from_here(standing.part.planned_ticks)
         for event in self._cues_at_end(length, t_ns):
             self._closing.append(event)
-        said = {"planned_ticks": planned, "played_ticks": length}
+        said = {"planned_ticks": planned, "played_ticks": max(length - self._first, 0)}
         self._closing.append(self._at(t_ns, length, "boundary", said))
         yield from self._closing
 
@@ -512,7 +549,7 @@ class Story:
         if cue.text:
             said["text"] = cue.text
         if cue.action in _MUTES:
-            said["heard"] = all(track in self._ears for track in cue.tracks)
+            said["heard"] = self._listens and all(track in self._ears for track in cue.tracks)
         return self._at(round(t_ns - (tick - at) * self._period_ns), at, "cue", said)
 
     # -- mutes -------------------------------------------------------------------------------
@@ -523,18 +560,25 @@ class Story:
         self._ears, self._by_note = {}, {}
         if standing is None:
             return
-        part = standing.part
-        notes = self._setlist.notes_of(part)
-        own = self._setlist.instruments.get(part.instrument or "")
-        told = () if own is None else own.tells.mutes
-        for name in (*notes, *(each.track for each in told)):
-            self._ears.setdefault(name, _Ear())
-        self._by_note = {(key.channel, key.number): name for name, key in notes.items()}
+        part, stretch = standing.part, self._stretch
+        ahead = (0,) * len(part.layers) if stretch is None else stretch.layers
+        played: list[tuple[Part | Layer, int]] = [(part, 0), *zip(part.layers, ahead, strict=True)]
+        for what, ticks in played:
+            carried = standing.carried_passes if what is part else 0
+            notes = self._setlist.notes_of(what)
+            own = self._setlist.instruments.get(what.instrument or "")
+            told = () if own is None else own.tells.mutes
+            for track in (*notes, *(each.track for each in told)):
+                name = what.called(track) if isinstance(what, Layer) else track
+                self._ears.setdefault(name, _Ear(track, what.pattern, ticks, carried))
+                if track in notes:
+                    key = notes[track]
+                    self._by_note.setdefault((key.channel, key.number), name)
 
     def _muted(self, moment: Moment) -> Iterator[Event]:
         """What was found of mutes, from when it could be heard."""
         for track, state in moment.muted.items():
-            ear = self._ears.setdefault(track, _Ear())
+            ear = self._ears.setdefault(track, _Ear(track, moment.standing.part.pattern))
             if state.muted is None or state.muted is ear.muted:
                 continue
             said = {"track": track, "muted": state.muted, "by": "told" if state.told else "heard"}
@@ -546,22 +590,20 @@ class Story:
                 continue
             tick, at_ns = self._tick, moment.t_ns
             if state.muted:
-                tick = self._silent_from(track, ear, tick)
+                tick = self._silent_from(ear, tick)
                 at_ns = round(self._last_ns - (self._tick - tick) * self._period_ns)
                 ear.first = None
             elif ear.first is not None:
                 tick, at_ns = ear.first
             yield self._at(at_ns, tick, "mute", said)
 
-    def _silent_from(self, track: str, ear: _Ear, tick: int) -> int:
+    def _silent_from(self, ear: _Ear, tick: int) -> int:
         """The tick at which the track should have sounded first and did not, `tick` at most."""
-        standing = self._standing
-        assert standing is not None
         first = 0 if ear.last is None else ear.last[0] + 2
-        for each in occasions(standing.part.pattern, first, tick, standing.carried_passes):
+        for each in occasions(ear.pattern, first + ear.ahead, tick + ear.ahead, ear.carried_passes):
             rule = each.step.rule
             if (
-                each.track == track
+                each.track == ear.track
                 and not rule.impossible
                 and all(cycle.holds(each.pass_number) for cycle in rule.cycles)
                 and rule.first in (None, each.in_first)
@@ -569,7 +611,7 @@ class Story:
                 and not rule.conditions
                 and rule.chance >= EXPECTED
             ):
-                return each.tick
+                return each.tick - ear.ahead
         return tick
 
     # -- doubts ------------------------------------------------------------------------------

@@ -105,8 +105,10 @@ def part_row(each: PartPlayed) -> tuple[str, ...]:
     """A part, planned and played."""
     planned = "open" if each.planned_ticks is None else bars_of(each, each.planned_ticks)
     off = 0 if each.planned_ticks is None else each.played_ticks - each.planned_ticks
+    beside = ", ".join(pattern for pattern, _, _ in each.layers)
+    name = printable(" with ".join(filter(None, (each.name, beside))))
     said = "" if not off else f"{bars_of(each, abs(off))} {'longer' if off > 0 else 'shorter'}"
-    return str(each.part), printable(each.name), planned, bars_of(each, each.played_ticks), said
+    return str(each.part), name, planned, bars_of(each, each.played_ticks), said
 
 
 CUES = ("at", "part", "bar", "cue", "how it went", "known by")

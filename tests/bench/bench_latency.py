@@ -1,6 +1,6 @@
 """From a clock tick arriving to the program change leaving, with three screens attached.
 
-Run: python -m tests.bench.bench_latency [--changes N] [--busy N] [--bpm B] [--realtime]
+Run: python -m tests.bench.bench_latency [--changes N] [--busy N] [--bpm B] [--realtime] [--runs N]
 
 A meter, in a process of its own, ticks through JACK's dummy driver and times what comes back from
 the engine, which has a change due every sixth tick, and from a bare rtmidi echo that sends a
@@ -10,7 +10,9 @@ the echo needs from callback to send, without the way, is timed inside it. With 
 processes do nothing but count meanwhile. The clock then comes so late, to the echo as well, that
 the engine doubts it most of the time and sends nothing; with `--realtime`, JACK and the meter have
 the priority over them that they have on a computer set up for sound (this may need root). Engine
-and echo have theirs from JACK, as any of its clients. None of this is a test.
+and echo have theirs from JACK, as any of its clients. With `--runs` a second engine stands in the
+echo's place in so many runs, one of the two records, by turns, and what is told is what that costs;
+no screens then. None of this is a test.
 """
 
 from __future__ import annotations
@@ -25,10 +27,11 @@ import tempfile
 import threading
 import time
 from collections.abc import Sequence
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
+from tests.bench.bench_takes import print_difference
 from tests.midi import jack
 from tests.midi.players import Stage
 
@@ -43,12 +46,12 @@ FIRST = ("chrt", "--fifo", "10")
 CLOCK, START, STOP, PROGRAM = 0xF8, 0xFA, 0xFC, 0xC0
 
 
-def setlist(parts: int, bpm: float) -> str:
-    """A set of that many parts of one pass each."""
+def setlist(parts: int, bpm: float, port: str = "meter in") -> str:
+    """A set of that many parts of one pass each, for an instrument at that port."""
     lines = [
         "set: Tidewater",
         "instruments:",
-        '  drums: {port: "*meter in*", channel: 1, change: {send_before: 1 step}}',
+        f'  drums: {{port: "*{port}*", channel: 1, change: {{send_before: 1 step}}}}',
         "patterns:",
         "  ripple: {length: 2, step: 1/32, phrase: 1 pass}",
         "songs:",
@@ -220,49 +223,106 @@ def print_row(name: str, values: list[float], unit: str) -> None:
     print(f"{name:<34}{figures}  {unit}")
 
 
-def run(changes: int, busy: int, bpm: float, realtime: bool) -> None:
-    """Measure beside `busy` processes that never rest, and print the table."""
+@dataclass
+class Run:
+    """What one run found: ms from tick to change, of engine and echo, by the same ticks.
+
+    `taken_ns` is what the echo needs from callback to send, `load` the computer's before.
+    """
+
+    engine: list[float]
+    echo: list[float]
+    restarts: int
+    taken_ns: list[int]
+    load: float
+
+    @property
+    def apart(self) -> list[float]:
+        """How much later the engine's change came than the echo's, tick by tick."""
+        return [a - b for a, b in zip(self.engine, self.echo, strict=True)]
+
+
+def measured(
+    changes: int, busy: int, bpm: float, realtime: bool, *, records: int | None = None
+) -> Run:
+    """Measure beside `busy` processes that never rest.
+
+    With `records` there is an engine in place of the echo, too, and no screen: the first of the two
+    records, 0, or the other one, 1.
+    """
     kind = jack.SYNCHRONOUS
     if realtime:
         words = [word for word in kind.words if word != "--no-realtime"]
         kind = replace(kind, words=("--realtime", "-P", "20", *words))
     with jack.server(kind) as name, tempfile.TemporaryDirectory() as folder:
         environment = jack.environment(name)
-        stage = Stage(Path(folder), environment)
+        stages = [Stage(Path(folder) / each, environment) for each in ("one", "two")]
         timer = spawn("meter", changes, bpm, environment, FIRST if realtime else jack.haste())
-        bare = spawn("echo", changes, bpm, environment, jack.haste())
-        counting: list[subprocess.Popen[bytes]] = []
+        others: list[subprocess.Popen[Any]] = [timer]
+        taken_ns: list[int] = []
         try:
-            stage.engine(setlist(3 * changes, bpm), "--in", "*meter out*")
-            for _ in range(SCREENS):
-                stage.screen().shows("ripple")
+            if records is None:
+                bare = spawn("echo", changes, bpm, environment, jack.haste())
+                others.append(bare)
+            for n, port in enumerate(("meter in", "reference in")[: 1 + (records is not None)]):
+                stages[n].folder.mkdir()
+                quiet = records is not None and n != records
+                words = ["--in", "*meter out*", *(["--no-take"] if quiet else [])]
+                stages[n].engine(setlist(3 * changes, bpm, port), *words)
+            for _ in range(SCREENS if records is None else 0):
+                stages[0].screen().shows("ripple")
             load = os.getloadavg()[0]
             for _ in range(busy):
-                counting.append(subprocess.Popen([sys.executable, "-c", "while True: pass"]))
+                others.append(subprocess.Popen([sys.executable, "-c", "while True: pass"]))
             found = _ask(timer, "go\n")
-            taken_ns = json.loads(bare.communicate("")[0])
+            if records is None:
+                taken_ns = json.loads(bare.communicate("")[0])
         finally:
-            stage.close()
-            for process in (timer, bare, *counting):
+            for stage in stages:
+                stage.close()
+            for process in others:
                 process.kill()
-    engine, reference = found["engine"], found["echo"]
+    return Run(found["engine"], found["echo"], found["restarts"], taken_ns, load)
+
+
+def run(changes: int, busy: int, bpm: float, realtime: bool) -> None:
+    """Measure, and print the table."""
+    found = measured(changes, busy, bpm, realtime)
     print(
-        f"{len(engine)} changes at {bpm:.0f} beats a minute, {SCREENS} screens attached, "
+        f"{len(found.engine)} changes at {bpm:.0f} beats a minute, {SCREENS} screens attached, "
         f"{busy} busy processes;"
     )
     print(
-        f"{os.cpu_count()} cores, load {load:.1f} before; JACK dummy driver, 64 frames of 48 kHz, "
-        f"{'real time' if realtime else 'no real time'}"
+        f"{os.cpu_count()} cores, load {found.load:.1f} before; JACK dummy driver, "
+        f"64 frames of 48 kHz, {'real time' if realtime else 'no real time'}"
     )
-    if found["restarts"]:
-        print(f"the engine came to doubt its count {found['restarts']} times, and was started anew")
+    if found.restarts:
+        print(f"the engine came to doubt its count {found.restarts} times, and was started anew")
     print(f"\n{'':<34}{'p50':>10}{'p99':>10}{'p99.9':>10}")
-    print_row("tick to change, bare echo", reference, "ms")
-    print_row("tick to change, engine", engine, "ms")
-    apart = [a - b for a, b in zip(engine, reference, strict=True)]
-    print_row("engine later than echo, by tick", apart, "ms")
-    print_row("echo, callback to send", [ns / 1000 for ns in taken_ns], "us")
-    print(f"\nengine later than echo, mean: {statistics.fmean(apart):.3f} ms")
+    print_row("tick to change, bare echo", found.echo, "ms")
+    print_row("tick to change, engine", found.engine, "ms")
+    print_row("engine later than echo, by tick", found.apart, "ms")
+    print_row("echo, callback to send", [ns / 1000 for ns in found.taken_ns], "us")
+    print(f"\nengine later than echo, mean: {statistics.fmean(found.apart):.3f} ms")
+
+
+def on_and_off(runs: int, changes: int, bpm: float) -> None:
+    """Print what recording costs on the way from tick to change, by pairs of the same tick.
+
+    A run comes to the mean of all but a tenth at either end.
+    """
+
+    def usual(values: list[float]) -> float:
+        tenth = len(values) // 10
+        return statistics.fmean(sorted(values)[tenth : len(values) - tenth])
+
+    base, more = [], []
+    for n in range(runs):
+        found = measured(changes, 0, bpm, False, records=n % 2)
+        base.append(usual(found.engine if n % 2 else found.echo))
+        more.append(usual(found.apart) * (-1 if n % 2 else 1))
+        print(f"{n + 1}: {base[-1]:.3f} ms without, {more[-1]:+.3f} with", flush=True)
+    print_difference(f"tick to change, {runs} runs of {changes} each", base, more, "ms")
 
 
 def _ask(process: subprocess.Popen[str], line: str) -> dict[str, Any]:
@@ -282,6 +342,7 @@ def main() -> None:
     parser.add_argument("--busy", type=int, default=0)
     parser.add_argument("--bpm", type=float, default=BPM)
     parser.add_argument("--realtime", action="store_true")
+    parser.add_argument("--runs", type=int, default=0)
     parser.add_argument("--role", choices=["meter", "echo"], help=argparse.SUPPRESS)
     options = parser.parse_args()
     if options.role == "meter":
@@ -289,6 +350,8 @@ def main() -> None:
         meter(options.changes, options.bpm)
     elif options.role == "echo":
         echo()
+    elif options.runs:
+        on_and_off(options.runs, options.changes, options.bpm)
     else:
         run(options.changes, options.busy, options.bpm, options.realtime)
 

@@ -3,20 +3,27 @@
 Run: python -m tests.bench.bench_takes [--runs N] [--hours H]
 
 Ticks go through the engine itself, the recorder writing beside it on its own thread to a real disk,
-at the pace of a fast clock; engines with and without take turns at each tick, and the interval is
-that of the mean difference over runs (Student's t). A night is played in simulated time and
-written as the recorder writes it: how large the file becomes, whether memory grows, and how long a
-review of it takes.
+at the pace of a fast clock; engines with and without it take turns at each tick. What a tick costs
+more with it is told pair by pair, apart for pairs in which it came first and those in which it came
+second, which finds the caches warm; the interval is that of the mean over runs (Student's t). A
+night is played in simulated time and written as the recorder writes it: how large the file becomes,
+whether memory grows, how long a review of it takes, and until it stands on a terminal.
 """
 
 from __future__ import annotations
 
 import argparse
+import fcntl
+import os
+import pty
 import random
 import statistics
+import struct
+import subprocess
+import sys
 import tempfile
+import termios
 import time
-import tracemalloc
 from pathlib import Path
 
 from scipy import stats
@@ -48,8 +55,8 @@ def ready(folder: Path | None) -> tuple[Engine, Recorder | None]:
     return engine, recorder
 
 
-def run(folder: Path, seed: int) -> dict[bool, tuple[float, float]]:
-    """Median and 99th percentile of a tick in microseconds, with recording and without.
+def run(folder: Path, seed: int) -> tuple[float, float]:
+    """Median time of a tick without recording, and what it costs more with it, in microseconds.
 
     Each tick is heard by two engines, of which one is recorded, first by the one and then by the
     other: what the machine does meanwhile happens to both.
@@ -57,7 +64,8 @@ def run(folder: Path, seed: int) -> dict[bool, tuple[float, float]]:
     (with_it, recorder), (without, _) = ready(folder), ready(None)
     assert recorder is not None
     rng = random.Random(seed)
-    spent: dict[bool, list[int]] = {True: [], False: []}
+    # By whether the recorded one came first: time with recording and without.
+    spent: dict[bool, list[tuple[int, int]]] = {True: [], False: []}
     due = time.monotonic()
     for _ in range(TICKS):
         due += PACE_S
@@ -65,15 +73,16 @@ def run(folder: Path, seed: int) -> dict[bool, tuple[float, float]]:
         t_ns = round(due * 1e9 + abs(rng.gauss(0, 2e5)))
         pair = [(True, with_it), (False, without)]
         rng.shuffle(pair)
+        took = {}
         for on, engine in pair:
             begin = time.perf_counter_ns()
             engine.hear("drum", t_ns, [0xF8])
-            spent[on].append(time.perf_counter_ns() - begin)
+            took[on] = time.perf_counter_ns() - begin
+        spent[pair[0][0]].append((took[True], took[False]))
     recorder.close()
-    return {
-        on: (statistics.median(each) / 1e3, sorted(each)[int(0.99 * TICKS)] / 1e3)
-        for on, each in spent.items()
-    }
+    more = [statistics.median(a - b for a, b in each) for each in spent.values()]
+    base = statistics.median(b for each in spent.values() for _, b in each)
+    return base / 1e3, statistics.mean(more) / 1e3
 
 
 def on_and_off(runs: int) -> None:
@@ -81,16 +90,47 @@ def on_and_off(runs: int) -> None:
     print(f"{TICKS} ticks a run, {runs} runs; microseconds")
     with tempfile.TemporaryDirectory() as name:
         found = [run(Path(name), seed) for seed in range(runs)]
-    for at, name in ((0, "median"), (1, "99%")):
-        on, off = [each[True][at] for each in found], [each[False][at] for each in found]
-        differences = [a - b for a, b in zip(on, off, strict=True)]
-        mean, base = statistics.mean(differences), statistics.mean(off)
-        half = stats.t.ppf(0.975, runs - 1) * stats.sem(differences)
-        low, high = 100 * (mean - half) / base, 100 * (mean + half) / base
-        print(
-            f"{name:8} with {statistics.mean(on):8.2f} without {base:8.2f}; "
-            f"difference {100 * mean / base:+.2f}% (95%: {low:+.2f} to {high:+.2f}%)"
-        )
+    print_difference("a tick", [base for base, _ in found], [more for _, more in found], "us")
+
+
+def print_difference(what: str, base: list[float], more: list[float], unit: str) -> None:
+    """Print what recording costs over runs: `base` without it, `more` with it."""
+    without, mean = statistics.mean(base), statistics.mean(more)
+    half = stats.t.ppf(0.975, len(more) - 1) * stats.sem(more)
+    low, high = 100 * (mean - half) / without, 100 * (mean + half) / without
+    print(
+        f"{what}: {without:.3f} {unit} without recording, {mean:+.3f} with it: "
+        f"{100 * mean / without:+.2f}% (95%: {low:+.2f} to {high:+.2f}%)"
+    )
+
+
+def opened_s(folder: Path) -> float:
+    """Seconds from `companion review`, typed on a terminal, to the first page in sight."""
+    ours, theirs = pty.openpty()
+    fcntl.ioctl(theirs, termios.TIOCSWINSZ, struct.pack("HHHH", 40, 120, 0, 0))
+    begin = time.perf_counter()
+    process = subprocess.Popen(
+        [sys.executable, "-m", "companion", "review"],
+        stdin=theirs,
+        stdout=theirs,
+        stderr=theirs,
+        env=os.environ | {"COMPANION_DATA_DIR": str(folder), "TERM": "xterm-256color"},
+    )
+    os.close(theirs)
+    seen = b""
+    while b"Sure for" not in seen:
+        seen += os.read(ours, 1 << 16)
+    found = time.perf_counter() - begin
+    process.kill()
+    process.wait()
+    os.close(ours)
+    return found
+
+
+def resident_mb() -> float:
+    """What of this process is in memory now (proc(5), statm)."""
+    pages = int(Path("/proc/self/statm").read_text().split()[1])
+    return pages * os.sysconf("SC_PAGE_SIZE") / 1e6
 
 
 def night(hours: float) -> None:
@@ -100,18 +140,16 @@ def night(hours: float) -> None:
     with tempfile.TemporaryDirectory() as name:
         folder = Path(name)
         studio = Studio(setlist, folder, bpm=BPM, jitter_ns=400_000).start()
-        tracemalloc.start()
         sizes = []
         for n in range(20):
             studio.clocks(round(hours * 60 * BPM * 24 / 20))
             studio.sent_ns.clear()
             if n % 5 == 4:
-                sizes.append(tracemalloc.get_traced_memory()[0] / 1e6)
-        tracemalloc.stop()
+                sizes.append(resident_mb())
         studio.end()
         size = (folder / NAME).stat().st_size / 1e6
-        print(f"{hours:g} hours at {BPM}: {size:.1f} MB on disk; memory in use after each quarter, "
-              f"MB: {', '.join(f'{each:.2f}' for each in sizes)}")  # fmt: skip
+        print(f"{hours:g} hours at {BPM}: {size:.1f} MB on disk; resident after each quarter, "
+              f"MB: {', '.join(f'{each:.1f}' for each in sizes)}")  # fmt: skip
         for what in ("review", "export .mid", "export .clock", "export .jsonl"):
             begin = time.perf_counter()
             with Store(folder) as store:
@@ -121,6 +159,9 @@ def night(hours: float) -> None:
                 else:
                     export(store, take, folder / f"x{what.split()[1]}")
             print(f"{what:14} {time.perf_counter() - begin:6.2f} s")
+        opening = sorted(opened_s(folder) for _ in range(5))
+        print(f"companion review, until its first page is seen: {opening[2]:.2f} s "
+              f"({opening[0]:.2f} to {opening[-1]:.2f} s)")  # fmt: skip
 
 
 def main() -> None:

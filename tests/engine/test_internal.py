@@ -6,8 +6,9 @@ from collections.abc import Sequence
 
 import pytest
 
-from companion.engine.clock import PORT, InternalClock
+from companion.engine.clock import InternalClock
 from companion.engine.engine import Engine, Options
+from companion.midi import INTERNAL
 from tests.builders import three_parts
 
 MS = 10**6
@@ -30,7 +31,7 @@ class Time:
             self.engine._follower.passed(self.now_ns)
 
     def hear(self, port: str, t_ns: int, message: Sequence[int]) -> None:
-        assert port == PORT
+        assert port == INTERNAL
         self.engine.hear(port, t_ns, message)
         if message[0] == 0xF8:
             self.heard += 1

@@ -151,6 +151,27 @@ def test_without_send_nothing_leaves_and_with_it_the_real_instrument_follows(sta
         assert real_time == [0xFA, 0xFC]
 
 
+def test_the_real_instrument_is_taken_through_a_loop(stage: Stage) -> None:
+    drum = stage.drum("--program", "0", "--length", "24")
+    words = ("--loop", "1-2", "--times", "3", "--now", "--send", "--json", "--tempo", "100%")
+    port = ("--clock-out", "*tide drum in*", "--api", "jack")
+    path = stage.write(TRANSITION)
+    command = stage.begin("rehearse", path, "--no-screen", *words, *port)
+    said = finished(command, 30)
+    assert said["played"] == [{"part": n, "ticks": PHRASE} for n in (1, 2)] * 3
+    # Each change once, within the step ahead of its boundary, and none after the last round.
+    changes, clocks = [], 0
+    for message in drum.messages:
+        if message[0] == 0xFA:
+            clocks = 0
+        elif message[0] == 0xF8:
+            clocks += 1
+        elif message[0] < 0xF0:
+            changes.append((message, clocks))
+    assert [message for message, _ in changes] == [[0xC9, n] for n in (1, 0, 1, 0, 1)]
+    assert all(0 <= n * PHRASE - at <= 6 for n, (_, at) in enumerate(changes, 1)), changes
+
+
 def test_a_killed_rehearsal_is_silenced_by_the_next_engine(stage: Stage) -> None:
     listening = ears(stage)
     text = TRANSITION.replace("tempo: 200", "tempo: 20").replace("2: chance 50%", "2: always")

@@ -11,11 +11,12 @@ from typing import Any
 
 import pytest
 
-from companion.engine.clock import PORT
 from companion.engine.engine import Engine, Options
 from companion.engine.rehearsing import CLOCK_OUT, SOUND, Rehearsal
 from companion.link.messages import Snapshot
+from companion.midi import INTERNAL
 from companion.setlist import load
+from companion.takes.record import Recorder
 from companion.wishes import Wish
 from tests.rehearse.listener import Listener
 
@@ -35,19 +36,32 @@ class Cable:
 
 
 class Hall:
-    """One rehearsal of a set list whose text is `text`."""
+    """One rehearsal of a set list whose text is `text`, recorded into the folder `takes` if any."""
 
     def __init__(
-        self, folder: Path, monkeypatch: pytest.MonkeyPatch, text: str, **asked: Any
+        self,
+        folder: Path,
+        monkeypatch: pytest.MonkeyPatch,
+        text: str,
+        *,
+        takes: Path | None = None,
+        **asked: Any,
     ) -> None:
         self.now_ns = 10**9
-        monkeypatch.setattr("time.monotonic_ns", lambda: self.now_ns)
+        # How late the computer hands a tick on.
+        self.late_ns = 0
+        monkeypatch.setattr("time.monotonic_ns", lambda: self.now_ns + self.late_ns)
         self.file = folder / "tidewater.yaml"
         self.file.write_text(text)
         self.sent: list[tuple[str, bytes]] = []
         self.asked = Rehearsal(sound="*", clock_out="*", **asked)
         options = Options(internal_clock=True, rehearsal=self.asked)
-        self.engine = Engine(load(self.file), options, None)
+        setlist = load(self.file)
+        self.takes, self.recorder = takes, None
+        if takes is not None:
+            self.recorder = Recorder(setlist, kind="rehearse", set_file=self.file, folder=takes)
+            self.recorder.start()
+        self.engine = Engine(setlist, options, None, recorder=self.recorder)
         self.plug_in(SOUND, CLOCK_OUT)
         assert self.engine.rehearsing is not None
         self.rehearsing = self.engine.rehearsing
@@ -60,7 +74,7 @@ class Hall:
     def tick(self, times: int = 1) -> Hall:
         """The clock ticks."""
         for _ in range(times):
-            self.rehearsing.heard(PORT, self.now_ns, (0xF8,))
+            self.rehearsing.heard(INTERNAL, self.now_ns, (0xF8,))
             self.now_ns += 20_833_333
         return self
 
@@ -72,6 +86,13 @@ class Hall:
                 self.rehearsing.close()
                 return self
         raise AssertionError(f"it is not over after {most} ticks")
+
+    def recorded(self) -> Hall:
+        """The take is written to its end."""
+        assert self.recorder is not None
+        self.recorder.close()
+        assert not self.recorder.trouble
+        return self
 
     def wish(self, words: str) -> str:
         """Somebody asks for something; returns the notice."""

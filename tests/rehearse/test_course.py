@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from dataclasses import replace
 from itertools import pairwise
 
 import pytest
@@ -14,6 +15,7 @@ from tests.rehearse.judge import Judge
 from tests.rehearse.listener import CLICKS, Listener
 
 Opened = Callable[..., Hall]
+PADS = ((60, "start"), (61, "pause"))
 
 # Every kind of rule, tracks of other lengths and steps, and an instrument for each way of changing.
 RULES = """\
@@ -124,11 +126,11 @@ def test_it_waits_for_its_start_and_clocks_go_out_from_the_beginning(opened: Ope
     hall = opened(RULES, count_in=2).tick(50)
     assert (hall.look().state, hall.look().sure) == ("ready", True)
     assert hall.wish("start") == "start"
-    hall.tick(10)
+    beats = [hall.tick().look().count_in for _ in range(192)]
+    assert beats == [8 - tick // 24 for tick in range(192)]
     assert hall.look().state == "ready"
-    hall.tick(182)
-    assert hall.look().state == "ready"
-    assert hall.tick().look().state == "running"
+    seen = hall.tick().look()
+    assert (seen.state, seen.count_in) == ("running", 0)
     listener = hall.listener
     # Two bars of 4/4: 192 clocks of count-in, the first click on the first of them.
     assert listener.transport == [(0xFA, 242)]
@@ -143,7 +145,10 @@ def test_a_click_throughout_and_before_the_middle_of_a_bar(opened: Opened) -> No
     hall.tick(30)
     assert hall.look().state == "stopped"
     hall.wish("start")
-    hall.tick(96 + 60)
+    beats = [hall.tick().look().count_in for _ in range(96)]
+    # From the middle of one beat to that of another: they turn with the click, on 48, 72 and so on.
+    assert beats == [5] * 8 + [4] * 24 + [3] * 24 + [2] * 24 + [1] * 16
+    hall.tick(60)
     listener = hall.listener
     clicks = [(i, n) for i, notes in enumerate(listener.ticks) for n in notes & CLICKS]
     # Metre 4/4: beats of 24 ticks, the one each 96, the pause between 39 and 40 unheard.
@@ -257,6 +262,59 @@ def test_an_instrument_that_does_not_restart_its_count_goes_on_counting(opened: 
     # In a loop, too, each part has the passes of the set.
     hall = opened(text, now=True, loop=Loop(2, 2)).tick(1)
     assert hall.look().pass_number == 13
+
+
+def test_a_busy_computer_keeps_the_virtual_instrument_from_no_change(opened: Opened) -> None:
+    # Handed on half a second late, a change would come long after its boundary.
+    hall = opened(RULES, seed=3, now=True, loop=Loop(1, 4))
+    hall.late_ns = 500_000_000
+    parts = [(1, 384, 192), (2, 0, 216)] * 4
+    judged(hall.until_over().listener, RULES, parts)
+    assert hall.rehearsing.played == [[n, ticks] for n, _, ticks in parts]
+
+
+def test_no_share_of_a_tempo_leaves_what_can_be_followed(opened: Opened) -> None:
+    # A song at 118, of which 400 percent would be 472 beats a minute.
+    hall = opened(RULES)
+    for pace, bpm in ((4.0, 400.0), (1.5, 177.0), (0.1, 20.0)):
+        hall.engine._options = replace(hall.engine._options, pace=pace)
+        assert hall.engine._internal_bpm() == bpm
+
+
+def test_pads_start_and_pause_it(opened: Opened) -> None:
+    text = RULES + "".join(
+        ["controls:\n", *(f"  - {{press: {{note: {n}}}, wish: {w}}}\n" for n, w in PADS)]
+    )
+    hall = opened(text, count_in=1).tick(5)
+
+    def hit(wish: str) -> str:
+        note = next(n for n, w in PADS if w == wish)
+        hall.engine.press("tide pad", hall.now_ns, (0x90, note, 100))
+        hall.engine.press("tide pad", hall.now_ns, (0x80, note, 0))
+        return hall.tick().look().state
+
+    assert hit("start") == "ready"
+    assert hall.look().count_in == 4
+    # Called off, and begun anew.
+    assert hit("pause") == "ready"
+    assert hall.tick(200).look().count_in == 0
+    hit("start")
+    assert hall.tick(96).look().state == "running"
+    assert hit("pause") == "stopped"
+    assert not hall.listener.sounding
+    stands = hall.look().tick
+    assert hall.tick(50).look().tick == stands
+
+
+def test_the_virtual_instrument_has_its_programs_and_real_ones_are_asked_for(
+    opened: Opened,
+) -> None:
+    for sends in (False, True):
+        hall = opened(RULES, sends=sends).tick(3)
+        seen = hall.look()
+        assert [each.program for each in seen.wants] == [1]
+        assert all(each.told is not sends for each in seen.wants)
+        assert (seen.rehearsal, seen.alone) == (True, not sends)
 
 
 def test_start_and_pause_are_for_rehearsals_and_said_to_be_so(opened: Opened) -> None:

@@ -443,3 +443,24 @@ def test_a_trouble_is_put_away_until_it_changes() -> None:
         later, troubles=(Trouble("port", "the port of drums is gone, and its sound"),)
     )
     assert len(reader.read(changed, 2 * 10**9, True).alarms) == 1
+
+
+def test_a_count_in_is_counted_down_and_nothing_else_is_asked_for() -> None:
+    for state in ("ready", "stopped"):
+        unsure = {"doubt": "the clock was lost", "sure": False} if state == "stopped" else {}
+        wants = (ProgramView("drums", 12, told=False),)
+        reading = glance(0, state=state, rehearsal=True, count_in=5, wants=wants, **unsure)
+        assert (reading.figure, reading.unit, reading.word) == ("5", "beats", "count-in")
+        assert reading.order == ()
+        assert reading.then.when == "after the count-in"
+        assert reading.action.text == "Counted in; space calls it off."
+    reading = glance(0, state="ready", rehearsal=True, count_in=1)
+    assert (reading.figure, reading.unit) == ("1", "beat")
+    # An engine that does not answer counts nobody in.
+    assert glance(0, state="ready", count_in=1, connected=False).figure == "NO ENGINE"
+
+
+def test_a_rehearsal_says_whether_changes_leave() -> None:
+    for alone, said in ((True, "rehearsal"), (False, "rehearsal, sending")):
+        facts = [fact.long for fact in glance(100, rehearsal=True, alone=alone).quiet]
+        assert said in facts

@@ -164,6 +164,34 @@ def test_a_take_is_played_through_the_follower_again_and_counts_the_same(tmp_pat
     assert max(told) == 467
 
 
+def test_what_a_person_says_of_the_count_moves_no_marker(tmp_path: Path) -> None:
+    studio = Studio(three_parts(port="*drum*", channel=9), tmp_path / "data", bpm=118.0)
+    studio.start().clocks(192 + 50, sounds)
+    # What has been heard by then is 242 ticks; the part begins anew, and goes on where it was.
+    studio.wish("align")
+    studio.clocks(30, sounds)
+    studio.wish("undo")
+    studio.clocks(20, sounds).stop().end()
+    file = mido.MidiFile(exported(studio, ".mid", tmp_path))
+    now, markers = 0, []
+    for each in file.tracks[0]:
+        now += each.time
+        if each.type == "marker":
+            markers.append((now / 20, each.text))
+    assert [text for _, text in markers] == ["1 slack water", *["2 ebb line"] * 3]
+    # The tick at which it was said, or the one after it.
+    for (tick, _), true in zip(markers, (0, 192, 242, 272), strict=True):
+        assert true - 1 <= tick <= true
+    now, onsets = 0, []
+    for each in file.tracks[1]:
+        now += each.time
+        if each.type == "note_on" and each.velocity:
+            onsets.append(now / 20)
+    assert all(
+        abs(tick - true) <= 1 for tick, (true, _, _) in zip(onsets, studio.played, strict=True)
+    )
+
+
 def test_the_lines_of_an_export_are_the_events(played: Studio, tmp_path: Path) -> None:
     lines = [json.loads(each) for each in exported(played, ".jsonl", tmp_path).open()]
     assert all(set(each) >= {"at_s", "tick", "part", "kind"} for each in lines)

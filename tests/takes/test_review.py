@@ -11,6 +11,7 @@ import numpy as np
 import pytest
 from scipy import stats
 
+from companion.follow.notes import TrackState
 from companion.screen.theme import DARK, LIGHT
 from companion.setlist import Action, Cue, Span, Unit, When, WhenKind
 from companion.setlist.reading import read_text
@@ -19,6 +20,7 @@ from companion.takes.asplayed import as_played, write_new
 from companion.takes.report import page
 from companion.takes.score import Review, Transition, review
 from companion.takes.store import Store, TakesError
+from companion.takes.story import Moment
 from companion.takes.view import PAGES, ReviewApp
 from tests.takes.studio import Studio
 from tests.takes.test_score import PHRASE, perform, reviewed, tidewater
@@ -69,6 +71,48 @@ def test_a_mute_is_heard_by_the_first_step_that_is_silent(tmp_path: Path) -> Non
     assert unmute.late_ms == pytest.approx(-250, abs=1)
     # The other track never sounded at all.
     assert [(each.do, each.tracks) for each in reviewed(studio).unplanned] == []
+
+
+BESIDE = """\
+set: Tidewater
+instruments:
+  drums: {port: "*drum*", channel: 10}
+  pads: {port: "*pad*", channel: 3}
+patterns:
+  slack water: {phrase: 2 bars, tracks: {low drum: {note: 36, steps: {1: always}}}}
+  drone: {length: 20, phrase: 1 pass, tracks: {hum: {note: 60, steps: {1: always}}}}
+songs:
+  - song: Slack water
+    parts:
+      - {pattern: slack water, on: drums, phrases: 1, with: [{pattern: drone, on: pads}]}
+      - {pattern: slack water, name: on, on: drums, phrases: 1, with: [{pattern: drone, on: pads}]}
+"""
+
+
+def test_a_mute_of_a_layer_is_dated_by_the_layers_own_count(tmp_path: Path) -> None:
+    # The hum sounds on each 120th tick of its own count, and not in part 2, which begins with 192:
+    # there it should have sounded first at its tick 240.
+    studio = Studio(read_text(BESIDE, "tidewater.yaml"), tmp_path)
+
+    def sounds(tick: int) -> list[tuple[int, int]]:
+        hum = [(2, 60)] if tick % 120 == 0 and tick < 192 else []
+        return [(9, 36)] * (tick % 96 == 0) + hum
+
+    studio.start().clocks(192 + 100, sounds)
+    studio.write()
+    conductor = studio.follower.conductor
+    look = Moment(
+        studio.now_ns,
+        conductor.standing(),
+        conductor.stretch,
+        conductor.ticks.ticks,
+        192,
+        False,
+        {"hum on pads": TrackState(True, 0.99)},
+    )
+    (mute,) = (each for each in studio.writer.story.hear(look) if each.kind == "mute")
+    assert (mute.body["track"], mute.part, mute.tick) == ("hum on pads", 2, 240 - 192)
+    studio.end()
 
 
 def test_what_nobody_hears_is_done_by_word(tmp_path: Path) -> None:

@@ -69,7 +69,8 @@ class Child:
         return self.process.communicate(timeout=20)[0].strip()
 
 
-def killed(folder: Path, rng: random.Random, before: tuple[Take, str, int]) -> None:
+def killed(folder: Path, rng: random.Random, before: tuple[Take, str, int]) -> float:
+    """Kill it in the middle of a take; returns the seconds that were lost."""
     child = Child(folder)
     time.sleep(rng.uniform(0.0, 1.6))
     killed_ns = child.kill()
@@ -77,23 +78,25 @@ def killed(folder: Path, rng: random.Random, before: tuple[Take, str, int]) -> N
     assert found.ended == "killed"
     with Store(folder) as store:
         latest = max((a[0] for chunk in store.arrivals(child.take) for a in chunk), default=0)
-    # At most a second is lost, and what a busy machine takes for a commit.
-    assert killed_ns - latest < 1_500_000_000
     whole(folder)
     assert content(folder, before[0].take) == before
+    return (killed_ns - latest) / 1e9
 
 
 @pytest.mark.parametrize("seed", range(2))
 def test_a_kill_costs_less_than_a_second_and_no_earlier_take(tmp_path: Path, seed: int) -> None:
-    killed(tmp_path, random.Random(seed), earlier(tmp_path))
+    # A second, and what a busy machine takes for a commit.
+    assert killed(tmp_path, random.Random(seed), earlier(tmp_path)) < 1.5
 
 
 @pytest.mark.nightly
 @pytest.mark.timeout(1800)
 def test_a_hundred_kills_cost_less_than_a_second_each(tmp_path: Path) -> None:
     before, rng = earlier(tmp_path), random.Random(100)
-    for _ in range(100):
-        killed(tmp_path, rng, before)
+    lost = sorted(killed(tmp_path, rng, before) for _ in range(100))
+    print(f"seconds lost by 100 kills: median {lost[50]:.2f}, most {lost[-1]:.2f}")
+    # A second, and what a busy machine takes for a commit.
+    assert lost[-1] < 1.5
     with Store(tmp_path) as store:
         assert len(store.takes()) == 101
 
@@ -196,6 +199,16 @@ def test_a_disk_without_room_says_so_in_the_take(tiny: Path) -> None:
     (tiny / "more").unlink()
     whole(tiny)
     assert content(tiny, before[0].take) == before
+
+
+def test_takes_on_a_full_disk_are_called_that_and_are_there_again_with_room(tiny: Path) -> None:
+    before = earlier(tiny, 100)
+    with pytest.raises(OSError, match="No space"):
+        fill_up(tiny / "more")
+    with pytest.raises(DiskFull, match="the disk is full"):
+        content(tiny, 1)
+    (tiny / "more").unlink()
+    assert content(tiny, 1) == before
 
 
 def test_nothing_is_recorded_into_a_file_that_is_not_ours(tmp_path: Path) -> None:
