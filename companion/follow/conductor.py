@@ -9,7 +9,7 @@ No port and no file is known here; times come in as arguments, in ns of one mono
 
 from __future__ import annotations
 
-from collections.abc import Callable, Collection
+from collections.abc import Callable, Collection, Sequence
 from copy import copy, deepcopy
 from dataclasses import dataclass, replace
 from enum import Enum
@@ -20,7 +20,7 @@ import msgspec
 from companion.counting import TICKS_PER_SONG_POSITION, Pattern
 from companion.follow import belief
 from companion.follow.announced import ECHO_NS, Announced, has_program, nearest_part
-from companion.follow.belief import Belief, Doubt, Heard, Wait, World
+from companion.follow.belief import Belief, Doubt, Heard, Place, Wait, World
 from companion.follow.count import Count
 from companion.follow.transport import Effect, Signal, State, transport
 from companion.midi import program_change
@@ -435,6 +435,8 @@ class Conductor:
         self.rehearses = self.counted_in = False
         self.called: Ask | None = None
         self.records = True
+        # What whoever listens for the place can tell by now, and what would settle the rest.
+        self.by_ear = "", ""
         self.now_ns = 0
         # When anything was last heard of the transport, and when a clock was.
         self.heard_ns = 0
@@ -806,6 +808,26 @@ class Conductor:
         if worlds != was:
             self._set(worlds=worlds, why=self.situation.why or why, remedy=(why, remedy))
             self._settle()
+
+    @property
+    def listens(self) -> bool:
+        """Whether something plays, and where it is in the set is in doubt: notes may tell."""
+        state = self.situation.transport
+        if state is State.READY:
+            return not self.rehearses
+        return state is State.RUNNING and not self._known_sure and self._differ(self.situation)
+
+    def found_by_ear(self, places: Sequence[Place]) -> None:
+        """Notes tell where it is: at one of `places`, the likeliest first, and nowhere else."""
+        # From here on it plays, if nobody had said so.
+        self._now_count()
+        worlds = belief.placed_by_ear(self.situation.worlds, places)
+        played = self.situation.played | {worlds[0][0].part}
+        self._set(worlds=worlds, why="", told=None, played=played)
+        self._event()
+        self._settle()
+        self._act(may_send=False)
+        self.notice = f"found by ear: {self.part.name}"
 
     # -- what became of a send ---------------------------------------------------------------
 
@@ -2523,6 +2545,12 @@ class Conductor:
 
     @property
     def _doubt(self) -> Doubt:
+        found, (words, helps) = self._plain_doubt, self.by_ear
+        return Doubt(found.kind, words, helps) if found.kind and words else found
+
+    @property
+    def _plain_doubt(self) -> Doubt:
+        """The doubt, but for what may have been heard of it."""
         held = self.situation
         state = held.transport
         press = "press start on the instrument, or say where the one is"

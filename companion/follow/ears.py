@@ -1,0 +1,890 @@
+"""Where the music is, found by ear: which part plays, and which tick of it. Pure.
+
+Theory of operation
+-------------------
+A **place** is a part and the count at which its instrument's own count began. What is heard under a
+place is known: the same compiled steps that are forecast say for each track, at each step of the
+grid, how likely a note is. Notes and silences are weighed for all places at once, because the
+likelihood of a place falls into factors, each of which knows it by a remainder only:
+
+- a track, by the place modulo the track's own pass: where in its pass it is;
+- a step with `pass K of N`, by the number of its passes modulo N.
+
+Each factor is a short vector over its own remainders, brought up to date by what was heard. They
+meet where places are compared: by going through the passes of a part whose length is planned, else
+by the Chinese remainder theorem, remainder by remainder, the likeliest first. So a cycle of any
+length costs what its rules cost, and is never gone through.
+
+A track may have its reasons: it is muted, or played by hand, and begins and ceases to be so; notes
+are lost and strays come in. Each track has the chances of its three states beside, and what it
+tells is bounded, for a list may be wrong: `CHANCES.unlisted` says how often a track or a rule is
+none of those that are written. So nothing is believed on the word of one track alone. Beside all
+places stands that none is right: each note then comes as often as it came.
+
+What comes of it weighs the worlds of the belief and nothing else: the prior of a place is the
+weight of the worlds that it belongs to, and what is found is handed to `Conductor.found_by_ear`.
+Who listens only to mutes, or to whether a change was taken, stands in `notes`.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass
+from functools import cached_property
+from math import atan2, cos, exp, gcd, hypot, inf, lcm, lgamma, log, pi, sin
+from typing import NamedTuple
+
+from companion.counting import CompiledStep, Pattern, compile_pattern
+from companion.counting.heard import Rates, heard_chance
+from companion.follow.belief import Place
+from companion.follow.conductor import Conductor
+from companion.follow.notes import window
+from companion.follow.presses import Matches, parse
+from companion.follow.transport import State
+from companion.setlist import Kind, NoteKey, Part, SetList, recounts
+
+
+class Chances(NamedTuple):
+    """How likely things are while the place is looked for. Judgement all of them, no source.
+
+    They are worse than any sound cable: what is taken for likelier than it is costs time, what is
+    taken for rarer makes sure too soon.
+    """
+
+    # Notes that never arrive, and steps of the grid on which one falls that nobody listed.
+    heard: Rates = Rates(lost=0.04, stray=0.004)
+    # A track is muted, or plays by hand and not by its rules, as listening begins; and how often a
+    # pass it becomes so or ceases to be.
+    muted: float = 0.1
+    by_hand: float = 0.02
+    turns: float = 1 / 64
+    # How often a hand plays, of the steps of the grid.
+    hand_plays: float = 0.3
+    # A fill is held where nobody tells.
+    fill: float = 0.05
+    # A track, or the rule of a step, is none of those in the list.
+    unlisted: float = 1 / 200
+    # Nothing of the set plays, at the least.
+    nothing: float = 0.02
+    # A place is taken for found at such odds against all others together.
+    odds: float = 1e5
+
+
+CHANCES = Chances()
+# A track speaks for a place if it plays so much likelier by its list than just as often; in nats.
+SPEAKS = 4.0
+# So many tracks must, and so many more for each that plays something else.
+LEAST_SPEAKERS, FOR_EACH_STRANGE = 2, 3
+# A cycle of more passes than these is no vector: its step is taken to play as often as it does.
+LONGEST_VECTOR = 512
+# Passes that are gone through one by one; more are joined remainder by remainder.
+MOST_PASSES = 1024
+# Places this far below the best, in nats, are not joined any further; nor more than so many.
+FAR, MOST_JOINED = 25.0, 512
+# Ways to lie in a pass that are looked into, of all patterns.
+MOST_WAYS = 8
+# Listening begins anew after so many passes of which nothing in the set makes sense.
+PATIENCE = 6
+# The tick of the grid on which steps fall: at such odds, by so many notes.
+GRID_ODDS, GRID_NOTES = 1e7, 8
+# How a note lies about the tick of its step: on it, a tick off, late by swing, anywhere.
+_ON, _OFF, _SWUNG, _ASTRAY = 0.9, 0.03, 0.015, 0.002
+# Notes before and after a tick, in ticks, are of that tick if the least lies between these.
+_EARLIEST = -0.3
+
+Key = tuple[int | None, int]
+
+
+# -- one track -----------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True)
+class _Ruled:
+    """A step with a cycle: its place in the pass, and its chance by the pass modulo the cycle."""
+
+    at: int
+    step: CompiledStep
+    chances: tuple[float, ...]
+
+
+class _Voice:
+    """One track at one key, for every way to lie in its pass ("lane": the place modulo the pass).
+
+    Three states, each with a weight by lane: as listed, muted, by hand. Steps of a grid of `grid`
+    ticks are told in order; what was heard on them is 0 or 1.
+    """
+
+    def __init__(self, steps: Sequence[CompiledStep], length: int, grid: int, turn: int) -> None:
+        """`length` is that of its pass, in steps of the grid; its state may turn every `turn`."""
+        self.length = length
+        self._grid = grid
+        self._turns_after = turn
+        self._steps = steps
+        self._plans: dict[bool | None, _Listed] = {}
+        self.ruled = self._plan(False).ruled
+        self.begin()
+
+    def begin(self) -> None:
+        """Nothing has been heard."""
+        chances = CHANCES
+        self._listed = [1 - chances.muted - chances.by_hand] * self.length
+        self._muted = [chances.muted] * self.length
+        self._by_hand = [chances.by_hand] * self.length
+        # What the latter two are to be multiplied by, the same in every lane.
+        self._as_muted = self._as_by_hand = 1.0
+        self._log = 0.0
+        self._offsets = [0.0] * self.length
+        self._told = 0
+        # By lane, for each step with a cycle: by the number of passes before, modulo the cycle.
+        self.cycles: list[list[list[float]]] = [
+            [[1.0] * len(each.chances) for each in self.ruled] for _ in range(self.length)
+        ]
+
+    def _plan(self, fill: bool | None) -> _Listed:
+        plan = self._plans.get(fill)
+        if plan is None:
+            plan = self._plans[fill] = _Listed(self._steps, self.length, self._grid, fill)
+        return plan
+
+    def tell(self, at: int, heard: bool, fill: bool | None) -> None:
+        """Whether a note was heard on step `at` of the grid."""
+        plan, rates = self._plan(fill), CHANCES.heard
+        by_hand = CHANCES.hand_plays
+        as_muted = rates.stray if heard else 1 - rates.stray
+        as_by_hand = by_hand if heard else 1 - by_hand
+        length, here = self.length, at % self.length
+        for n, each in enumerate(plan.ruled):
+            lane = (here - each.at) % length
+            muted = self._muted[lane] * self._as_muted
+            hand = self._by_hand[lane] * self._as_by_hand
+            otherwise = muted * as_muted + hand * as_by_hand
+            listed = self._listed[lane]
+            mean = listed * plan.likely(heard, each.at) + otherwise
+            if mean <= 0.0:
+                continue
+            listed, otherwise = listed / mean, otherwise / mean
+            likely = plan.by_pass(n, heard, (at - lane) // length)
+            vector = self.cycles[lane][n]
+            self.cycles[lane][n] = [
+                v * (listed * p + otherwise) for v, p in zip(vector, likely, strict=True)
+            ]
+        likely = plan.by_lane(heard, here)
+        self._listed = [w * p for w, p in zip(self._listed, likely, strict=True)]
+        self._as_muted *= as_muted
+        self._as_by_hand *= as_by_hand
+        self._told += 1
+        if self._told % self._turns_after == 0:
+            self._turn()
+
+    def _turn(self) -> None:
+        """A pass went by, in which a mute, or a hand, may have come or gone."""
+        turns = CHANCES.turns
+        listed, muted, hand = self._listed, self._muted, self._by_hand
+        a, b = self._as_muted, self._as_by_hand
+        self._as_muted = self._as_by_hand = 1.0
+        totals = [x + y * a + z * b for x, y, z in zip(listed, muted, hand, strict=True)]
+        top = max(totals)
+        # Of what leaves a state most goes to the list, and what leaves that is muted mostly.
+        stay = 1 - turns
+        self._listed = [
+            (x * stay + (t - x) * turns) / top for x, t in zip(listed, totals, strict=True)
+        ]
+        self._muted = [
+            (y * a * stay + (t - y * a) * turns * 0.8) / top
+            for y, t in zip(muted, totals, strict=True)
+        ]
+        self._by_hand = [
+            (z * b * stay + (t - z * b) * turns * 0.2) / top
+            for z, t in zip(hand, totals, strict=True)
+        ]
+        self._log += log(top)
+        for lane, vectors in enumerate(self.cycles):
+            for n, vector in enumerate(vectors):
+                most = max(vector)
+                if not 1e-100 < most < 1e100:
+                    vectors[n] = [v / most for v in vector]
+                    self._offsets[lane] += log(most)
+
+    def logs(self) -> list[float]:
+        """The log likelihood of all that was told, by lane, whichever pass it is."""
+        a, b = self._as_muted, self._as_by_hand
+        weights = zip(
+            self._listed, self._muted, self._by_hand, self._offsets, self.cycles, strict=True
+        )
+        return [
+            self._log + _log(x + y * a + z * b) + off + sum(_log(sum(v) / len(v)) for v in vectors)
+            for x, y, z, off, vectors in weights
+        ]
+
+    def strange(self, lane: int) -> bool:
+        """Whether, lying so, it plays by hand rather than by its list."""
+        hand = self._by_hand[lane] * self._as_by_hand
+        return hand > self._listed[lane] + self._muted[lane] * self._as_muted
+
+
+class _Listed:
+    """What a track's list says of each step of the grid, with a fill held, or not, or unknown."""
+
+    def __init__(
+        self, steps: Sequence[CompiledStep], length: int, grid: int, fill: bool | None
+    ) -> None:
+        means = [0.0] * length
+        ruled = []
+        for step in steps:
+            at = step.offset // grid
+            chances = _chances(step, fill)
+            means[at] = sum(chances) / len(chances)
+            if len(set(chances)) > 1:
+                ruled.append(_Ruled(at, step, chances))
+        self.ruled = tuple(ruled)
+        self._likely = tuple(
+            [_likely(mean, heard) for mean in means] for heard in (False, True)
+        )
+        self._by_lane: dict[tuple[bool, int], list[float]] = {}
+        self._by_pass: dict[tuple[int, bool, int], list[float]] = {}
+
+    def likely(self, heard: bool, at: int) -> float:
+        """How likely what was heard is on step `at` of a pass, whichever pass it is."""
+        return self._likely[heard][at]
+
+    def by_lane(self, heard: bool, here: int) -> list[float]:
+        """The same for each lane, where lane 0 is at step `here` of its pass."""
+        found = self._by_lane.get((heard, here))
+        if found is None:
+            likely = self._likely[heard]
+            found = [likely[here - lane] for lane in range(len(likely))]
+            self._by_lane[heard, here] = found
+        return found
+
+    def by_pass(self, n: int, heard: bool, number: int) -> list[float]:
+        """The same on pass `number` (0 is the first) less so many passes, by these."""
+        chances = self.ruled[n].chances
+        number %= len(chances)
+        found = self._by_pass.get((n, heard, number))
+        if found is None:
+            found = [_likely(chances[number - less], heard) for less in range(len(chances))]
+            self._by_pass[n, heard, number] = found
+        return found
+
+
+def _likely(chance: float, heard: bool) -> float:
+    note = heard_chance(chance, CHANCES.heard)
+    return note if heard else 1 - note
+
+
+def _chances(step: CompiledStep, fill: bool | None) -> tuple[float, ...]:
+    """The chance of a step on passes 1, 2 ... of its cycle; once the first pass is over."""
+    rule, cycle = step.rule, step.passes.period
+    chance = step.odds
+    if step.never or rule.first:
+        chance = 0.0
+    elif rule.fill is not None:
+        held = CHANCES.fill if fill is None else float(fill)
+        chance *= held if rule.fill else 1 - held
+    if step.reads:
+        # What it looks at was heard or not; either is well possible.
+        chance *= 0.5
+    if cycle > LONGEST_VECTOR:
+        return (chance * float(step.passes.density),)
+    return tuple(chance * (number in step.passes) for number in range(1, cycle + 1))
+
+
+# -- the tracks of all patterns of one instrument ------------------------------------------------
+
+
+class _Way(NamedTuple):
+    """A way to lie in the pass of a pattern, and what the passes before are known by.
+
+    `origin` is a step of the grid at which a pass begins; `score` what is told by all that the
+    number of passes before has no part in. `factors` are (modulus, vector): the log likelihood by
+    the passes before `origin`, modulo the modulus.
+    """
+
+    sheet: _Sheet
+    origin: int
+    score: float
+    factors: tuple[tuple[int, list[float]], ...]
+
+
+class _Sheet:
+    """One pattern by the keys of its instrument, and the parts that play it."""
+
+    def __init__(self, pattern: Pattern, notes: Mapping[str, NoteKey], room: _Room) -> None:
+        self.pattern = pattern
+        self.parts: list[Part] = []
+        self.length = pattern.pass_ticks // room.grid
+        compiled = compile_pattern(pattern)
+        keys = [_key(note) for note in notes.values()]
+        self.voices: dict[Key, _Voice] = {}
+        self.names: dict[Key, str] = {}
+        for key in room.keys:
+            if keys.count(key) > 1:
+                # Of which of them a note is nobody can tell.
+                continue
+            name = next((n for n, note in notes.items() if _key(note) == key), None)
+            if name is None:
+                self.voices[key] = _Voice((), 1, room.grid, self.length)
+            else:
+                track = compiled.tracks[compiled.by_name[name]]
+                self.names[key] = name
+                length = track.pass_ticks // room.grid
+                self.voices[key] = _Voice(track.steps, length, room.grid, length)
+
+    def ways(self, heard: _Heard, now: int) -> Iterator[tuple[float, int]]:
+        """For each way to lie in the pass, at most how likely it is, and its latest beginning."""
+        fixed = [0.0] * self.length
+        for key, logs in heard.logs[id(self)].items():
+            bounds = [
+                each + sum(_log(max(v) * len(v) / sum(v)) for v in vectors)
+                for each, vectors in zip(logs, self.voices[key].cycles, strict=True)
+            ]
+            if self.length % len(bounds):
+                most = max(bounds)
+                fixed = [each + most for each in fixed]
+            else:
+                times = self.length // len(bounds)
+                fixed = [x + y for x, y in zip(fixed, bounds * times, strict=True)]
+        for way, bound in enumerate(fixed):
+            yield bound, now - (now - way) % self.length
+
+    def way(self, heard: _Heard, origin: int) -> _Way:
+        """All that is known of lying so."""
+        score = 0.0
+        vectors: dict[int, list[float]] = {}
+
+        def add(modulus: int, of: Callable[[int], float]) -> None:
+            into = vectors.setdefault(modulus, [0.0] * modulus)
+            for passes in range(modulus):
+                into[passes] += of(passes)
+
+        for key, logs in heard.logs[id(self)].items():
+            voice = self.voices[key]
+            length, whole = voice.length, self.length
+            ways = length // gcd(length, whole)
+            if ways == 1:
+                score += logs[origin % length]
+            else:
+                add(ways, lambda p, logs=logs, n=length: logs[(origin - whole * p) % n])  # type: ignore[misc]
+            for n, each in enumerate(voice.ruled):
+                cycle = len(each.chances) * length
+
+                def of(passes: int, key: Key = key, n: int = n, length: int = length) -> float:
+                    began = origin - whole * passes
+                    vector = heard.cycles(self, key, began % length)[n]
+                    return vector[began // length % len(vector)]
+
+                add(cycle // gcd(cycle, whole), of)
+        return _Way(self, origin, score, tuple(sorted(vectors.items())))
+
+
+class _Heard:
+    """What has been heard by now, each track's word bounded; made anew for each comparison."""
+
+    def __init__(self, room: _Room) -> None:
+        self.logs: dict[int, dict[Key, list[float]]] = {}
+        self._cycles: dict[tuple[int, Key, int], list[list[float]]] = {}
+        raw = {
+            id(sheet): {key: voice.logs() for key, voice in sheet.voices.items()}
+            for sheet in room.sheets
+        }
+        unlisted, listed = log(CHANCES.unlisted), log(1 - CHANCES.unlisted)
+        self.alone = {key: room.alone(key) for key in room.keys}
+        rest = dict(self.alone)
+        for logs_of in raw.values():
+            for key, logs in logs_of.items():
+                rest[key] = max(rest[key], _sum(logs) - log(len(logs)))
+        for sheet, logs_of in raw.items():
+            self.logs[sheet] = {
+                key: [
+                    _sum((each + listed, rest[key] + unlisted)) - self.alone[key] for each in logs
+                ]
+                for key, logs in logs_of.items()
+            }
+
+    def cycles(self, sheet: _Sheet, key: Key, lane: int) -> list[list[float]]:
+        """The log likelihoods of the steps with a cycle, each by its passes before: against all."""
+        found = self._cycles.get((id(sheet), key, lane))
+        if found is None:
+            unlisted = CHANCES.unlisted
+            found = []
+            for vector in sheet.voices[key].cycles[lane]:
+                mean = sum(vector) / len(vector)
+                found.append([log(v / mean * (1 - unlisted) + unlisted) for v in vector])
+            self._cycles[id(sheet), key, lane] = found
+        return found
+
+
+class _Room:
+    """One instrument: what is heard of its keys, and the patterns it may play them by."""
+
+    def __init__(self, setlist: SetList, parts: Sequence[Part]) -> None:
+        name = parts[0].instrument
+        self.instrument = None if name is None else setlist.instruments[name]
+        noted = {part.number: setlist.notes_of(part) for part in parts}
+        self.keys = tuple(
+            dict.fromkeys(_key(note) for notes in noted.values() for note in notes.values())
+        )
+        steps = [p.pattern.pass_ticks for p in parts]
+        steps += [track.step_ticks for p in parts for track in p.pattern.tracks]
+        self.grid = gcd(*steps)
+        self.early, self.late = window(self.grid)
+        self.sheets: list[_Sheet] = []
+        for part in parts:
+            sheet = next((s for s in self.sheets if s.pattern is part.pattern), None)
+            if sheet is None:
+                sheet = _Sheet(part.pattern, noted[part.number], self)
+                self.sheets.append(sheet)
+            sheet.parts.append(part)
+        self.begin()
+
+    def begin(self) -> None:
+        """Nothing has been heard."""
+        # Where notes lie, in ticks of the count, until the grid is known; then on which steps.
+        self._notes: list[tuple[float, Key]] = []
+        self._turned = [0.0, 0.0]
+        self.off: float | None = None
+        self.base = 0
+        self._sounded: dict[Key, set[int]] = {key: set() for key in self.keys}
+        self._counts = dict.fromkeys(self.keys, 0)
+        self._first: int | None = None
+        self._next: int | None = None
+        for sheet in self.sheets:
+            for voice in sheet.voices.values():
+                voice.begin()
+
+    def take(self, at: float, channel: int, note: int) -> None:
+        """A note began at `at`, in ticks of the count."""
+        key: Key = channel, note
+        if key not in self._sounded:
+            key = None, note
+            if key not in self._sounded:
+                return
+        if self.off is None:
+            self._notes.append((at, key))
+            self._turned[0] += cos(2 * pi * at)
+            self._turned[1] += sin(2 * pi * at)
+            return
+        self._put(at, key)
+
+    def _put(self, at: float, key: Key) -> None:
+        assert self.off is not None
+        tick = round(at - self.off)
+        late = (tick - self.base + self.early) % self.grid - self.early
+        if late <= self.late:
+            self._sounded[key].add((tick - self.base - late) // self.grid)
+
+    def look(self, tick: int, begun: int, fill: bool | None) -> None:
+        """The count is at `tick`, since `begun` it was listened to: take in what is over by now."""
+        if self.off is None:
+            self._find_grid(begun)
+            if self.off is None:
+                return
+        assert self._next is not None
+        while self.base + self._next * self.grid + self.late + 1 < tick:
+            at = self._next
+            self._next += 1
+            for key, sounded in self._sounded.items():
+                heard = at in sounded
+                if heard:
+                    self._counts[key] += 1
+                    sounded.discard(at)
+                for sheet in self.sheets:
+                    voice = sheet.voices.get(key)
+                    if voice is not None:
+                        voice.tell(at, heard, fill)
+
+    def _find_grid(self, begun: int) -> None:
+        """Find the ticks on which steps fall, where that is clear."""
+        notes = self._notes
+        if len(notes) < GRID_NOTES or hypot(*self._turned) < 0.5 * len(notes):
+            return
+        off = atan2(self._turned[1], self._turned[0]) / (2 * pi)
+        if off < _EARLIEST:
+            off += 1
+        weights = []
+        for base in range(self.grid):
+            weight = 0.0
+            for at, _ in notes:
+                late = (round(at - off) - base + self.early) % self.grid - self.early
+                how = _ON if late == 0 else _OFF if late in (-1, 1) else _SWUNG
+                weight += log(how if late <= self.late else _ASTRAY)
+            weights.append(weight)
+        best = max(weights)
+        rest = [each for each in weights if each < best]
+        if len(rest) < self.grid - 1 or (rest and _sum(rest) > best - log(GRID_ODDS)):
+            return
+        self.off, self.base = off, weights.index(best)
+        self._first = self._next = -(-(begun + self.early - self.base) // self.grid)
+        for at, key in notes:
+            self._put(at, key)
+        self._notes.clear()
+
+    def alone(self, key: Key) -> float:
+        """The log likelihood of what a key played, if each note comes as often as it came.
+
+        The chance that any step of the grid plays is unknown, Jeffreys' prior (Krichevsky and
+        Trofimov, 1981; from memory).
+        """
+        told, heard = self.told, self._counts[key]
+        return (
+            lgamma(heard + 0.5) + lgamma(told - heard + 0.5) - lgamma(told + 1) - 2 * lgamma(0.5)
+        )
+
+    @property
+    def told(self) -> int:
+        """How many steps of the grid have been taken in."""
+        return 0 if self._next is None or self._first is None else self._next - self._first
+
+    @property
+    def passes(self) -> float:
+        """How many passes of the longest pattern that is."""
+        return self.told / max(sheet.length for sheet in self.sheets)
+
+    def hears(self, port: str, matches: Matches) -> bool:
+        """Whether what arrives on `port` may be its own."""
+        named = None if self.instrument is None else self.instrument.port
+        return named is None or matches(named, port)
+
+
+def _key(note: NoteKey) -> Key:
+    return note.channel, note.number
+
+
+# -- places --------------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True)
+class Found:
+    """Where it may be: `start` is the count at the part's tick 0, `weight` its share of all.
+
+    `passes` are those before the running one; `alike` is the same for all that can never be told
+    apart by what is listed.
+    """
+
+    part: int
+    start: int
+    passes: int
+    weight: float
+    alike: tuple[int, int, int]
+
+
+def joined(
+    factors: Sequence[tuple[int, list[float]]], until: int | None
+) -> tuple[list[tuple[int, float]], int]:
+    """Numbers with their sums over `factors`, (modulus, vector): vector[number % modulus] of each.
+
+    All numbers below `until`, or without it below the least common multiple of the moduli, which is
+    returned beside; but for those that are far below the best.
+    """
+    whole = lcm(*(modulus for modulus, _ in factors)) if factors else 1
+    most = whole if until is None else until
+    if most <= MOST_PASSES:
+        found = [(n, sum(v[n % m] for m, v in factors)) for n in range(most)]
+    else:
+        found, known = [(0, 0.0)], 1
+        # The most telling first.
+        for modulus, vector in sorted(factors, key=lambda f: min(f[1]) - max(f[1])):
+            shared, both = gcd(known, modulus), lcm(known, modulus)
+            turns = modulus // shared
+            inverse = pow(known // shared, -1, turns) if turns > 1 else 0
+            wider = []
+            for number, score in found:
+                for residue in range(number % shared, modulus, shared):
+                    # Chinese remainder theorem.
+                    steps = (residue - number) // shared * inverse % turns
+                    wider.append((number + known * steps, score + vector[residue]))
+            known = both
+            top = max(score for _, score in wider)
+            wider.sort(key=lambda each: -each[1])
+            found = [each for each in wider[:MOST_JOINED] if each[1] > top - FAR]
+        if until is not None:
+            found = [
+                (at, score)
+                for n, score in found
+                for at in range(n, until, whole)
+            ]
+    if not found:
+        return [], whole
+    top = max(score for _, score in found)
+    return [each for each in found if each[1] > top - FAR], whole
+
+
+# -- who listens ---------------------------------------------------------------------------------
+
+
+class Ears:
+    """Listens for the place of one set while the count is unsure. One caller at a time.
+
+    `words` says what is known by now, `help` what would settle the rest; "" while there is nothing
+    to say. `any` is whether the set names notes at all.
+    """
+
+    def __init__(self, setlist: SetList, matches: Matches) -> None:
+        self._setlist = setlist
+        self._matches = matches
+        self._begun: int | None = None
+        self._looked = 0
+        self.words = self.help = ""
+        self.any = any(setlist.notes_of(part) for part in setlist.parts)
+
+    @cached_property
+    def _rooms(self) -> list[_Room]:
+        """Made when first needed: a set that starts with a start needs no ears."""
+        by_instrument: dict[str | None, list[Part]] = {}
+        for part in self._setlist.parts:
+            if self._setlist.notes_of(part):
+                by_instrument.setdefault(part.instrument, []).append(part)
+        return [_Room(self._setlist, parts) for parts in by_instrument.values()]
+
+    def hear(
+        self, port: str, t_ns: int, message: Sequence[int], conductor: Conductor
+    ) -> None:
+        """Take one channel message that arrived on `port` at `t_ns`."""
+        if self._begun is None:
+            return
+        heard = parse(message)
+        if heard is None or heard.kind is not Kind.NOTE or not heard.on:
+            return
+        ticks = conductor.ticks
+        period_ns = ticks.period_ns
+        if not period_ns:
+            return
+        at = ticks.ticks + (t_ns - ticks.time_of(ticks.ticks)) / period_ns
+        for room in self._rooms:
+            if room.hears(port, self._matches):
+                room.take(at, heard.channel, heard.number)
+
+    def ticked(self, conductor: Conductor, fill: bool | None) -> bool:
+        """Tell that a tick may have been counted; `fill` is whether a fill is held, if known.
+
+        Returns whether the place was found just now.
+        """
+        if not conductor.listens:
+            if self._begun is not None:
+                self._end()
+            return False
+        tick = conductor.ticks.ticks
+        if self._begun is None or tick < self._looked:
+            self._begin(tick)
+        assert self._begun is not None
+        if not conductor.ticks.sure:
+            return False
+        for room in self._rooms:
+            room.look(tick, self._begun, fill)
+        if tick // 24 == self._looked // 24:
+            return False
+        self._looked = tick
+        return self._compare(conductor, tick)
+
+    # -- inside ------------------------------------------------------------------------------
+
+    def _begin(self, tick: int) -> None:
+        for room in self._rooms:
+            room.begin()
+        self._begun = self._looked = tick
+        self.words = self.help = ""
+
+    def _end(self) -> None:
+        self._begun, self.words, self.help = None, "", ""
+
+    def _compare(self, conductor: Conductor, tick: int) -> bool:
+        """Weigh all places against each other; hand on what is found."""
+        told = [room for room in self._rooms if room.told]
+        if not told:
+            return False
+        prior = _Prior(self._setlist, conductor)
+        bounds: list[tuple[float, int, _Room, _Sheet, _Heard]] = []
+        for room in told:
+            heard = _Heard(room)
+            now = (tick - room.base) // room.grid
+            for sheet in room.sheets:
+                for bound, origin in sheet.ways(heard, now):
+                    bounds.append((bound, origin, room, sheet, heard))
+        bounds.sort(key=lambda each: -each[0])
+        top = bounds[0][0]
+        found: list[Found] = []
+        speakers: dict[tuple[int, int], bool] = {}
+        rest = [log(prior.nothing)]
+        for n, (bound, origin, room, sheet, heard) in enumerate(bounds):
+            if n >= MOST_WAYS or bound < top - FAR:
+                rest.append(bound + log(prior.most(sheet)))
+                continue
+            way = sheet.way(heard, origin)
+            believed = self._believed(heard, room, way)
+            for each in self._places(room, way, prior, tick):
+                found.append(each)
+                speakers[each.part, each.start] = believed
+        whole = _sum([each.weight for each in found] + rest)
+        found = [
+            Found(f.part, f.start, f.passes, exp(f.weight - whole), f.alike) for f in found
+        ]
+        found.sort(key=lambda each: -each.weight)
+        if not found:
+            return False
+        best = found[0]
+        alike = [each for each in found if each.alike == best.alike]
+        sure = 1 - sum(each.weight for each in alike) < 1 / CHANCES.odds
+        if sure and speakers[best.part, best.start]:
+            most = best.weight
+            conductor.found_by_ear(
+                [
+                    Place(each.part, each.start, each.weight / most)
+                    for each in alike
+                    if each.weight > most / CHANCES.odds
+                ]
+            )
+            self._end()
+            return True
+        if exp(_sum(rest) - whole) > 0.99 and max(r.passes for r in told) > PATIENCE:
+            self._begin(tick)
+            return False
+        self._say(conductor, found, tick)
+        return False
+
+    def _places(
+        self, room: _Room, way: _Way, prior: _Prior, tick: int
+    ) -> Iterator[Found]:
+        """The places that lie so, with the logs of their weights."""
+        sheet, pattern = way.sheet, way.sheet.pattern
+        ticks = room.base + way.origin * room.grid
+        into = tick - ticks
+        phrase = lcm(pattern.phrase_ticks, pattern.pass_ticks) // pattern.pass_ticks
+        known: dict[int | None, tuple[list[tuple[int, float]], int]] = {}
+        for part in sheet.parts:
+            planned = part.planned_ticks
+            until = None if planned is None else max(-(-(planned - into) // pattern.pass_ticks), 0)
+            if until not in known:
+                factors = way.factors if planned is not None else (*way.factors, (phrase, [0.0] * phrase))
+                known[until] = joined(factors, until)
+            numbers, whole = known[until]
+            for passes, score in numbers:
+                start = ticks - passes * pattern.pass_ticks
+                weight = prior.of(part, sheet, start, whole if until is None else until)
+                if weight:
+                    yield Found(
+                        part.number,
+                        start,
+                        passes,
+                        way.score + score + log(weight),
+                        (id(sheet), ticks, passes % whole),
+                    )
+
+    def _believed(self, heard: _Heard, room: _Room, way: _Way) -> bool:
+        """Whether enough tracks speak for lying so, and few enough play something else."""
+        speak = strange = 0
+        for key, logs in heard.logs[id(way.sheet)].items():
+            voice = way.sheet.voices[key]
+            ways = voice.length // gcd(voice.length, way.sheet.length)
+            lanes = [(way.origin - way.sheet.length * n) % voice.length for n in range(ways)]
+            best = max(lanes, key=lambda lane: logs[lane])
+            speak += logs[best] > SPEAKS and key in way.sheet.names
+            strange += voice.strange(best)
+        return speak >= LEAST_SPEAKERS + FOR_EACH_STRANGE * strange
+
+    def _say(self, conductor: Conductor, found: list[Found], tick: int) -> None:
+        """Put what is known by now into words."""
+        likely = [each for each in found if each.weight > 0.01 * found[0].weight]
+        sheets = list(dict.fromkeys(each.alike[0] for each in likely))
+        names = list(
+            dict.fromkeys(self._setlist.parts[each.part - 1].pattern.name for each in likely)
+        )
+        if sum(each.weight for each in likely) < 0.9 or len(names) > 2:
+            self.words, self.help = "listening for the place", "press 1 on the one, or wait"
+            return
+        words = f"listening: {' or '.join(names)}"
+        if len(sheets) == 1:
+            words += _passes(self._setlist.parts[likely[0].part - 1].pattern, likely)
+        self.words, self.help = words, "press 1 on the one, or wait"
+        settles = self._settles(likely, tick)
+        if settles:
+            self.help = f"{settles} tells, or press 1 on the one"
+
+    def _settles(self, likely: Sequence[Found], tick: int) -> str:
+        """The step that tells the two likeliest places apart soonest, in words."""
+        if len(likely) < 2 or likely[0].alike[0] != likely[1].alike[0]:
+            return ""
+        one, other = likely[:2]
+        sheet = next(s for room in self._rooms for s in room.sheets if id(s) == one.alike[0])
+        soonest: tuple[int, str] | None = None
+        for key, name in sheet.names.items():
+            for each in sheet.voices[key].ruled:
+                step = each.step
+                # Only a place in the same pass has its steps at the same ticks.
+                if (other.start - one.start) % step.pass_ticks:
+                    continue
+                first = (tick - one.start) // step.pass_ticks
+                for number in range(first, first + step.passes.period + 1):
+                    at = one.start + number * step.pass_ticks + step.offset
+                    further = number + (one.start - other.start) // step.pass_ticks
+                    if at > tick and (number + 1 in step.passes) != (further + 1 in step.passes):
+                        if soonest is None or at < soonest[0]:
+                            soonest = at, f"step {step.step.number} of {name}"
+                        break
+        if soonest is None:
+            return ""
+        passes = (soonest[0] - tick) // sheet.pattern.pass_ticks
+        when = "in this pass" if not passes else f"in {passes} pass{'es' * (passes > 1)}"
+        return f"{soonest[1]} {when}"
+
+
+class _Prior:
+    """The weight that the worlds of the belief give to places before anything is heard."""
+
+    def __init__(self, setlist: SetList, conductor: Conductor) -> None:
+        self._setlist = setlist
+        self._somewhere: dict[int, float] = {}
+        self._at: dict[tuple[int, int], float] = {}
+        anything = 0.0
+        for world, weight in conductor.situation.worlds:
+            if world.part == 0:
+                anything = weight
+            elif world.start is None:
+                self._somewhere[world.part] = self._somewhere.get(world.part, 0.0) + weight
+            else:
+                length = setlist.parts[world.part - 1].pattern.pass_ticks
+                place = world.part, world.start - world.passes * length
+                self._at[place] = self._at.get(place, 0.0) + weight
+        self.nothing = max(anything / 2, CHANCES.nothing)
+        self._any = anything / 2 / len(setlist.parts)
+
+    def of(self, part: Part, sheet: _Sheet, start: int, passes: int) -> float:
+        """That of part `part` having begun at the count `start`, one of so many passes."""
+        known = self._at.get((part.number, start), 0.0)
+        if not recounts(self._setlist, part):
+            # What its instrument had counted before does not tell where the part began.
+            return known
+        spread = self._somewhere.get(part.number, 0.0) + self._any
+        return known + spread / (sheet.length * max(passes, 1))
+
+    def most(self, sheet: _Sheet) -> float:
+        """At most that of any place of a pattern."""
+        numbers = {part.number for part in sheet.parts}
+        somewhere = sum(self._somewhere.get(number, 0.0) + self._any for number in numbers)
+        at = sum(weight for (part, _), weight in self._at.items() if part in numbers)
+        return max(somewhere / sheet.length + at, 1e-300)
+
+
+def _passes(pattern: Pattern, likely: Sequence[Found]) -> str:
+    """The passes of the phrase that are likely, and the phrases, in words."""
+    in_phrase, left = divmod(pattern.phrase_ticks, pattern.pass_ticks)
+    if left or in_phrase < 2:
+        return ""
+    passes = sorted({each.passes % in_phrase + 1 for each in likely})
+    if len(passes) > 4:
+        return f", one of {len(passes)} passes"
+    said = f", pass {' or '.join(map(str, passes))} of {in_phrase}"
+    phrases = sorted({each.passes // in_phrase + 1 for each in likely})
+    if 1 < len(phrases) <= 3:
+        said += f", phrase {' or '.join(map(str, phrases))}"
+    return said
+
+
+def _log(number: float) -> float:
+    return log(number) if number > 0.0 else -inf
+
+
+def _sum(logs: Iterable[float]) -> float:
+    """The logarithm of the sum of numbers, given by theirs."""
+    logs = list(logs)
+    top = max(logs, default=-inf)
+    return top if top == -inf else top + log(sum(exp(each - top) for each in logs))
