@@ -17,8 +17,8 @@ length costs what its rules cost, and is never gone through.
 
 A track may have its reasons: it is muted, or played by hand, and begins and ceases to be so; notes
 are lost and strays come in. Each track has the chances of its three states beside, and what it
-tells is bounded, for a list may be wrong: `CHANCES.unlisted` says how often a track or a rule is
-none of those that are written. So nothing is believed on the word of one track alone. Beside all
+tells is bounded, for a list may be wrong: `CHANCES` says how often a track or a rule is another
+than the list says. So no place is believed on the word of one step alone. Beside all
 places stands that none is right: each note then comes as often as it came.
 
 What comes of it weighs the worlds of the belief and nothing else: the prior of a place is the
@@ -62,12 +62,13 @@ class Chances(NamedTuple):
     hand_plays: float = 0.3
     # A fill is held where nobody tells.
     fill: float = 0.05
-    # A track, or the rule of a step, is none of those in the list.
-    unlisted: float = 1 / 200
+    # The rule of a step, or the whole of a track, is another than the list says.
+    other_rule: float = 1 / 400
+    other_track: float = 1 / 3000
     # Nothing of the set plays, at the least.
     nothing: float = 0.02
     # A place is taken for found at such odds against all others together.
-    odds: float = 1e5
+    odds: float = 3e4
 
 
 CHANCES = Chances()
@@ -80,9 +81,11 @@ LONGEST_VECTOR = 512
 # Passes that are gone through one by one; more are joined remainder by remainder.
 MOST_PASSES = 1024
 # Places this far below the best, in nats, are not joined any further; nor more than so many.
-FAR, MOST_JOINED = 25.0, 512
+FAR, MOST_JOINED = 20.0, 512
 # Ways to lie in a pass that are looked into, of all patterns.
-MOST_WAYS = 8
+MOST_WAYS = 4
+# A pattern so far below the best, in nats, is not listened for any more.
+HOPELESS = 40.0
 # Listening begins anew after so many passes of which nothing in the set makes sense.
 PATIENCE = 6
 # The tick of the grid on which steps fall: at such odds, by so many notes.
@@ -323,7 +326,7 @@ class _Sheet:
                 continue
             name = next((n for n, note in notes.items() if _key(note) == key), None)
             if name is None:
-                self.voices[key] = _Voice((), 1, room.grid, self.length)
+                self.voices[key] = room.silent[key]
             else:
                 track = compiled.tracks[compiled.by_name[name]]
                 self.names[key] = name
@@ -387,7 +390,7 @@ class _Heard:
             id(sheet): {key: voice.logs() for key, voice in sheet.voices.items()}
             for sheet in room.sheets
         }
-        unlisted, listed = log(CHANCES.unlisted), log(1 - CHANCES.unlisted)
+        other, listed = log(CHANCES.other_track), log(1 - CHANCES.other_track)
         self.alone = {key: room.alone(key) for key in room.keys}
         rest = dict(self.alone)
         for logs_of in raw.values():
@@ -396,7 +399,7 @@ class _Heard:
         for sheet, logs_of in raw.items():
             self.logs[sheet] = {
                 key: [
-                    _sum((each + listed, rest[key] + unlisted)) - self.alone[key] for each in logs
+                    _sum((each + listed, rest[key] + other)) - self.alone[key] for each in logs
                 ]
                 for key, logs in logs_of.items()
             }
@@ -405,11 +408,11 @@ class _Heard:
         """The log likelihoods of the steps with a cycle, each by its passes before: against all."""
         found = self._cycles.get((id(sheet), key, lane))
         if found is None:
-            unlisted = CHANCES.unlisted
+            other = CHANCES.other_rule
             found = []
             for vector in sheet.voices[key].cycles[lane]:
                 mean = sum(vector) / len(vector)
-                found.append([log(v / mean * (1 - unlisted) + unlisted) for v in vector])
+                found.append([log(v / mean * (1 - other) + other) for v in vector])
             self._cycles[id(sheet), key, lane] = found
         return found
 
@@ -428,12 +431,14 @@ class _Room:
         steps += [track.step_ticks for p in parts for track in p.pattern.tracks]
         self.grid = gcd(*steps)
         self.early, self.late = window(self.grid)
-        self.sheets: list[_Sheet] = []
+        # What a pattern without that key makes of it.
+        self.silent = {key: _Voice((), 1, self.grid, 16) for key in self.keys}
+        self._all: list[_Sheet] = []
         for part in parts:
-            sheet = next((s for s in self.sheets if s.pattern is part.pattern), None)
+            sheet = next((s for s in self._all if s.pattern is part.pattern), None)
             if sheet is None:
                 sheet = _Sheet(part.pattern, noted[part.number], self)
-                self.sheets.append(sheet)
+                self._all.append(sheet)
             sheet.parts.append(part)
         self.begin()
 
@@ -448,9 +453,15 @@ class _Room:
         self._counts = dict.fromkeys(self.keys, 0)
         self._first: int | None = None
         self._next: int | None = None
-        for sheet in self.sheets:
-            for voice in sheet.voices.values():
-                voice.begin()
+        self.listen_for(self._all)
+        for _, voice in self._voices:
+            voice.begin()
+
+    def listen_for(self, sheets: Sequence[_Sheet]) -> None:
+        """Pass over all patterns but these."""
+        self.sheets = list(sheets)
+        voices = {id(v): (key, v) for sheet in sheets for key, v in sheet.voices.items()}
+        self._voices = list(voices.values())
 
     def take(self, at: float, channel: int, note: int) -> None:
         """A note began at `at`, in ticks of the count."""
@@ -483,15 +494,12 @@ class _Room:
         while self.base + self._next * self.grid + self.late + 1 < tick:
             at = self._next
             self._next += 1
+            for key, voice in self._voices:
+                voice.tell(at, at in self._sounded[key], fill)
             for key, sounded in self._sounded.items():
-                heard = at in sounded
-                if heard:
+                if at in sounded:
                     self._counts[key] += 1
                     sounded.discard(at)
-                for sheet in self.sheets:
-                    voice = sheet.voices.get(key)
-                    if voice is not None:
-                        voice.tell(at, heard, fill)
 
     def _find_grid(self, begun: int) -> None:
         """Find the ticks on which steps fall, where that is clear."""
@@ -538,7 +546,7 @@ class _Room:
     @property
     def passes(self) -> float:
         """How many passes of the longest pattern that is."""
-        return self.told / max(sheet.length for sheet in self.sheets)
+        return self.told / max(sheet.length for sheet in self._all)
 
     def hears(self, port: str, matches: Matches) -> bool:
         """Whether what arrives on `port` may be its own."""
@@ -689,7 +697,7 @@ class Ears:
 
     def _compare(self, conductor: Conductor, tick: int) -> bool:
         """Weigh all places against each other; hand on what is found."""
-        told = [room for room in self._rooms if room.told]
+        told = [room for room in self._rooms if room.told and room.sheets]
         if not told:
             return False
         prior = _Prior(self._setlist, conductor)
@@ -702,6 +710,10 @@ class Ears:
                     bounds.append((bound, origin, room, sheet, heard))
         bounds.sort(key=lambda each: -each[0])
         top = bounds[0][0]
+        for room in told:
+            hopeful = {id(b[3]) for b in bounds if b[0] > top - HOPELESS}
+            if any(id(sheet) not in hopeful for sheet in room.sheets):
+                room.listen_for([sheet for sheet in room.sheets if id(sheet) in hopeful])
         found: list[Found] = []
         speakers: dict[tuple[int, int], bool] = {}
         rest = [log(prior.nothing)]
@@ -749,6 +761,7 @@ class Ears:
         ticks = room.base + way.origin * room.grid
         into = tick - ticks
         phrase = lcm(pattern.phrase_ticks, pattern.pass_ticks) // pattern.pass_ticks
+        told = lcm(*(modulus for modulus, _ in way.factors))
         known: dict[int | None, tuple[list[tuple[int, float]], int]] = {}
         for part in sheet.parts:
             planned = part.planned_ticks
@@ -766,7 +779,7 @@ class Ears:
                         start,
                         passes,
                         way.score + score + log(weight),
-                        (id(sheet), ticks, passes % whole),
+                        (id(sheet), ticks, passes % told),
                     )
 
     def _believed(self, heard: _Heard, room: _Room, way: _Way) -> bool:
@@ -835,9 +848,14 @@ class _Prior:
         self._somewhere: dict[int, float] = {}
         self._at: dict[tuple[int, int], float] = {}
         anything = 0.0
-        for world, weight in conductor.situation.worlds:
+        held = conductor.situation
+        # Nobody has said which part plays, nor where the set has been.
+        new = conductor.state is State.READY and not held.played
+        for world, weight in held.worlds:
             if world.part == 0:
-                anything = weight
+                anything = 1.0 if new else weight
+            elif new and world.start is None and world.part == 1:
+                continue
             elif world.start is None:
                 self._somewhere[world.part] = self._somewhere.get(world.part, 0.0) + weight
             else:
