@@ -30,7 +30,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
-from functools import cached_property
+from functools import cached_property, partial
 from math import atan2, cos, exp, gcd, hypot, inf, lcm, lgamma, log, pi, sin
 from typing import NamedTuple
 
@@ -240,9 +240,7 @@ class _Listed:
             if len(set(chances)) > 1:
                 ruled.append(_Ruled(at, step, chances))
         self.ruled = tuple(ruled)
-        self._likely = tuple(
-            [_likely(mean, heard) for mean in means] for heard in (False, True)
-        )
+        self._likely = tuple([_likely(mean, heard) for mean in means] for heard in (False, True))
         self._by_lane: dict[tuple[bool, int], list[float]] = {}
         self._by_pass: dict[tuple[int, bool, int], list[float]] = {}
 
@@ -352,31 +350,34 @@ class _Sheet:
 
     def way(self, heard: _Heard, origin: int) -> _Way:
         """All that is known of lying so."""
-        score = 0.0
+        score, whole = 0.0, self.length
         vectors: dict[int, list[float]] = {}
 
         def add(modulus: int, of: Callable[[int], float]) -> None:
+            """`of` says what a beginning of the count tells."""
             into = vectors.setdefault(modulus, [0.0] * modulus)
             for passes in range(modulus):
-                into[passes] += of(passes)
+                into[passes] += of(origin - whole * passes)
 
-        for key, logs in heard.logs[id(self)].items():
-            voice = self.voices[key]
-            length, whole = voice.length, self.length
+        def in_track(key: Key, began: int) -> float:
+            logs = heard.logs[id(self)][key]
+            return logs[began % len(logs)]
+
+        def in_cycle(key: Key, n: int, began: int) -> float:
+            length = self.voices[key].length
+            vector = heard.cycles(self, key, began % length)[n]
+            return vector[began // length % len(vector)]
+
+        for key, voice in self.voices.items():
+            length = voice.length
             ways = length // gcd(length, whole)
             if ways == 1:
-                score += logs[origin % length]
+                score += in_track(key, origin)
             else:
-                add(ways, lambda p, logs=logs, n=length: logs[(origin - whole * p) % n])  # type: ignore[misc]
+                add(ways, partial(in_track, key))
             for n, each in enumerate(voice.ruled):
                 cycle = len(each.chances) * length
-
-                def of(passes: int, key: Key = key, n: int = n, length: int = length) -> float:
-                    began = origin - whole * passes
-                    vector = heard.cycles(self, key, began % length)[n]
-                    return vector[began // length % len(vector)]
-
-                add(cycle // gcd(cycle, whole), of)
+                add(cycle // gcd(cycle, whole), partial(in_cycle, key, n))
         return _Way(self, origin, score, tuple(sorted(vectors.items())))
 
 
@@ -398,9 +399,7 @@ class _Heard:
                 rest[key] = max(rest[key], _sum(logs) - log(len(logs)))
         for sheet, logs_of in raw.items():
             self.logs[sheet] = {
-                key: [
-                    _sum((each + listed, rest[key] + other)) - self.alone[key] for each in logs
-                ]
+                key: [_sum((each + listed, rest[key] + other)) - self.alone[key] for each in logs]
                 for key, logs in logs_of.items()
             }
 
@@ -534,9 +533,7 @@ class _Room:
         Trofimov, 1981; from memory).
         """
         told, heard = self.told, self._counts[key]
-        return (
-            lgamma(heard + 0.5) + lgamma(told - heard + 0.5) - lgamma(told + 1) - 2 * lgamma(0.5)
-        )
+        return lgamma(heard + 0.5) + lgamma(told - heard + 0.5) - lgamma(told + 1) - 2 * lgamma(0.5)
 
     @property
     def told(self) -> int:
@@ -606,11 +603,7 @@ def joined(
             wider.sort(key=lambda each: -each[1])
             found = [each for each in wider[:MOST_JOINED] if each[1] > top - FAR]
         if until is not None:
-            found = [
-                (at, score)
-                for n, score in found
-                for at in range(n, until, whole)
-            ]
+            found = [(at, score) for n, score in found for at in range(n, until, whole)]
     if not found:
         return [], whole
     top = max(score for _, score in found)
@@ -644,9 +637,7 @@ class Ears:
                 by_instrument.setdefault(part.instrument, []).append(part)
         return [_Room(self._setlist, parts) for parts in by_instrument.values()]
 
-    def hear(
-        self, port: str, t_ns: int, message: Sequence[int], conductor: Conductor
-    ) -> None:
+    def hear(self, port: str, t_ns: int, message: Sequence[int], conductor: Conductor) -> None:
         """Take one channel message that arrived on `port` at `t_ns`."""
         if self._begun is None:
             return
@@ -727,9 +718,7 @@ class Ears:
                 found.append(each)
                 speakers[each.part, each.start] = believed
         whole = _sum([each.weight for each in found] + rest)
-        found = [
-            Found(f.part, f.start, f.passes, exp(f.weight - whole), f.alike) for f in found
-        ]
+        found = [Found(f.part, f.start, f.passes, exp(f.weight - whole), f.alike) for f in found]
         found.sort(key=lambda each: -each.weight)
         if not found:
             return False
@@ -753,9 +742,7 @@ class Ears:
         self._say(conductor, found, tick)
         return False
 
-    def _places(
-        self, room: _Room, way: _Way, prior: _Prior, tick: int
-    ) -> Iterator[Found]:
+    def _places(self, room: _Room, way: _Way, prior: _Prior, tick: int) -> Iterator[Found]:
         """The places that lie so, with the logs of their weights."""
         sheet, pattern = way.sheet, way.sheet.pattern
         ticks = room.base + way.origin * room.grid
@@ -767,7 +754,9 @@ class Ears:
             planned = part.planned_ticks
             until = None if planned is None else max(-(-(planned - into) // pattern.pass_ticks), 0)
             if until not in known:
-                factors = way.factors if planned is not None else (*way.factors, (phrase, [0.0] * phrase))
+                factors = (
+                    way.factors if planned is not None else (*way.factors, (phrase, [0.0] * phrase))
+                )
                 known[until] = joined(factors, until)
             numbers, whole = known[until]
             for passes, score in numbers:

@@ -7,10 +7,11 @@ clock and notes go over a cable with jitter, losses and muted tracks.
 from __future__ import annotations
 
 import random
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from fractions import Fraction
 from heapq import merge
+from math import lcm
 from pathlib import Path
 
 from companion.counting import Cycle, Meter, Pattern, Rule, Step, Track
@@ -113,7 +114,9 @@ def a_set(rng: random.Random) -> SetList:
     return with_notes(SetList("Tidewater", (song,), tuple(parts), {"drums": drums}))
 
 
-def notes_of(setlist: SetList, part: Part, until: int, rng: random.Random) -> list[tuple[int, str, int, int]]:
+def notes_of(
+    setlist: SetList, part: Part, until: int, rng: random.Random
+) -> list[tuple[int, str, int, int]]:
     """What one performance of a part sounds: tick, track, channel and note."""
 
     def draw(chance: Fraction) -> bool:
@@ -207,8 +210,6 @@ def right(shown: Part, tick: int, part: Part, played: int) -> bool:
 
 def around(pattern: Pattern) -> int:
     """After how many ticks a pattern and its phrases come round."""
-    from math import lcm
-
     found = lcm(pattern.phrase_ticks, pattern.pass_ticks)
     for track in pattern.tracks:
         found = lcm(found, track.pass_ticks)
@@ -228,5 +229,3 @@ def a_place(setlist: SetList, rng: random.Random) -> tuple[Part, int]:
 def muted_one(part: Part, rng: random.Random) -> tuple[str, ...]:
     """One track of the part."""
     return (rng.choice(part.pattern.tracks).name,)
-
-
