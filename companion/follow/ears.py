@@ -29,14 +29,14 @@ Who listens only to mutes, or to whether a change was taken, stands in `notes`.
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property, partial
 from math import atan2, cos, exp, gcd, hypot, inf, lcm, lgamma, log, pi, sin
 from typing import NamedTuple
 
 from companion.counting import CompiledStep, Pattern, compile_pattern
 from companion.counting.heard import Rates, heard_chance
-from companion.follow.belief import Place
+from companion.follow.belief import Place, matter
 from companion.follow.conductor import Conductor
 from companion.follow.notes import window
 from companion.follow.presses import Matches, parse
@@ -52,11 +52,11 @@ class Chances(NamedTuple):
     """
 
     # Notes that never arrive, and steps of the grid on which one falls that nobody listed.
-    heard: Rates = Rates(lost=0.04, stray=0.004)
+    heard: Rates = Rates(lost=0.04, stray=0.001)
     # A track is muted, or plays by hand and not by its rules, as listening begins; and how often a
     # pass it becomes so or ceases to be.
     muted: float = 0.1
-    by_hand: float = 0.02
+    by_hand: float = 0.01
     turns: float = 1 / 64
     # How often a hand plays, of the steps of the grid.
     hand_plays: float = 0.3
@@ -718,7 +718,7 @@ class Ears:
                 found.append(each)
                 speakers[each.part, each.start] = believed
         whole = _sum([each.weight for each in found] + rest)
-        found = [Found(f.part, f.start, f.passes, exp(f.weight - whole), f.alike) for f in found]
+        found = [replace(each, weight=exp(each.weight - whole)) for each in found]
         found.sort(key=lambda each: -each.weight)
         if not found:
             return False
@@ -726,14 +726,16 @@ class Ears:
         alike = [each for each in found if each.alike == best.alike]
         sure = 1 - sum(each.weight for each in alike) < 1 / CHANCES.odds
         if sure and speakers[best.part, best.start]:
-            most = best.weight
-            conductor.found_by_ear(
-                [
-                    Place(each.part, each.start, each.weight / most)
-                    for each in alike
-                    if each.weight > most / CHANCES.odds
-                ]
-            )
+            at: dict[tuple[int, int], float] = {}
+            for each in alike:
+                place = each.part, each.start
+                at[place] = at.get(place, 0.0) + each.weight / best.weight
+            at = {place: weight for place, weight in at.items() if weight > 1 / CHANCES.odds}
+            if at.keys() == prior.matter:
+                # Nothing that is listed tells them apart.
+                self.words = self.help = ""
+                return False
+            conductor.found_by_ear([Place(*place, weight) for place, weight in at.items()])
             self._end()
             return True
         if exp(_sum(rest) - whole) > 0.99 and max(r.passes for r in told) > PATIENCE:
@@ -760,13 +762,11 @@ class Ears:
                 known[until] = joined(factors, until)
             numbers, whole = known[until]
             for passes, score in numbers:
-                start = ticks - passes * pattern.pass_ticks
-                weight = prior.of(part, sheet, start, whole if until is None else until)
-                if weight:
+                for start, weight in prior.of(part, sheet, ticks, passes, whole, until):
                     yield Found(
                         part.number,
                         start,
-                        passes,
+                        (ticks - start) // pattern.pass_ticks,
                         way.score + score + log(weight),
                         (id(sheet), ticks, passes % told),
                     )
@@ -851,17 +851,34 @@ class _Prior:
                 length = setlist.parts[world.part - 1].pattern.pass_ticks
                 place = world.part, world.start - world.passes * length
                 self._at[place] = self._at.get(place, 0.0) + weight
+        # The places that matter, where all that matters is a place.
+        self.matter = {(w.part, w.start) for w in matter(held.worlds)}
         self.nothing = max(anything / 2, CHANCES.nothing)
         self._any = anything / 2 / len(setlist.parts)
 
-    def of(self, part: Part, sheet: _Sheet, start: int, passes: int) -> float:
-        """That of part `part` having begun at the count `start`, one of so many passes."""
-        known = self._at.get((part.number, start), 0.0)
-        if not recounts(self._setlist, part):
-            # What its instrument had counted before does not tell where the part began.
-            return known
-        spread = self._somewhere.get(part.number, 0.0) + self._any
-        return known + spread / (sheet.length * max(passes, 1))
+    def of(
+        self, part: Part, sheet: _Sheet, ticks: int, passes: int, whole: int, until: int | None
+    ) -> Iterator[tuple[int, float]]:
+        """The counts at which part `part` may have begun, so many passes before `ticks`.
+
+        Each with its weight. Where no end is planned (`until` None) as many passes more as come
+        round are the same to the ear, and `whole` come round.
+        """
+        length = sheet.pattern.pass_ticks
+        start = ticks - passes * length
+        again = 0 if until is not None else whole * length
+        known = [
+            (at, weight)
+            for (number, at), weight in self._at.items()
+            if number == part.number
+            and (at == start or (again and at < ticks and (at - start) % again == 0))
+        ]
+        yield from known
+        # What an instrument had counted before that does not begin anew tells of no part.
+        if recounts(self._setlist, part):
+            spread = self._somewhere.get(part.number, 0.0) + self._any
+            if spread:
+                yield start, spread / (sheet.length * (whole if until is None else max(until, 1)))
 
     def most(self, sheet: _Sheet) -> float:
         """At most that of any place of a pattern."""
