@@ -384,7 +384,8 @@ class _Sheet:
 class _Heard:
     """What has been heard by now, each track's word bounded; made anew for each comparison."""
 
-    def __init__(self, room: _Room) -> None:
+    def __init__(self, room: _Room, *, other_rule: float | None = None) -> None:
+        self._other = CHANCES.other_rule if other_rule is None else other_rule
         self.logs: dict[int, dict[Key, list[float]]] = {}
         self._cycles: dict[tuple[int, Key, int], list[list[float]]] = {}
         raw = {
@@ -407,11 +408,11 @@ class _Heard:
         """The log likelihoods of the steps with a cycle, each by its passes before: against all."""
         found = self._cycles.get((id(sheet), key, lane))
         if found is None:
-            other = CHANCES.other_rule
+            other = self._other
             found = []
             for vector in sheet.voices[key].cycles[lane]:
                 mean = sum(vector) / len(vector)
-                found.append([log(v / mean * (1 - other) + other) for v in vector])
+                found.append([_log(v / mean * (1 - other) + other) for v in vector])
             self._cycles[id(sheet), key, lane] = found
         return found
 
@@ -563,7 +564,8 @@ class Found:
     """Where it may be: `start` is the count at the part's tick 0, `weight` its share of all.
 
     `passes` are those before the running one; `alike` is the same for all that can never be told
-    apart by what is listed.
+    apart by what is listed, `shown` for all that differ in rare steps only. `told` is what was
+    heard of it, a log likelihood.
     """
 
     part: int
@@ -571,6 +573,8 @@ class Found:
     passes: int
     weight: float
     alike: tuple[int, int, int]
+    shown: tuple[int, int]
+    told: float
 
 
 def joined(
@@ -723,19 +727,7 @@ class Ears:
         if not found:
             return False
         best = found[0]
-        alike = [each for each in found if each.alike == best.alike]
-        sure = 1 - sum(each.weight for each in alike) < 1 / CHANCES.odds
-        if sure and speakers[best.part, best.start]:
-            at: dict[tuple[int, int], float] = {}
-            for each in alike:
-                place = each.part, each.start
-                at[place] = at.get(place, 0.0) + each.weight / best.weight
-            at = {place: weight for place, weight in at.items() if weight > 1 / CHANCES.odds}
-            if at.keys() == prior.matter:
-                # Nothing that is listed tells them apart.
-                self.words = self.help = ""
-                return False
-            conductor.found_by_ear([Place(*place, weight) for place, weight in at.items()])
+        if speakers[best.part, best.start] and self._settled(conductor, prior, found):
             self._end()
             return True
         if exp(_sum(rest) - whole) > 0.99 and max(r.passes for r in told) > PATIENCE:
@@ -743,6 +735,51 @@ class Ears:
             return False
         self._say(conductor, found, tick)
         return False
+
+    def _settled(self, conductor: Conductor, prior: _Prior, found: list[Found]) -> bool:
+        """Whether that is clear enough; then it is handed on."""
+        best, least = found[0], 1 / CHANCES.odds
+        alike = {each.shown for each in found if each.alike == best.alike}
+        near = [each for each in found if each.shown in alike]
+        if 1 - sum(each.weight for each in near) > least:
+            return False
+        near = [each for each in near if each.alike[:2] == best.alike[:2]]
+        if any(each.alike != best.alike for each in near):
+            # They differ in nothing but rare steps. What each of them says of itself is what comes
+            # of it, whatever its list says: here a step is believed on its word alone.
+            near = self._by_its_word(near)
+            best = near[0]
+            others = sum(each.weight for each in near if each.alike != best.alike)
+            if others > least * sum(each.weight for each in near):
+                return False
+        at: dict[tuple[int, int], float] = {}
+        for each in near:
+            if each.alike == best.alike and each.weight > least * best.weight:
+                place = each.part, each.start
+                at[place] = at.get(place, 0.0) + each.weight / best.weight
+        if at.keys() == prior.matter:
+            # Nothing that is listed tells them apart.
+            self.words = self.help = ""
+            return False
+        conductor.found_by_ear([Place(*place, weight) for place, weight in at.items()])
+        return True
+
+    def _by_its_word(self, near: list[Found]) -> list[Found]:
+        """The same places by what is heard of rules that are taken to be as listed."""
+        _, ticks, _ = near[0].alike
+        room, sheet = next(
+            (room, s) for room in self._rooms for s in room.sheets if id(s) == near[0].alike[0]
+        )
+        heard = _Heard(room, other_rule=0.0)
+        way = sheet.way(heard, (ticks - room.base) // room.grid)
+        found = []
+        for each in near:
+            passes = (ticks - each.start) // sheet.pattern.pass_ticks
+            told = way.score + sum(v[passes % m] for m, v in way.factors)
+            found.append(replace(each, weight=_log(each.weight) - each.told + told))
+        top = max(each.weight for each in found)
+        found = [replace(each, weight=exp(each.weight - top)) for each in found]
+        return sorted(found, key=lambda each: -each.weight)
 
     def _places(self, room: _Room, way: _Way, prior: _Prior, tick: int) -> Iterator[Found]:
         """The places that lie so, with the logs of their weights."""
@@ -763,12 +800,15 @@ class Ears:
             numbers, whole = known[until]
             for passes, score in numbers:
                 for start, weight in prior.of(part, sheet, ticks, passes, whole, until):
+                    around = start if planned is not None else start % pattern.phrase_ticks
                     yield Found(
                         part.number,
                         start,
                         (ticks - start) // pattern.pass_ticks,
                         way.score + score + log(weight),
                         (id(sheet), ticks, passes % told),
+                        (part.number, around),
+                        way.score + score,
                     )
 
     def _believed(self, heard: _Heard, room: _Room, way: _Way) -> bool:
