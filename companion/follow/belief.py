@@ -45,7 +45,7 @@ class Weights(NamedTuple):
     # What a person's word speaks against. Judgement: kept, so that it can come back.
     against_person: float = 1e-6
     # What is heard speaks against, once a place was found by ear (`ears.CHANCES.odds`).
-    against_ears: float = 1e-5
+    against_ears: float = 1e-4
     # The instrument plays something else, with nothing speaking for it. Judgement: what
     # docs/faults.md takes for granted rules it out.
     anything: float = 1e-8

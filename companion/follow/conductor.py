@@ -410,6 +410,18 @@ class Standing:
         return self.part.planned_ticks if self.end is None and not self.staying else self.end
 
 
+@dataclass(frozen=True, slots=True)
+class ByEar:
+    """What whoever listens for the place can tell by now, in words, and what would settle the rest.
+
+    `place` is where it most likely is, None while nothing is likely.
+    """
+
+    words: str = ""
+    help: str = ""
+    place: Place | None = None
+
+
 NOTHING: tuple[Send, ...] = ()
 
 
@@ -435,8 +447,7 @@ class Conductor:
         self.rehearses = self.counted_in = False
         self.called: Ask | None = None
         self.records = True
-        # What whoever listens for the place can tell by now, and what would settle the rest.
-        self.by_ear = "", ""
+        self.by_ear = ByEar()
         self.now_ns = 0
         # When anything was last heard of the transport, and when a clock was.
         self.heard_ns = 0
@@ -819,13 +830,8 @@ class Conductor:
 
     def found_by_ear(self, places: Sequence[Place]) -> None:
         """Notes tell where it is: at one of `places`, the likeliest first, and nowhere else."""
-        # From here on it plays, if nobody had said so.
-        self._now_count()
-        worlds = belief.placed_by_ear(self.situation.worlds, places)
-        played = self.situation.played | {worlds[0][0].part}
-        self._set(worlds=worlds, why="", told=None, played=played)
+        self._take_place(places)
         self._event()
-        self._settle()
         self._act(may_send=False)
         self.notice = f"found by ear: {self.part.name}"
 
@@ -1859,6 +1865,8 @@ class Conductor:
             case Ask.CONFIRM:
                 if state is State.LOST:
                     return _WAIT
+                if state is State.READY and self.by_ear.place is not None:
+                    return None
                 if state is State.READY or (state is State.WAITING and self.sure):
                     return _UNCOUNTED
                 return _SURE if self.sure else None
@@ -1910,6 +1918,9 @@ class Conductor:
             case Ask.NUDGE_FORWARD | Ask.NUDGE_BACK:
                 self._nudge(wish)
             case Ask.CONFIRM:
+                if self.situation.transport is State.READY and self.by_ear.place is not None:
+                    # What is shown is what was heard.
+                    self._take_place([self.by_ear.place])
                 count = self._count
                 self._by_person(belief.confirmed(self.situation.worlds, count), count=count)
                 self.notice = "confirmed: the count is right"
@@ -2062,6 +2073,14 @@ class Conductor:
                 self._rewish(before.wishes)
             self._set(before=None)
         self.notice = f"undone: {wish}"
+
+    def _take_place(self, places: Sequence[Place]) -> None:
+        # From here on it plays, if nobody had said so.
+        self._now_count()
+        worlds = belief.placed_by_ear(self.situation.worlds, places)
+        played = self.situation.played | {worlds[0][0].part}
+        self._set(worlds=worlds, why="", told=None, played=played)
+        self._settle()
 
     # -- inside: what goes on beside ---------------------------------------------------------
 
@@ -2545,8 +2564,8 @@ class Conductor:
 
     @property
     def _doubt(self) -> Doubt:
-        found, (words, helps) = self._plain_doubt, self.by_ear
-        return Doubt(found.kind, words, helps) if found.kind and words else found
+        found, heard = self._plain_doubt, self.by_ear
+        return Doubt(found.kind, heard.words, heard.help) if found.kind and heard.words else found
 
     @property
     def _plain_doubt(self) -> Doubt:

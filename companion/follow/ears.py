@@ -37,7 +37,7 @@ from typing import NamedTuple
 from companion.counting import CompiledStep, Pattern, compile_pattern
 from companion.counting.heard import Rates, heard_chance
 from companion.follow.belief import Place, matter
-from companion.follow.conductor import Conductor
+from companion.follow.conductor import ByEar, Conductor
 from companion.follow.notes import window
 from companion.follow.presses import Matches, parse
 from companion.follow.transport import State
@@ -52,7 +52,7 @@ class Chances(NamedTuple):
     """
 
     # Notes that never arrive, and steps of the grid on which one falls that nobody listed.
-    heard: Rates = Rates(lost=0.04, stray=0.001)
+    heard: Rates = Rates(lost=0.03, stray=0.001)
     # A track is muted, or plays by hand and not by its rules, as listening begins; and how often a
     # pass it becomes so or ceases to be.
     muted: float = 0.1
@@ -64,11 +64,11 @@ class Chances(NamedTuple):
     fill: float = 0.05
     # The rule of a step, or the whole of a track, is another than the list says.
     other_rule: float = 1 / 400
-    other_track: float = 1 / 3000
+    other_track: float = 1 / 1500
     # Nothing of the set plays, at the least.
     nothing: float = 0.02
     # A place is taken for found at such odds against all others together.
-    odds: float = 3e4
+    odds: float = 1e4
 
 
 CHANCES = Chances()
@@ -95,7 +95,11 @@ _ON, _OFF, _SWUNG, _ASTRAY = 0.9, 0.03, 0.015, 0.002
 # Notes before and after a tick, in ticks, are of that tick if the least lies between these.
 _EARLIEST = -0.3
 
+# A place that is so likely is what a person may confirm.
+CLEAR = 0.9
+
 Key = tuple[int | None, int]
+_NOTHING = ByEar()
 
 
 # -- one track -----------------------------------------------------------------------------------
@@ -620,8 +624,7 @@ def joined(
 class Ears:
     """Listens for the place of one set while the count is unsure. One caller at a time.
 
-    `words` says what is known by now, `help` what would settle the rest; "" while there is nothing
-    to say. `any` is whether the set names notes at all.
+    `says` is what is known by now. `any` is whether the set names notes at all.
     """
 
     def __init__(self, setlist: SetList, matches: Matches) -> None:
@@ -629,7 +632,7 @@ class Ears:
         self._matches = matches
         self._begun: int | None = None
         self._looked = 0
-        self.words = self.help = ""
+        self.says = _NOTHING
         self.any = any(setlist.notes_of(part) for part in setlist.parts)
 
     @cached_property
@@ -685,10 +688,10 @@ class Ears:
         for room in self._rooms:
             room.begin()
         self._begun = self._looked = tick
-        self.words = self.help = ""
+        self.says = _NOTHING
 
     def _end(self) -> None:
-        self._begun, self.words, self.help = None, "", ""
+        self._begun, self.says = None, _NOTHING
 
     def _compare(self, conductor: Conductor, tick: int) -> bool:
         """Weigh all places against each other; hand on what is found."""
@@ -759,7 +762,7 @@ class Ears:
                 at[place] = at.get(place, 0.0) + each.weight / best.weight
         if at.keys() == prior.matter:
             # Nothing that is listed tells them apart.
-            self.words = self.help = ""
+            self.says = _NOTHING
             return False
         conductor.found_by_ear([Place(*place, weight) for place, weight in at.items()])
         return True
@@ -831,15 +834,18 @@ class Ears:
             dict.fromkeys(self._setlist.parts[each.part - 1].pattern.name for each in likely)
         )
         if sum(each.weight for each in likely) < 0.9 or len(names) > 2:
-            self.words, self.help = "listening for the place", "press 1 on the one, or wait"
+            self.says = ByEar("listening for the place", "press 1 on the one, or wait")
             return
         words = f"listening: {' or '.join(names)}"
         if len(sheets) == 1:
             words += _passes(self._setlist.parts[likely[0].part - 1].pattern, likely)
-        self.words, self.help = words, "press 1 on the one, or wait"
         settles = self._settles(likely, tick)
-        if settles:
-            self.help = f"{settles} tells, or press 1 on the one"
+        helps = f"{settles} tells, or press 1 on the one" if settles else "press 1 on the one"
+        best = likely[0]
+        place = Place(best.part, best.start, 1.0) if best.weight > CLEAR else None
+        if len(likely) == 1 and place is not None:
+            helps = "press c if that is right, or 1 on the one, or wait"
+        self.says = ByEar(words, helps, place)
 
     def _settles(self, likely: Sequence[Found], tick: int) -> str:
         """The step that tells the two likeliest places apart soonest, in words."""

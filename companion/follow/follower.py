@@ -479,7 +479,7 @@ class Follower:
             return
         if ears.ticked(conductor, fill):
             self._home = self.port
-        conductor.by_ear = ears.words, ears.help
+        conductor.by_ear = ears.says
 
     def _mute_sends(self, due: Due, t_ns: int) -> tuple[MuteSend, ...]:
         if due.missed:
