@@ -86,6 +86,8 @@ FAR, MOST_JOINED = 20.0, 512
 MOST_WAYS = 4
 # A pattern so far below the best, in nats, is not listened for any more.
 HOPELESS = 40.0
+# Places are compared every so many ticks: two beats.
+COMPARED = 48
 # Listening begins anew after so many passes of which nothing in the set makes sense.
 PATIENCE = 6
 # The tick of the grid on which steps fall: at such odds, by so many notes.
@@ -677,7 +679,7 @@ class Ears:
             return False
         for room in self._rooms:
             room.look(tick, self._begun, fill)
-        if tick // 24 == self._looked // 24:
+        if tick // COMPARED == self._looked // COMPARED:
             return False
         self._looked = tick
         return self._compare(conductor, tick)
