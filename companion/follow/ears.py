@@ -241,7 +241,7 @@ class _Listed:
         ruled = []
         for step in steps:
             at = step.offset // grid
-            chances = _chances(step, fill)
+            chances = chances_by_pass(step, fill)
             means[at] = sum(chances) / len(chances)
             if len(set(chances)) > 1:
                 ruled.append(_Ruled(at, step, chances))
@@ -279,7 +279,7 @@ def _likely(chance: float, heard: bool) -> float:
     return note if heard else 1 - note
 
 
-def _chances(step: CompiledStep, fill: bool | None) -> tuple[float, ...]:
+def chances_by_pass(step: CompiledStep, fill: bool | None) -> tuple[float, ...]:
     """The chance of a step on passes 1, 2 ... of its cycle; once the first pass is over."""
     rule, cycle = step.rule, step.passes.period
     chance = step.odds
