@@ -17,6 +17,7 @@ from companion.counting import Pattern, Track, compile_pattern
 from companion.counting.heard import heard_chance
 from companion.follow.ears import CHANCES, chances_by_pass
 from companion.setlist import Part, SetList, recounts
+from companion.setlist.model import listed_and
 
 # Passes of a part that are looked into, at most, as places to join and as places to be taken for.
 MOST_JOINED, MOST_TAKEN_FOR = 16, 64
@@ -31,8 +32,8 @@ class Outlook:
     From the share `found` of its passes it is found before its end, `bars` after it was joined, on
     average; 0 where it never is. `alike` are two passes (1 is the first) of which the notes cannot
     tell which one it is, `hardly` two that one step alone tells apart. `twins` are the numbers of
-    the other parts that play the same; `goes_on` says that its instrument does not begin to count
-    anew with it.
+    all parts that play the same, itself included, if there are others; `goes_on` says that its
+    instrument does not begin to count anew with it.
     """
 
     part: Part
@@ -50,8 +51,8 @@ class Outlook:
         if self.goes_on:
             return f"{who} cannot be found by ear: its instrument counts on from the part before"
         if self.twins:
-            which = " and ".join(map(str, self.twins))
-            return f"{who} plays what part {which} plays: by ear they are not told apart"
+            which = listed_and([str(number) for number in self.twins])
+            return f"parts {which} play the same: which of them it is cannot be heard"
         pair = self.alike or self.hardly
         if pair is not None and not self.found:
             how = "nothing tells" if self.alike else "one step alone tells"
@@ -72,21 +73,21 @@ class Outlook:
 
 
 def outlook(setlist: SetList) -> list[Outlook]:
-    """Each part of the set whose tracks name their notes, in order."""
+    """Each part of the set whose tracks name their notes, in order; of those alike the first."""
     found = []
     noted = [part for part in setlist.parts if setlist.notes_of(part)]
     for part in noted:
         twins = tuple(
             other.number
             for other in noted
-            if other is not part
-            and other.pattern == part.pattern
-            and other.instrument == part.instrument
+            if (other.pattern, other.instrument) == (part.pattern, part.instrument)
         )
-        if not recounts(setlist, part):
-            found.append(Outlook(part, goes_on=True))
-        elif twins:
+        if twins[0] != part.number:
+            continue
+        if len(twins) > 1:
             found.append(Outlook(part, twins=twins))
+        elif not recounts(setlist, part):
+            found.append(Outlook(part, goes_on=True))
         else:
             found.append(_alone(setlist, part))
     return found
