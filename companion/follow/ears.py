@@ -34,7 +34,12 @@ from functools import cached_property, partial
 from math import atan2, cos, exp, gcd, hypot, inf, lcm, lgamma, log, pi, sin
 from typing import NamedTuple
 
-from companion.counting import CompiledStep, Pattern, compile_pattern
+from companion.counting import (
+    TICKS_PER_SONG_POSITION,
+    CompiledStep,
+    Pattern,
+    compile_pattern,
+)
 from companion.counting.heard import Rates, heard_chance
 from companion.follow.belief import Place, matter
 from companion.follow.conductor import ByEar, Conductor
@@ -88,10 +93,12 @@ MOST_WAYS = 4
 HOPELESS = 40.0
 # Places are compared every so many ticks: two beats.
 COMPARED = 48
+# So many notes are kept: far more than it takes.
+MOST_NOTES = 20_000
 # Listening begins anew after so many passes of which nothing in the set makes sense.
 PATIENCE = 6
 # The tick of the grid on which steps fall: at such odds, by so many notes.
-GRID_ODDS, GRID_NOTES = 1e7, 8
+GRID_ODDS, GRID_NOTES, GRID_LATEST = 1e7, 8, 256
 # How a note lies about the tick of its step: on it, a tick off, late by swing, anywhere.
 _ON, _OFF, _SWUNG, _ASTRAY = 0.9, 0.03, 0.015, 0.002
 # Notes before and after a tick, in ticks, are of that tick if the least lies between these.
@@ -101,6 +108,7 @@ _EARLIEST = -0.3
 CLEAR = 0.9
 
 Key = tuple[int | None, int]
+Notes = Sequence[tuple[float, Key]]
 _NOTHING = ByEar()
 
 
@@ -123,11 +131,10 @@ class _Voice:
     ticks are told in order; what was heard on them is 0 or 1.
     """
 
-    def __init__(self, steps: Sequence[CompiledStep], length: int, grid: int, turn: int) -> None:
-        """`length` is that of its pass, in steps of the grid; its state may turn every `turn`."""
+    def __init__(self, steps: Sequence[CompiledStep], length: int, grid: int) -> None:
+        """`length` is that of its pass, in steps of the grid."""
         self.length = length
         self._grid = grid
-        self._turns_after = turn
         self._steps = steps
         self._plans: dict[bool | None, _Listed] = {}
         self.ruled = self._plan(False).ruled
@@ -182,8 +189,15 @@ class _Voice:
         self._as_muted *= as_muted
         self._as_by_hand *= as_by_hand
         self._told += 1
-        if self._told % self._turns_after == 0:
+        if self._told % length == 0:
             self._turn()
+
+    def stray(self) -> None:
+        """A note was heard where no step of the grid is."""
+        stray = CHANCES.heard.stray
+        self._listed = [weight * stray for weight in self._listed]
+        self._as_muted *= stray
+        self._as_by_hand *= CHANCES.hand_plays
 
     def _turn(self) -> None:
         """A pass went by, in which a mute, or a hand, may have come or gone."""
@@ -314,32 +328,108 @@ class _Way(NamedTuple):
 
 
 class _Sheet:
-    """One pattern by the keys of its instrument, and the parts that play it."""
+    """One pattern by the keys of its instrument, and the parts that play it.
 
-    def __init__(self, pattern: Pattern, notes: Mapping[str, NoteKey], room: _Room) -> None:
+    `grid` is that of its steps, in ticks; `base` a tick of the count on which they fall, None until
+    that is clear. `absent` are the keys that no track of it plays.
+    """
+
+    def __init__(
+        self, pattern: Pattern, notes: Mapping[str, NoteKey], every: Sequence[Key]
+    ) -> None:
         self.pattern = pattern
         self.parts: list[Part] = []
-        self.length = pattern.pass_ticks // room.grid
+        self.grid = gcd(pattern.pass_ticks, *(track.step_ticks for track in pattern.tracks))
+        self._early, self._late = window(self.grid)
+        self.length = pattern.pass_ticks // self.grid
         compiled = compile_pattern(pattern)
         keys = [_key(note) for note in notes.values()]
         self.voices: dict[Key, _Voice] = {}
         self.names: dict[Key, str] = {}
-        for key in room.keys:
-            if keys.count(key) > 1:
-                # Of which of them a note is nobody can tell.
-                continue
-            name = next((n for n, note in notes.items() if _key(note) == key), None)
-            if name is None:
-                self.voices[key] = room.silent[key]
-            else:
+        self.absent = tuple(key for key in every if key not in keys)
+        for name, note in notes.items():
+            # Where two tracks share one, of which a note is nobody can tell.
+            if keys.count(_key(note)) == 1:
                 track = compiled.tracks[compiled.by_name[name]]
-                self.names[key] = name
-                length = track.pass_ticks // room.grid
-                self.voices[key] = _Voice(track.steps, length, room.grid, length)
+                self.names[_key(note)] = name
+                self.voices[_key(note)] = _Voice(
+                    track.steps, track.pass_ticks // self.grid, self.grid
+                )
+        self.begin()
+
+    def begin(self) -> None:
+        """Nothing has been heard."""
+        self.base: int | None = None
+        self._off = 0.0
+        self._next = 0
+        # How many of the notes have been taken in, and on which steps they lie.
+        self._taken = 0
+        self._sounded: dict[Key, set[int]] = {key: set() for key in self.voices}
+        for voice in self.voices.values():
+            voice.begin()
+
+    def look(self, notes: Notes, tick: int, begun: int, fill: bool | None) -> None:
+        """The count is at `tick`, since `begun` it was listened to: take in what is over by now."""
+        base = self.base
+        if base is None:
+            base = None if tick % COMPARED else self._find(notes)
+            if base is None:
+                return
+            self.base, self._next = base, -(-(begun + self._early - base) // self.grid)
+        for at, key in notes[self._taken :]:
+            voice = self.voices.get(key)
+            if voice is None:
+                continue
+            on = round(at - self._off)
+            late = (on - base + self._early) % self.grid - self._early
+            if late <= self._late:
+                self._sounded[key].add((on - base - late) // self.grid)
+            else:
+                voice.stray()
+        self._taken = len(notes)
+        while base + self._next * self.grid + self._late + 1 < tick:
+            at = self._next
+            self._next += 1
+            for key, voice in self.voices.items():
+                sounded = self._sounded[key]
+                heard = at in sounded
+                voice.tell(at, heard, fill)
+                if heard:
+                    sounded.discard(at)
+
+    def _find(self, notes: Notes) -> int | None:
+        """Find the ticks on which its steps fall, where that is clear."""
+        own = [at for at, key in notes[-GRID_LATEST:] if key in self.voices]
+        if len(own) < GRID_NOTES:
+            return None
+        east = sum(cos(2 * pi * at) for at in own)
+        north = sum(sin(2 * pi * at) for at in own)
+        if hypot(east, north) < 0.5 * len(own):
+            return None
+        off = atan2(north, east) / (2 * pi)
+        if off < _EARLIEST:
+            off += 1
+        many = [0] * self.grid
+        for at in own:
+            many[round(at - off) % self.grid] += 1
+        weights = []
+        for base in range(self.grid):
+            weight = 0.0
+            for at, times in enumerate(many):
+                late = (at - base + self._early) % self.grid - self._early
+                how = _ON if late == 0 else _OFF if late in (-1, 1) else _SWUNG
+                weight += times * log(how if late <= self._late else _ASTRAY)
+            weights.append(weight)
+        base = max(range(self.grid), key=lambda each: weights[each])
+        rest = [weight for each, weight in enumerate(weights) if each != base]
+        if rest and _sum(rest) > weights[base] - log(GRID_ODDS):
+            return None
+        self._off = off
+        return base
 
     def ways(self, heard: _Heard, now: int) -> Iterator[tuple[float, int]]:
         """For each way to lie in the pass, at most how likely it is, and its latest beginning."""
-        fixed = [0.0] * self.length
+        fixed = [sum(heard.silent[key] for key in self.absent)] * self.length
         for key, logs in heard.logs[id(self)].items():
             bounds = [
                 each + sum(_log(max(v) * len(v) / sum(v)) for v in vectors)
@@ -356,7 +446,7 @@ class _Sheet:
 
     def way(self, heard: _Heard, origin: int) -> _Way:
         """All that is known of lying so."""
-        score, whole = 0.0, self.length
+        score, whole = sum(heard.silent[key] for key in self.absent), self.length
         vectors: dict[int, list[float]] = {}
 
         def add(modulus: int, of: Callable[[int], float]) -> None:
@@ -396,19 +486,25 @@ class _Heard:
         self._cycles: dict[tuple[int, Key, int], list[list[float]]] = {}
         raw = {
             id(sheet): {key: voice.logs() for key, voice in sheet.voices.items()}
-            for sheet in room.sheets
+            for sheet in room.ready
         }
         other, listed = log(CHANCES.other_track), log(1 - CHANCES.other_track)
-        self.alone = {key: room.alone(key) for key in room.keys}
-        rest = dict(self.alone)
+        alone = {key: room.alone(key) for key in room.keys}
+        absent = {key: room.absent(key) for key in room.keys}
+        self.by_hand = frozenset(key for key, (_, by_hand) in absent.items() if by_hand)
+        rest = {key: max(alone[key], absent[key][0]) for key in room.keys}
         for logs_of in raw.values():
             for key, logs in logs_of.items():
                 rest[key] = max(rest[key], _sum(logs) - log(len(logs)))
         for sheet, logs_of in raw.items():
             self.logs[sheet] = {
-                key: [_sum((each + listed, rest[key] + other)) - self.alone[key] for each in logs]
+                key: [_sum((each + listed, rest[key] + other)) - alone[key] for each in logs]
                 for key, logs in logs_of.items()
             }
+        self.silent = {
+            key: _sum((absent[key][0] + listed, rest[key] + other)) - alone[key]
+            for key in room.keys
+        }
 
     def cycles(self, sheet: _Sheet, key: Key, lane: int) -> list[list[float]]:
         """The log likelihoods of the steps with a cycle, each by its passes before: against all."""
@@ -433,124 +529,82 @@ class _Room:
         self.keys = tuple(
             dict.fromkeys(_key(note) for notes in noted.values() for note in notes.values())
         )
-        steps = [p.pattern.pass_ticks for p in parts]
-        steps += [track.step_ticks for p in parts for track in p.pattern.tracks]
-        self.grid = gcd(*steps)
-        self.early, self.late = window(self.grid)
-        # What a pattern without that key makes of it.
-        self.silent = {key: _Voice((), 1, self.grid, 16) for key in self.keys}
         self._all: list[_Sheet] = []
         for part in parts:
             sheet = next((s for s in self._all if s.pattern is part.pattern), None)
             if sheet is None:
-                sheet = _Sheet(part.pattern, noted[part.number], self)
+                sheet = _Sheet(part.pattern, noted[part.number], self.keys)
                 self._all.append(sheet)
             sheet.parts.append(part)
-        self.begin()
+        self.begin(0)
 
-    def begin(self) -> None:
-        """Nothing has been heard."""
-        # Where notes lie, in ticks of the count, until the grid is known; then on which steps.
+    def begin(self, tick: int) -> None:
+        """Nothing has been heard before `tick`."""
+        # Where notes lie, in ticks of the count.
         self._notes: list[tuple[float, Key]] = []
-        self._turned = [0.0, 0.0]
-        self.off: float | None = None
-        self.base = 0
-        self._sounded: dict[Key, set[int]] = {key: set() for key in self.keys}
         self._counts = dict.fromkeys(self.keys, 0)
-        self._first: int | None = None
-        self._next: int | None = None
-        self.listen_for(self._all)
-        for _, voice in self._voices:
-            voice.begin()
+        self._begun = self._tick = tick
+        self.sheets = list(self._all)
+        for sheet in self.sheets:
+            sheet.begin()
 
     def listen_for(self, sheets: Sequence[_Sheet]) -> None:
         """Pass over all patterns but these."""
         self.sheets = list(sheets)
-        voices = {id(v): (key, v) for sheet in sheets for key, v in sheet.voices.items()}
-        self._voices = list(voices.values())
 
     def take(self, at: float, channel: int, note: int) -> None:
         """A note began at `at`, in ticks of the count."""
         key: Key = channel, note
-        if key not in self._sounded:
+        if key not in self._counts:
             key = None, note
-            if key not in self._sounded:
+            if key not in self._counts:
                 return
-        if self.off is None:
-            self._notes.append((at, key))
-            self._turned[0] += cos(2 * pi * at)
-            self._turned[1] += sin(2 * pi * at)
-            return
-        self._put(at, key)
+        self._counts[key] += 1
+        self._notes.append((at, key))
 
-    def _put(self, at: float, key: Key) -> None:
-        assert self.off is not None
-        tick = round(at - self.off)
-        late = (tick - self.base + self.early) % self.grid - self.early
-        if late <= self.late:
-            self._sounded[key].add((tick - self.base - late) // self.grid)
+    def look(self, tick: int, fill: bool | None) -> None:
+        """The count is at `tick`: take in what is over by now."""
+        self._tick = tick
+        for sheet in self.sheets:
+            sheet.look(self._notes, tick, self._begun, fill)
 
-    def look(self, tick: int, begun: int, fill: bool | None) -> None:
-        """The count is at `tick`, since `begun` it was listened to: take in what is over by now."""
-        if self.off is None:
-            self._find_grid(begun)
-            if self.off is None:
-                return
-        assert self._next is not None
-        while self.base + self._next * self.grid + self.late + 1 < tick:
-            at = self._next
-            self._next += 1
-            for key, voice in self._voices:
-                voice.tell(at, at in self._sounded[key], fill)
-            for key, sounded in self._sounded.items():
-                if at in sounded:
-                    self._counts[key] += 1
-                    sounded.discard(at)
-
-    def _find_grid(self, begun: int) -> None:
-        """Find the ticks on which steps fall, where that is clear."""
-        notes = self._notes
-        if len(notes) < GRID_NOTES or hypot(*self._turned) < 0.5 * len(notes):
-            return
-        off = atan2(self._turned[1], self._turned[0]) / (2 * pi)
-        if off < _EARLIEST:
-            off += 1
-        weights = []
-        for base in range(self.grid):
-            weight = 0.0
-            for at, _ in notes:
-                late = (round(at - off) - base + self.early) % self.grid - self.early
-                how = _ON if late == 0 else _OFF if late in (-1, 1) else _SWUNG
-                weight += log(how if late <= self.late else _ASTRAY)
-            weights.append(weight)
-        best = max(weights)
-        rest = [each for each in weights if each < best]
-        if len(rest) < self.grid - 1 or (rest and _sum(rest) > best - log(GRID_ODDS)):
-            return
-        self.off, self.base = off, weights.index(best)
-        self._first = self._next = -(-(begun + self.early - self.base) // self.grid)
-        for at, key in notes:
-            self._put(at, key)
-        self._notes.clear()
+    @property
+    def ready(self) -> list[_Sheet]:
+        """The patterns whose steps are heard by now."""
+        return [sheet for sheet in self.sheets if sheet.base is not None]
 
     def alone(self, key: Key) -> float:
         """The log likelihood of what a key played, if each note comes as often as it came.
 
-        The chance that any step of the grid plays is unknown, Jeffreys' prior (Krichevsky and
-        Trofimov, 1981; from memory).
+        The chance that a sixteenth plays is unknown, Jeffreys' prior (Krichevsky and Trofimov,
+        1981; from memory).
         """
-        told, heard = self.told, self._counts[key]
+        told, heard = self._steps(key)
         return lgamma(heard + 0.5) + lgamma(told - heard + 0.5) - lgamma(told + 1) - 2 * lgamma(0.5)
 
+    def absent(self, key: Key) -> tuple[float, bool]:
+        """The same if no track plays it, and whether a hand does."""
+        told, heard = self._steps(key)
+        stray, hand = CHANCES.heard.stray, CHANCES.hand_plays
+        silent = heard * log(stray) + (told - heard) * log(1 - stray)
+        played = heard * log(hand) + (told - heard) * log(1 - hand) + log(CHANCES.by_hand)
+        return _sum((silent, played)), played > silent
+
+    def _steps(self, key: Key) -> tuple[int, int]:
+        """How many sixteenths went by, and on how many a key was heard."""
+        heard = self._counts[key]
+        return max((self._tick - self._begun) // TICKS_PER_SONG_POSITION, heard), heard
+
     @property
-    def told(self) -> int:
-        """How many steps of the grid have been taken in."""
-        return 0 if self._next is None or self._first is None else self._next - self._first
+    def full(self) -> bool:
+        """Whether more has been heard than is of any use."""
+        return len(self._notes) > MOST_NOTES
 
     @property
     def passes(self) -> float:
-        """How many passes of the longest pattern that is."""
-        return self.told / max(sheet.length for sheet in self._all)
+        """How many passes of the longest pattern went by."""
+        longest = max(sheet.pattern.pass_ticks for sheet in self._all)
+        return (self._tick - self._begun) / longest
 
     def hears(self, port: str, matches: Matches) -> bool:
         """Whether what arrives on `port` may be its own."""
@@ -678,7 +732,7 @@ class Ears:
         if not conductor.ticks.sure:
             return False
         for room in self._rooms:
-            room.look(tick, self._begun, fill)
+            room.look(tick, fill)
         if tick // COMPARED == self._looked // COMPARED:
             return False
         self._looked = tick
@@ -688,7 +742,7 @@ class Ears:
 
     def _begin(self, tick: int) -> None:
         for room in self._rooms:
-            room.begin()
+            room.begin(tick)
         self._begun = self._looked = tick
         self.says = _NOTHING
 
@@ -697,33 +751,34 @@ class Ears:
 
     def _compare(self, conductor: Conductor, tick: int) -> bool:
         """Weigh all places against each other; hand on what is found."""
-        told = [room for room in self._rooms if room.told and room.sheets]
+        told = [room for room in self._rooms if room.ready]
         if not told:
             return False
         prior = _Prior(self._setlist, conductor)
         bounds: list[tuple[float, int, _Room, _Sheet, _Heard]] = []
         for room in told:
             heard = _Heard(room)
-            now = (tick - room.base) // room.grid
-            for sheet in room.sheets:
+            for sheet in room.ready:
+                assert sheet.base is not None
+                now = (tick - sheet.base) // sheet.grid
                 for bound, origin in sheet.ways(heard, now):
                     bounds.append((bound, origin, room, sheet, heard))
         bounds.sort(key=lambda each: -each[0])
         top = bounds[0][0]
         for room in told:
             hopeful = {id(b[3]) for b in bounds if b[0] > top - HOPELESS}
-            if any(id(sheet) not in hopeful for sheet in room.sheets):
-                room.listen_for([sheet for sheet in room.sheets if id(sheet) in hopeful])
+            if any(id(sheet) not in hopeful for sheet in room.ready):
+                room.listen_for([s for s in room.sheets if s.base is None or id(s) in hopeful])
         found: list[Found] = []
         speakers: dict[tuple[int, int], bool] = {}
         rest = [log(prior.nothing)]
-        for n, (bound, origin, room, sheet, heard) in enumerate(bounds):
+        for n, (bound, origin, _, sheet, heard) in enumerate(bounds):
             if n >= MOST_WAYS or bound < top - FAR:
                 rest.append(bound + log(prior.most(sheet)))
                 continue
             way = sheet.way(heard, origin)
-            believed = self._believed(heard, room, way)
-            for each in self._places(room, way, prior, tick):
+            believed = self._believed(heard, way)
+            for each in self._places(way, prior, tick):
                 found.append(each)
                 speakers[each.part, each.start] = believed
         whole = _sum([each.weight for each in found] + rest)
@@ -735,7 +790,8 @@ class Ears:
         if speakers[best.part, best.start] and self._settled(conductor, prior, found):
             self._end()
             return True
-        if exp(_sum(rest) - whole) > 0.99 and max(r.passes for r in told) > PATIENCE:
+        lost = exp(_sum(rest) - whole) > 0.99 and max(r.passes for r in told) > PATIENCE
+        if lost or any(room.full for room in told):
             self._begin(tick)
             return False
         self._say(conductor, found, tick)
@@ -776,7 +832,8 @@ class Ears:
             (room, s) for room in self._rooms for s in room.sheets if id(s) == near[0].alike[0]
         )
         heard = _Heard(room, other_rule=0.0)
-        way = sheet.way(heard, (ticks - room.base) // room.grid)
+        assert sheet.base is not None
+        way = sheet.way(heard, (ticks - sheet.base) // sheet.grid)
         found = []
         for each in near:
             passes = (ticks - each.start) // sheet.pattern.pass_ticks
@@ -786,10 +843,11 @@ class Ears:
         found = [replace(each, weight=exp(each.weight - top)) for each in found]
         return sorted(found, key=lambda each: -each.weight)
 
-    def _places(self, room: _Room, way: _Way, prior: _Prior, tick: int) -> Iterator[Found]:
+    def _places(self, way: _Way, prior: _Prior, tick: int) -> Iterator[Found]:
         """The places that lie so, with the logs of their weights."""
         sheet, pattern = way.sheet, way.sheet.pattern
-        ticks = room.base + way.origin * room.grid
+        assert sheet.base is not None
+        ticks = sheet.base + way.origin * sheet.grid
         into = tick - ticks
         phrase = lcm(pattern.phrase_ticks, pattern.pass_ticks) // pattern.pass_ticks
         told = lcm(*(modulus for modulus, _ in way.factors))
@@ -816,15 +874,15 @@ class Ears:
                         way.score + score,
                     )
 
-    def _believed(self, heard: _Heard, room: _Room, way: _Way) -> bool:
+    def _believed(self, heard: _Heard, way: _Way) -> bool:
         """Whether enough tracks speak for lying so, and few enough play something else."""
-        speak = strange = 0
+        speak, strange = 0, sum(key in heard.by_hand for key in way.sheet.absent)
         for key, logs in heard.logs[id(way.sheet)].items():
             voice = way.sheet.voices[key]
             ways = voice.length // gcd(voice.length, way.sheet.length)
             lanes = [(way.origin - way.sheet.length * n) % voice.length for n in range(ways)]
             best = max(lanes, key=lambda lane: logs[lane])
-            speak += logs[best] > SPEAKS and key in way.sheet.names
+            speak += logs[best] > SPEAKS
             strange += voice.strange(best)
         return speak >= LEAST_SPEAKERS + FOR_EACH_STRANGE * strange
 
