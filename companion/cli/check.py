@@ -21,7 +21,7 @@ from companion.setlist.advice import (
     left_open,
     placed,
 )
-from companion.setlist.check import combined
+from companion.setlist.check import combined, part_path
 from companion.setlist.course import length_of
 from companion.setlist.reading import read_controls, read_with_places
 
@@ -55,11 +55,16 @@ def check(set_files: tuple[Path, ...], as_json: bool, controls: Path | None = No
             report["advice"] += map(_advice_object, advice)
             left = placed(left_open(setlist), places)
             report["advice"] += map(_advice_object, left)
+            by_ear = placed(_by_ear(setlist), places)
+            report["advice"] += map(_advice_object, by_ear)
             if cycles and not as_json:
                 _tell_cycles(cycles)
             if left and not as_json:
                 say("  Where a jump leaves an instrument as it is:")
                 say(*(f"    line {each.line}: {each.text}" for each in left))
+            if by_ear and not as_json:
+                say("  Joined in the middle, by the notes of its tracks:")
+                say(*(f"    line {each.line}: {each.text}" for each in by_ear))
     if controls is not None:
         report = {"file": str(controls), "faults": [], "more_faults": 0, "advice": []}
         reports.append(report)
@@ -68,6 +73,15 @@ def check(set_files: tuple[Path, ...], as_json: bool, controls: Path | None = No
         say_json({"version": 1, "files": reports})
     if faulty:
         raise click.exceptions.Exit(exits.FAULT)
+
+
+def _by_ear(setlist: SetList) -> list[Advice]:
+    """Which parts are found by ear, where tracks name their notes."""
+    if not setlist.notes:
+        return []
+    from companion.follow.outlook import outlook
+
+    return [Advice(part_path(each.part), each.notice, each.better) for each in outlook(setlist)]
 
 
 def _lengths(setlist: SetList) -> dict[str, Any]:

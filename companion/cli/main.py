@@ -138,6 +138,7 @@ def engine(
 @click.option("--out", metavar="PORT", help="With --send: send changes to this MIDI output only.")
 @click.option("--send", is_flag=True, help="Send program changes to the instruments, too.")
 @click.option("--now", is_flag=True, help="Begin at once, without waiting for `start`.")
+@click.option("--join", is_flag=True, help="It plays already: its place is to be found by ear.")
 @click.option("--no-screen", is_flag=True, help="Stay in the foreground until the set is over.")
 @options.take_option
 @options.api_option
@@ -159,6 +160,7 @@ def rehearse(
     out: str | None,
     send: bool,
     now: bool,
+    join: bool,
     no_screen: bool,
     no_take: bool,
     api: str | None,
@@ -187,6 +189,7 @@ def rehearse(
         out=out,
         send=send,
         now=now,
+        join=join,
         api=api,
         controls=controls,
     )

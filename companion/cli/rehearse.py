@@ -35,6 +35,7 @@ class Asked:
     out: str | None
     send: bool
     now: bool
+    join: bool
     api: str | None
     controls: Path | None
 
@@ -53,7 +54,12 @@ class Asked:
             "--api": self.api,
             "--controls": self.controls,
         }
-        flags = {"--click": self.click, "--send": self.send, "--now": self.now}
+        flags = {
+            "--click": self.click,
+            "--send": self.send,
+            "--now": self.now,
+            "--join": self.join,
+        }
         words = [f"{name}={value}" for name, value in values.items() if value is not None]
         return [*words, *(name for name, on in flags.items() if on)]
 
@@ -82,6 +88,10 @@ def rehearse(
         raise click.UsageError("--click needs a port to sound on; add --sound PORT")
     if asked.out is not None and not asked.send:
         raise click.UsageError("--out is where changes are sent; add --send")
+    if asked.join and (loop is not None or asked.count_in or asked.now):
+        raise click.UsageError(
+            "--join begins in the middle; leave out --loop, --count-in and --now"
+        )
     if screen:
         from companion.cli import live
 
@@ -125,6 +135,8 @@ def _run(
         setlist = load_apart(set_file, controls=asked.controls)
         for number in (asked.begin or 1, *(loop or ())):
             _must_be_there(setlist, number)
+        if asked.join:
+            _must_have_notes(setlist, asked.begin)
         leftover.silence()
         wanted = {"--sound": asked.sound, "--clock-out": asked.clock_out, "--out": asked.out}
         globs = {option: glob for option, glob in wanted.items() if glob is not None}
@@ -152,6 +164,7 @@ def _run(
             sends=asked.send,
             now=asked.now,
             stays=stays,
+            join=asked.join,
         )
         options = Options(
             out_glob=asked.out,
@@ -164,7 +177,9 @@ def _run(
         saved = Saved(set_file, asked.controls)
         engine = Engine(setlist, options, system, None, saved, recorder)
         leftover.keep(asked.api, rehearsal.outlets, Keys(setlist).all | CLICKS)
-        engine.run(lock, lambda: _say_ready(setlist.name, seed, asked.now, err=as_json))
+        engine.run(
+            lock, lambda: _say_ready(setlist.name, seed, asked.now or asked.join, err=as_json)
+        )
         leftover.forget()
         if recorder is not None and recorder.trouble:
             say(recorder.trouble, err=True)
@@ -174,11 +189,23 @@ def _run(
         raise Refused(str(error)) from error
     finally:
         lock.release()
+    assert engine.rehearsing is not None
+    joined = engine.rehearsing.joined
+    if joined is not None and not as_json:
+        told = joined.told(setlist)
+        say(f"{told[0].upper()}{told[1:]}.")
     if as_json:
-        assert engine.rehearsing is not None
         played = [{"part": part, "ticks": ticks} for part, ticks in engine.rehearsing.played]
         number = None if recorder is None else recorder.take
-        say_json({"version": 1, "take": number, "seed": seed, "played": played})
+        report: dict[str, object] = {"version": 1, "take": number, "seed": seed, "played": played}
+        if joined is not None:
+            report["joined"] = {
+                "part": joined.part,
+                "tick": joined.tick,
+                "sure_after_ticks": joined.after,
+                "right": joined.right,
+            }
+        say_json(report)
 
 
 def _say_ready(name: str, seed: int, now: bool, *, err: bool) -> None:
@@ -197,6 +224,16 @@ def _must_be_there(setlist: SetList, number: int) -> None:
     if number > parts:
         has = "1 part" if parts == 1 else f"{parts} parts"
         raise Refused(f"there is no part {number}; the set has {has}")
+
+
+def _must_have_notes(setlist: SetList, begin: int | None) -> None:
+    parts = setlist.parts if begin is None else setlist.parts[begin - 1 : begin]
+    if not any(setlist.notes_of(part) for part in parts):
+        what = "the set" if begin is None else f"part {begin}"
+        raise Refused(
+            f"{what} names no notes, and so nothing can be found by ear; "
+            "give its tracks a note: in the set list"
+        )
 
 
 def _loop(asked: Asked) -> tuple[int, int] | None:

@@ -8,10 +8,11 @@ program change may reach the virtual instrument on another thread, under the eng
 
 from __future__ import annotations
 
+import random
 import threading
 import time
 from collections.abc import Callable, Iterable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from enum import Enum
 
 from companion.counting import Pattern
@@ -20,6 +21,7 @@ from companion.engine.ports import Output
 from companion.follow.conductor import Send, Stretch
 from companion.follow.follower import Follower, MuteSend, Sends
 from companion.follow.notes import planned_mutes
+from companion.follow.transport import State
 from companion.midi import CLOCK, CONTINUE, START, STOP, Message
 from companion.rehearse import (
     CLICKS,
@@ -48,7 +50,8 @@ class Rehearsal:
 
     `sound` and `clock_out` are globs of output ports, None for none. `begin` is the number of the
     part to begin with, `count_in` is in bars. `sends` says that real instruments are told, too.
-    With `stays` it can be started again when it is over; else the engine ends.
+    With `stays` it can be started again when it is over; else the engine ends. With `join` it plays
+    already, at a random place that nobody is told, and is to be found by ear.
     """
 
     begin: int = 1
@@ -61,12 +64,38 @@ class Rehearsal:
     sends: bool = False
     now: bool = False
     stays: bool = False
+    join: bool = False
 
     @property
     def outlets(self) -> dict[str, str]:
         """The globs of the ports to be kept, by what goes out there."""
         wanted = {SOUND: self.sound, CLOCK_OUT: self.clock_out}
         return {name: glob for name, glob in wanted.items() if glob is not None}
+
+
+@dataclass(frozen=True, slots=True)
+class Joined:
+    """How a place was found: part and tick that were joined, and after how many ticks it was sure.
+
+    `after` is None where the part was over before. `right` says whether that is where it played,
+    `last` what the doubt was at the end of it.
+    """
+
+    part: int
+    tick: int
+    after: int | None = None
+    right: bool = False
+    last: str = ""
+
+    def told(self, setlist: SetList) -> str:
+        """It in plain words."""
+        part = setlist.parts[self.part - 1]
+        bar_ticks = part.pattern.meter.bar_ticks
+        where = f"joined part {self.part}, {part.name}, in bar {self.tick // bar_ticks + 1}"
+        if self.after is None:
+            return f"{where}: not found before its end ({self.last})"
+        bars = f"{self.after / bar_ticks:.1f} bars"
+        return f"{where}: sure after {bars}, {'and right' if self.right else 'and WRONG'}"
 
 
 class Phase(Enum):
@@ -76,6 +105,7 @@ class Phase(Enum):
     COUNT_IN = "is counted in"
     PLAYING = "plays"
     PAUSED = "stands still"
+    JOINED = "plays, and is to be found"
 
 
 class Rehearsing:
@@ -102,6 +132,7 @@ class Rehearsing:
         # What was played, in order: each part with how many ticks of it.
         self.played: list[list[int]] = []
         self.over = False
+        self.joined: Joined | None = None
         self._follower = follower
         self._conductor = follower.conductor
         self._conductor.rehearses = True
@@ -129,6 +160,9 @@ class Rehearsing:
 
     def begin(self) -> None:
         """Choose the part to begin with. Before anything is heard, and when all is over."""
+        if self.asked.join and self.joined is None:
+            self._join()
+            return
         with self._lock:
             place = self._course.begin(self._follower.setlist)
             if self._conductor.part.number != place.part:
@@ -142,6 +176,9 @@ class Rehearsing:
     def heard(self, port: str, t_ns: int, message: Sequence[int]) -> None:
         """The internal clock ticks: all that belongs to this tick, in its order."""
         if self.over:
+            return
+        if self._phase is Phase.JOINED:
+            self._be_found(port, t_ns, message)
             return
         with self._lock:
             called, self._conductor.called = self._conductor.called, None
@@ -198,6 +235,84 @@ class Rehearsing:
         if self._phase is Phase.PLAYING:
             self._put_out(CLOCK_OUT, (bytes((STOP,)),))
         self._put_out(SOUND, self._sounding.silence())
+
+    # -- inside: found by ear ----------------------------------------------------------------
+
+    def _join(self) -> None:
+        """Play already, at a random tick of a part whose notes are known, and tell nobody."""
+        setlist = self._follower.setlist
+        rng = random.Random(self.asked.seed)
+        parts = [part for part in setlist.parts if setlist.notes_of(part)]
+        if self.asked.begin > 1:
+            parts = [part for part in parts if part.number == self.asked.begin]
+        part = rng.choice(parts)
+        tick = rng.randrange(part.likely_ticks)
+        with self._lock:
+            self._conductor.rehearses = False
+            self._instrument.place(part.number, tick - 1, 0)
+            self._instrument.start()
+            self.joined = Joined(part.number, tick)
+            self._say("it plays already: where, is to be found by ear")
+        self._phase = Phase.JOINED
+
+    def _be_found(self, port: str, t_ns: int, message: Sequence[int]) -> None:
+        """One tick, heard as of any instrument: clock and notes, and nothing else."""
+        assert self.joined is not None
+        joined, instrument = self.joined, self._instrument
+        part = self._follower.setlist.parts[joined.part - 1]
+        if instrument.tick + 1 == part.planned_ticks:
+            # It goes on as far as the set says, and a set cannot say what comes if nothing is sent.
+            self.joined = replace(joined, last=self._conductor.doubt)
+            self._leave(port, t_ns)
+            return
+        self._put_out(CLOCK_OUT, (bytes((CLOCK,)),))
+        with self._lock:
+            instrument.advance()
+        self._hear(port, t_ns, message)
+        with self._lock:
+            messages = self._sounding.tick(instrument.strikes(self._follower.fill))
+            for each in messages:
+                self._put_down(t_ns, each)
+        self._put_out(SOUND, messages)
+        for each in messages:
+            self._hear(self._port_of(each), t_ns, each)
+        with self._lock:
+            if self._conductor.state is not State.RUNNING or not self._conductor.sure:
+                return
+            part, tick = self._conductor.part, self._conductor.tick
+            right = part.number == instrument.part and tick == instrument.tick
+            if part.planned_ticks is None:
+                # Which phrase it is of a part without an end, nobody can hear.
+                right = part.number == instrument.part
+                right = right and (tick - instrument.tick) % part.pattern.pass_ticks == 0
+            after = instrument.tick - joined.tick + 1
+            self.joined = replace(joined, after=after, right=right)
+            self._say(self.joined.told(self._follower.setlist))
+            self.played.append([instrument.part, after])
+        self._leave(port, t_ns)
+
+    def _leave(self, port: str, t_ns: int) -> None:
+        """It was found, or not: from here on it is a rehearsal like any other, or over."""
+        joined = self.joined
+        assert joined is not None
+        self._conductor.rehearses = True
+        if not self.asked.stays:
+            self.over = True
+        elif joined.after is None or not joined.right:
+            self._stop(port, t_ns)
+            self.begin()
+            with self._lock:
+                self._say(joined.told(self._follower.setlist))
+        else:
+            self._phase, self._stretch = Phase.PLAYING, self._conductor.stretch
+
+    def _port_of(self, message: Message) -> str:
+        """A name of a port on which that instrument would send it."""
+        channel = message[0] & 0x0F
+        instruments = self._follower.setlist.instruments.values()
+        named = (each.port for each in instruments if each.channel == channel)
+        # A glob fits itself.
+        return next((glob for glob in named if glob is not None), "")
 
     # -- inside: its own transport -----------------------------------------------------------
 

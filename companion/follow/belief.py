@@ -42,6 +42,8 @@ class Weights(NamedTuple):
     jump: float = 1e-3
     # What a person's word speaks against. Judgement: kept, so that it can come back.
     against_person: float = 1e-6
+    # What is heard speaks against, once a place was found by ear (`ears.CHANCES.odds`).
+    against_ears: float = 1e-4
     # The instrument plays something else, with nothing speaking for it. Judgement: what
     # docs/faults.md takes for granted rules it out.
     anything: float = 1e-8
@@ -609,6 +611,41 @@ def boundary_after(setlist: SetList, part: Part, instrument: str, tick: int) -> 
         return max(tick + 1, 0)
     tick = max(tick, 0)
     return (tick // part.pattern.pass_ticks + 1) * part.pattern.pass_ticks
+
+
+# -- what is heard of what it plays --------------------------------------------------------------
+
+
+class Place(NamedTuple):
+    """Where notes say that it is: in part `part`, whose tick 0 is the count `start`.
+
+    `weight` is how likely that is beside the likeliest place.
+    """
+
+    part: int
+    start: int
+    weight: float
+
+
+def placed_by_ear(belief: Belief, places: Iterable[Place]) -> Belief:
+    """Notes tell where it is, so clearly that all the rest is out: a world for each place.
+
+    A world that is there already stays what it is, with what waits in it.
+    """
+    found: list[tuple[World, float]] = []
+    at = {(place.part, place.start): place.weight for place in places}
+    for place, weight in at.items():
+        there = [(w, p) for w, p in belief if (w.part, w.start) == place]
+        whole = sum(p for _, p in there)
+        found += [(replace(w, running=True), weight * p / whole) for w, p in there]
+        if not there:
+            found.append((World(*place, running=True), weight))
+    out = [
+        (replace(w, running=True), p * WEIGHTS.against_ears)
+        for w, p in belief
+        if (w.part, w.start) not in at
+    ]
+    return normal([*found, *out])
 
 
 # -- what a person says --------------------------------------------------------------------------

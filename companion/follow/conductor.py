@@ -9,7 +9,7 @@ No port and no file is known here; times come in as arguments, in ns of one mono
 
 from __future__ import annotations
 
-from collections.abc import Callable, Collection, Mapping
+from collections.abc import Callable, Collection, Mapping, Sequence
 from copy import copy, deepcopy
 from dataclasses import dataclass, replace
 from enum import Enum
@@ -20,7 +20,7 @@ import msgspec
 from companion.counting import TICKS_PER_SONG_POSITION, Pattern
 from companion.follow import belief
 from companion.follow.announced import ECHO_NS, Announced, has_program, nearest_part
-from companion.follow.belief import Belief, Doubt, Heard, Wait, World
+from companion.follow.belief import Belief, Doubt, Heard, Place, Wait, World
 from companion.follow.count import EARLY, Count
 from companion.follow.transport import Effect, Signal, State, transport
 from companion.midi import program_change
@@ -415,6 +415,18 @@ class Standing:
         return self.part.planned_ticks if self.end is None and not self.staying else self.end
 
 
+@dataclass(frozen=True, slots=True)
+class ByEar:
+    """What whoever listens for the place can tell by now, in words, and what would settle the rest.
+
+    `place` is where it most likely is, None while nothing is likely.
+    """
+
+    words: str = ""
+    help: str = ""
+    place: Place | None = None
+
+
 NOTHING: tuple[Send, ...] = ()
 
 
@@ -443,6 +455,7 @@ class Conductor:
         self.called: Ask | None = None
         self.done: Cue | None = None
         self.records = True
+        self.by_ear = ByEar()
         self.now_ns = 0
         # When anything was last heard of the transport, and when a clock was.
         self.heard_ns = 0
@@ -822,6 +835,21 @@ class Conductor:
         if worlds != was:
             self._set(worlds=worlds, why=self.situation.why or why, remedy=(why, remedy))
             self._settle()
+
+    @property
+    def listens(self) -> bool:
+        """Whether something plays, and where it is in the set is in doubt: notes may tell."""
+        state = self.situation.transport
+        if state is State.READY:
+            return not self.rehearses
+        return state is State.RUNNING and not self._known_sure and self._differ(self.situation)
+
+    def found_by_ear(self, places: Sequence[Place]) -> None:
+        """Notes tell where it is: at one of `places`, the likeliest first, and nowhere else."""
+        self._take_place(places)
+        self._event()
+        self._act(may_send=False)
+        self.notice = f"found by ear: {self.part.name}"
 
     # -- what became of a send ---------------------------------------------------------------
 
@@ -1860,6 +1888,8 @@ class Conductor:
             case Ask.CONFIRM:
                 if state is State.LOST:
                     return _WAIT
+                if state is State.READY and self.by_ear.place is not None:
+                    return None
                 if state is State.READY or (state is State.WAITING and self.sure):
                     return _UNCOUNTED
                 return _SURE if self.sure else None
@@ -1911,6 +1941,9 @@ class Conductor:
             case Ask.NUDGE_FORWARD | Ask.NUDGE_BACK:
                 self._nudge(wish)
             case Ask.CONFIRM:
+                if self.situation.transport is State.READY and self.by_ear.place is not None:
+                    # What is shown is what was heard.
+                    self._take_place([self.by_ear.place])
                 count = self._count
                 self._by_person(belief.confirmed(self.situation.worlds, count), count=count)
                 self.notice = "confirmed: the count is right"
@@ -2064,6 +2097,14 @@ class Conductor:
                 self._rewish(before.wishes)
             self._set(before=None)
         self.notice = f"undone: {wish}"
+
+    def _take_place(self, places: Sequence[Place]) -> None:
+        # From here on it plays, if nobody had said so.
+        self._now_count()
+        worlds = belief.placed_by_ear(self.situation.worlds, places)
+        played = self.situation.played | {worlds[0][0].part}
+        self._set(worlds=worlds, why="", told=None, played=played)
+        self._settle()
 
     # -- inside: what goes on beside ---------------------------------------------------------
 
@@ -2593,6 +2634,12 @@ class Conductor:
 
     @property
     def _doubt(self) -> Doubt:
+        found, heard = self._plain_doubt, self.by_ear
+        return Doubt(found.kind, heard.words, heard.help) if found.kind and heard.words else found
+
+    @property
+    def _plain_doubt(self) -> Doubt:
+        """The doubt, but for what may have been heard of it."""
         held = self.situation
         state = held.transport
         press = "press start on the instrument, or say where the one is"

@@ -26,6 +26,7 @@ from companion.follow.conductor import (
     Stretch,
 )
 from companion.follow.drift import Misfit
+from companion.follow.ears import Ears
 from companion.follow.mutesends import LATE_TICKS, Due, MuteOrder, MuteSending, not_sent
 from companion.follow.mutesends import NOTHING as NO_MUTES
 from companion.follow.notes import ChangeCheck, HeardMutes, TrackState, told_by
@@ -136,6 +137,7 @@ class Listeners:
         self.change_check = ChangeCheck(setlist, matches)
         self.mutes = MuteSending(setlist)
         self.heard = HeardMutes(setlist, matches)
+        self.ears = Ears(setlist, matches)
         # Most sets have none, and then a tick pays nothing for them.
         self.presses = bool(setlist.controls)
         told = {name for name, each in setlist.instruments.items() if each.tells.mutes}
@@ -410,6 +412,8 @@ class Follower:
         sends = self.press(port, t_ns, message) if made.presses else NOTHING
         if made.telling:
             self._hear_fill(port, message)
+        if made.ears.any:
+            made.ears.hear(port, t_ns, message, conductor)
         made.heard.hear(port, message, conductor, t_ns)
         made.change_check.hear(port, message, conductor)
         word = made.announcements.hear(port, message)
@@ -460,7 +464,18 @@ class Follower:
         self._stretch = stretch
         made.heard.ticked(conductor, fill)
         made.change_check.ticked(conductor, muted, fill)
+        if made.ears.any:
+            self._listen(made.ears, fill)
         return self._mute_sends(due, t_ns) if due.now or due.missed else ()
+
+    def _listen(self, ears: Ears, fill: bool | None) -> None:
+        """Let those listen who find the place, where its clock may be trusted at all."""
+        conductor = self.conductor
+        if conductor.listens and self._home not in (None, self.port):
+            return
+        if ears.ticked(conductor, fill):
+            self._home = self.port
+        conductor.by_ear = ears.says
 
     def _mute_sends(self, due: Due, t_ns: int) -> tuple[MuteSend, ...]:
         if due.missed:

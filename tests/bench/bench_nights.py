@@ -1,6 +1,7 @@
 """Many simulated nights at once: what went wrong, what it did, and how fast they were played.
 
 Run: python -m tests.bench.bench_nights --hours 1000
+     python -m tests.bench.bench_nights --hours 100 --notes [--deaf]
 
 Each hour is a night of its own, its seed its number. A night that goes wrong is replayed in words
 by `python -m tests.nights SEED`.
@@ -11,6 +12,7 @@ from __future__ import annotations
 import argparse
 import sys
 import time
+from functools import partial
 from multiprocessing import Pool
 
 from tests.nights.judge import Tally
@@ -18,9 +20,9 @@ from tests.nights.night import play_night
 from tests.nights.table import table
 
 
-def hour(seed: int) -> Tally:
+def hour(seed: int, *, notes: bool, deaf: bool) -> Tally:
     """One night of one hour."""
-    return play_night(seed, 1.0)
+    return play_night(seed, 1.0, notes=notes, deaf=deaf)
 
 
 def main() -> None:
@@ -29,12 +31,15 @@ def main() -> None:
     parser.add_argument("--hours", type=int, default=100)
     parser.add_argument("--first", type=int, default=0, help="seed of the first night")
     parser.add_argument("--processes", type=int, default=2)
+    parser.add_argument("--notes", action="store_true", help="the box sends what it plays")
+    parser.add_argument("--deaf", action="store_true", help="nobody listens for the place")
     given = parser.parse_args()
     begin = time.perf_counter()
     whole = Tally()
+    play = partial(hour, notes=given.notes, deaf=given.deaf)
     with Pool(given.processes) as pool:
         seeds = range(given.first, given.first + given.hours)
-        for number, tally in enumerate(pool.imap_unordered(hour, seeds), start=1):
+        for number, tally in enumerate(pool.imap_unordered(play, seeds), start=1):
             whole.add(tally)
             for charge in tally.first_wrong:
                 print(charge, file=sys.stderr, flush=True)

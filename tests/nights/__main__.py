@@ -14,8 +14,11 @@ def main() -> None:
     parser.add_argument("seed", type=int)
     parser.add_argument("--hours", type=float, default=1.0)
     parser.add_argument("--quiet", action="store_true", help="only the table")
+    parser.add_argument("--notes", action="store_true", help="the box sends what it plays")
+    parser.add_argument("--deaf", action="store_true", help="nobody listens for the place")
     given = parser.parse_args()
-    tally = play_night(given.seed, given.hours, None if given.quiet else print)
+    tell = None if given.quiet else print
+    tally = play_night(given.seed, given.hours, tell, notes=given.notes, deaf=given.deaf)
     print(table(tally))
 
 

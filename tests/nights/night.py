@@ -17,7 +17,7 @@ from companion.follow.follower import Follower, Sends, Status
 from tests.nights.box import CLOCK, CONTINUE, SENSING, START, STOP, Box
 from tests.nights.judge import Judge, Tally
 from tests.nights.line import MS, Arrival, Line
-from tests.nights.sets import random_kind, random_set
+from tests.nights.sets import random_kind, random_set, with_tracks
 from tests.nights.tempo import Hand
 
 PORT, OTHER = "tide drum", "foghorn"
@@ -27,18 +27,23 @@ LOOK_NS = 10 * MS
 KEEP_LOOKS = 20
 SENSING_NS = 250 * MS
 SECOND = 1_000_000_000
-PROGRAM = 0xC0
+PROGRAM, NOTE_ON = 0xC0, 0x90
 
 Tell = Callable[[str], None]
 
 
 @dataclass(frozen=True, slots=True)
 class Fate:
-    """What a set of the night is like: seed, length in seconds, and who is told in words."""
+    """What a set of the night is like: seed, length in seconds, and who is told in words.
+
+    With `notes` the box sends what it plays; `deaf` is software that does not listen for its place.
+    """
 
     seed: str
     seconds: float
     tell: Tell | None = None
+    notes: bool = False
+    deaf: bool = False
 
 
 class Stage:
@@ -57,12 +62,17 @@ class Stage:
         self.rough = self.night in ("rough", "mixed")
         self.kind = random_kind(rng, names=self.night == "hands")
         self.setlist = random_set(rng, self.kind)
+        # Whoever plays by a list draws apart, so that the night stays the same without.
+        self._fingers = Random(f"{fate.seed} notes")
+        self._plays, self._deaf = fate.notes, fate.deaf
+        if fate.notes:
+            self.setlist = with_tracks(self.setlist, self._fingers)
         self.box = Box(self.kind, {p.number: p.pattern.pass_ticks for p in self.setlist.parts})
         self.hand = Hand(rng, (40.0, 300.0) if self.rough else (70.0, 180.0))
         self.line, self.other_line = Line(rng), Line(rng)
         # Whether the performer wants anything sent.
         self.armed = rng.random() < 0.95
-        self.follower = Follower(self.setlist, sends=self.armed)
+        self.follower = self._listening(Follower(self.setlist, sends=self.armed))
         # Whether the engine is away, killed; the place that it kept last, and what had happened.
         self.dead = False
         self._kept: dict[str, Any] = {}
@@ -164,7 +174,7 @@ class Stage:
     @property
     def may_be_killed(self) -> bool:
         """Whether nothing was pressed just now: what nobody wrote down is as good as unheard."""
-        under_way = any(a.own and a.message != CLOCK for a in self.line.under_way)
+        under_way = any(_is_pressed(a) for a in self.line.under_way)
         return not under_way and self.now_ns - self.pressed_ns > 3 * LOOK_NS // 2
 
     def die(self) -> None:
@@ -189,7 +199,7 @@ class Stage:
 
     def _come_back(self) -> None:
         kept = json.loads(json.dumps(self._kept))
-        self.follower = Follower.resume(self.setlist, kept, self.now_ns)
+        self.follower = self._listening(Follower.resume(self.setlist, kept, self.now_ns))
         self.dead = False
         self.judge.came_back()
         self.say("back")
@@ -291,9 +301,7 @@ class Stage:
         if self.dead:
             return True
         often = 0.1 if self.night == "kills" else 0.005
-        if self.rng.random() > often or any(
-            a.own and a.message != CLOCK for a in self.line.under_way
-        ):
+        if self.rng.random() > often or any(_is_pressed(a) for a in self.line.under_way):
             return False
         self.judge.fault("killed", self.now_ns)
         self.kill()
@@ -398,9 +406,31 @@ class Stage:
             )
             self.line.send(arrival)
         self.send(CLOCK)
+        if self._plays and box.part:
+            self._play(box.part, box.tick + box.shown_before * box.length)
         self.on_tick()
 
+    def _play(self, part: int, tick: int) -> None:
+        """Send the notes that belong to a tick of a pattern, two in a hundred of them lost."""
+        for at, track in enumerate(self.setlist.parts[part - 1].pattern.tracks):
+            passes, into = divmod(tick, track.length * track.step_ticks)
+            for step in track.steps:
+                if into != (step.number - 1) * track.step_ticks:
+                    continue
+                plays = all((passes + 1 - c.k) % c.n == 0 for c in step.rule.cycles)
+                if plays and self._fingers.random() >= 0.02:
+                    self.send((NOTE_ON, 36 + at, 100))
+
+    def _listening(self, follower: Follower) -> Follower:
+        if self._deaf:
+            follower._made.ears.any = False
+        return follower
+
     def _arrive(self, arrival: Arrival) -> None:
+        if arrival.message[:1] == (NOTE_ON,):
+            if not self.dead:
+                self.take(self.follower.hear(arrival.port, arrival.t_ns, bytes(arrival.message)))
+            return
         if arrival.own and arrival.message != CLOCK:
             self.pressed_ns = self.now_ns
         if self.dead:
@@ -469,7 +499,19 @@ def play_set(fate: Fate, tally: Tally) -> None:
     tally.hours += fate.seconds / 3600
 
 
-def play_night(seed: int, hours: float, tell: Tell | None = None) -> Tally:
+def _is_pressed(arrival: Arrival) -> bool:
+    """Whether somebody had to press something for it."""
+    return arrival.own and arrival.message != CLOCK and arrival.message[:1] != (NOTE_ON,)
+
+
+def play_night(
+    seed: int,
+    hours: float,
+    tell: Tell | None = None,
+    *,
+    notes: bool = False,
+    deaf: bool = False,
+) -> Tally:
     """Play a night of so many hours; the same seed is the same night."""
     tally = Tally()
     left, number = hours * 3600, 0
@@ -478,7 +520,7 @@ def play_night(seed: int, hours: float, tell: Tell | None = None) -> Tally:
         seconds = min(left, lengths.uniform(200, 1500))
         if tell is not None:
             tell(f"set {seed}.{number}")
-        play_set(Fate(f"{seed}.{number}", seconds, tell), tally)
+        play_set(Fate(f"{seed}.{number}", seconds, tell, notes, deaf), tally)
         left -= seconds
         number += 1
     return tally

@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from random import Random
 
-from companion.counting import Meter, Pattern
-from companion.setlist import Instrument, Part, ProgramChange, SetList, Song, Span, Unit
+from companion.counting import Cycle, Meter, Pattern, Rule, Step, Track
+from companion.setlist import Instrument, NoteKey, Part, ProgramChange, SetList, Song, Span, Unit
 from tests.nights.box import Kind
 
 NAMES = (
@@ -91,3 +92,36 @@ def random_set(rng: Random, kind: Kind) -> SetList:
         parts.append(Part(number, 0, pattern, "drums", tuple(changes), phrases))
     song = Song("Slack water", None, range(1, len(parts) + 1))
     return SetList("Tidewater", (song,), tuple(parts), instruments)
+
+
+TRACKS = ("low drum", "snap", "hat", "bell")
+
+
+def with_tracks(setlist: SetList, rng: Random) -> SetList:
+    """The same set where each part has tracks of its own that name their notes, some of them rare.
+
+    Rules are cycles alone, so that whoever plays them needs to remember nothing.
+    """
+    parts = []
+    for part in setlist.parts:
+        pattern, tracks = part.pattern, []
+        for name in TRACKS:
+            many = rng.randint(1, max(1, pattern.length // 3))
+            numbers = sorted(rng.sample(range(1, pattern.length + 1), min(many, pattern.length)))
+            steps = tuple(Step(number, _rule(rng)) for number in numbers)
+            tracks.append(Track(name, pattern.length, pattern.step_ticks, steps))
+        name = f"{pattern.name} {part.number}"
+        parts.append(replace(part, pattern=replace(pattern, name=name, tracks=tuple(tracks))))
+    notes = {
+        (part.pattern.name, track): NoteKey(None, 36 + at)
+        for part in parts
+        for at, track in enumerate(TRACKS)
+    }
+    return replace(setlist, parts=tuple(parts), notes=notes)
+
+
+def _rule(rng: Random) -> Rule:
+    if rng.random() < 0.7:
+        return Rule()
+    n = rng.choice((2, 4, 4, 8))
+    return Rule((Cycle(rng.randint(1, n), n),))

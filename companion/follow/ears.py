@@ -1,0 +1,1020 @@
+"""Where the music is, found by ear: which part plays, and which tick of it. Pure.
+
+Theory of operation
+-------------------
+A **place** is a part and the count at which its instrument's own count began. What is heard under a
+place is known: the same compiled steps that are forecast say for each track, at each step of the
+grid, how likely a note is. Notes and silences are weighed for all places at once, because the
+likelihood of a place falls into factors, each of which knows it by a remainder only:
+
+- a track, by the place modulo the track's own pass: where in its pass it is;
+- a step with `pass K of N`, by the number of its passes modulo N.
+
+Each factor is a short vector over its own remainders, brought up to date by what was heard. They
+meet where places are compared: by going through the passes of a part whose length is planned, else
+by the Chinese remainder theorem, remainder by remainder, the likeliest first. So a cycle of any
+length costs what its rules cost, and is never gone through.
+
+A track may have its reasons: it is muted, or played by hand, and begins and ceases to be so; notes
+are lost and strays come in. Each track has the chances of its three states beside, and what it
+tells is bounded, for a list may be wrong: `CHANCES` says how often a track or a rule is another
+than the list says. So no place is believed on the word of one step alone. Beside all
+places stands that none is right: each note then comes as often as it came.
+
+What comes of it weighs the worlds of the belief and nothing else: the prior of a place is the
+weight of the worlds that it belongs to, and what is found is handed to `Conductor.found_by_ear`.
+Who listens only to mutes, or to whether a change was taken, stands in `notes`.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, replace
+from functools import cached_property, partial
+from math import atan2, cos, exp, gcd, hypot, inf, lcm, lgamma, log, pi, sin
+from typing import NamedTuple
+
+from companion.counting import (
+    TICKS_PER_SONG_POSITION,
+    CompiledStep,
+    Pattern,
+    compile_pattern,
+)
+from companion.counting.heard import Rates, heard_chance
+from companion.follow.belief import Place, matter
+from companion.follow.conductor import ByEar, Conductor
+from companion.follow.notes import window
+from companion.follow.presses import Matches, parse
+from companion.follow.transport import State
+from companion.setlist import Kind, NoteKey, Part, SetList, recounts
+
+
+class Chances(NamedTuple):
+    """How likely things are while the place is looked for. Judgement all of them, no source.
+
+    They are worse than any sound cable: what is taken for likelier than it is costs time, what is
+    taken for rarer makes sure too soon.
+    """
+
+    # Notes that never arrive, and steps of the grid on which one falls that nobody listed.
+    heard: Rates = Rates(lost=0.03, stray=0.001)
+    # A track is muted, or plays by hand and not by its rules, as listening begins; and how often a
+    # pass it becomes so or ceases to be.
+    muted: float = 0.1
+    by_hand: float = 0.01
+    turns: float = 1 / 64
+    # How often a hand plays, of the steps of the grid.
+    hand_plays: float = 0.3
+    # A fill is held where nobody tells.
+    fill: float = 0.05
+    # The rule of a step, or the whole of a track, is another than the list says.
+    other_rule: float = 1 / 400
+    other_track: float = 1 / 1500
+    # Nothing of the set plays, at the least.
+    nothing: float = 0.02
+    # A place is taken for found at such odds against all others together.
+    odds: float = 1e4
+
+
+CHANCES = Chances()
+# A track speaks for a place if it plays so much likelier by its list than just as often; in nats.
+SPEAKS = 4.0
+# So many tracks must, and so many more for each that plays something else.
+LEAST_SPEAKERS, FOR_EACH_STRANGE = 2, 3
+# A cycle of more passes than these is no vector: its step is taken to play as often as it does.
+LONGEST_VECTOR = 512
+# Passes that are gone through one by one; more are joined remainder by remainder.
+MOST_PASSES = 1024
+# Places this far below the best, in nats, are not joined any further; nor more than so many.
+FAR, MOST_JOINED = 20.0, 512
+# Ways to lie in a pass that are looked into, of all patterns.
+MOST_WAYS = 4
+# A pattern so far below the best, in nats, is not listened for any more.
+HOPELESS = 40.0
+# Places are compared every so many ticks: two beats.
+COMPARED = 48
+# So many notes are kept: far more than it takes.
+MOST_NOTES = 20_000
+# Listening begins anew after so many passes of which nothing in the set makes sense.
+PATIENCE = 6
+# The tick of the grid on which steps fall: at such odds, by so many notes.
+GRID_ODDS, GRID_NOTES, GRID_LATEST = 1e7, 8, 256
+# How a note lies about the tick of its step: on it, a tick off, late by swing, anywhere.
+_ON, _OFF, _SWUNG, _ASTRAY = 0.9, 0.03, 0.015, 0.002
+# Notes before and after a tick, in ticks, are of that tick if the least lies between these.
+_EARLIEST = -0.3
+
+# A place that is so likely is what a person may confirm.
+CLEAR = 0.9
+
+Key = tuple[int | None, int]
+Notes = Sequence[tuple[float, Key]]
+_NOTHING = ByEar()
+
+
+# -- one track -----------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True)
+class _Ruled:
+    """A step with a cycle: its place in the pass, and its chance by the pass modulo the cycle."""
+
+    at: int
+    step: CompiledStep
+    chances: tuple[float, ...]
+
+
+class _Voice:
+    """One track at one key, for every way to lie in its pass ("lane": the place modulo the pass).
+
+    Three states, each with a weight by lane: as listed, muted, by hand. Steps of a grid of `grid`
+    ticks are told in order; what was heard on them is 0 or 1.
+    """
+
+    def __init__(self, steps: Sequence[CompiledStep], length: int, grid: int) -> None:
+        """`length` is that of its pass, in steps of the grid."""
+        self.length = length
+        self._grid = grid
+        self._steps = steps
+        self._plans: dict[bool | None, _Listed] = {}
+        self.ruled = self._plan(False).ruled
+        self.begin()
+
+    def begin(self) -> None:
+        """Nothing has been heard."""
+        chances = CHANCES
+        self._listed = [1 - chances.muted - chances.by_hand] * self.length
+        self._muted = [chances.muted] * self.length
+        self._by_hand = [chances.by_hand] * self.length
+        # What the latter two are to be multiplied by, the same in every lane.
+        self._as_muted = self._as_by_hand = 1.0
+        self._log = 0.0
+        self._offsets = [0.0] * self.length
+        self._told = 0
+        # By lane, for each step with a cycle: by the number of passes before, modulo the cycle.
+        self.cycles: list[list[list[float]]] = [
+            [[1.0] * len(each.chances) for each in self.ruled] for _ in range(self.length)
+        ]
+
+    def _plan(self, fill: bool | None) -> _Listed:
+        plan = self._plans.get(fill)
+        if plan is None:
+            plan = self._plans[fill] = _Listed(self._steps, self.length, self._grid, fill)
+        return plan
+
+    def tell(self, at: int, heard: bool, fill: bool | None) -> None:
+        """Whether a note was heard on step `at` of the grid."""
+        plan, rates = self._plan(fill), CHANCES.heard
+        by_hand = CHANCES.hand_plays
+        as_muted = rates.stray if heard else 1 - rates.stray
+        as_by_hand = by_hand if heard else 1 - by_hand
+        length, here = self.length, at % self.length
+        for n, each in enumerate(plan.ruled):
+            lane = (here - each.at) % length
+            muted = self._muted[lane] * self._as_muted
+            hand = self._by_hand[lane] * self._as_by_hand
+            otherwise = muted * as_muted + hand * as_by_hand
+            listed = self._listed[lane]
+            mean = listed * plan.likely(heard, each.at) + otherwise
+            if mean <= 0.0:
+                continue
+            listed, otherwise = listed / mean, otherwise / mean
+            likely = plan.by_pass(n, heard, (at - lane) // length)
+            vector = self.cycles[lane][n]
+            self.cycles[lane][n] = [
+                v * (listed * p + otherwise) for v, p in zip(vector, likely, strict=True)
+            ]
+        likely = plan.by_lane(heard, here)
+        self._listed = [w * p for w, p in zip(self._listed, likely, strict=True)]
+        self._as_muted *= as_muted
+        self._as_by_hand *= as_by_hand
+        self._told += 1
+        if self._told % length == 0:
+            self._turn()
+
+    def stray(self) -> None:
+        """A note was heard where no step of the grid is."""
+        stray = CHANCES.heard.stray
+        self._listed = [weight * stray for weight in self._listed]
+        self._as_muted *= stray
+        self._as_by_hand *= CHANCES.hand_plays
+
+    def _turn(self) -> None:
+        """A pass went by, in which a mute, or a hand, may have come or gone."""
+        turns = CHANCES.turns
+        listed, muted, hand = self._listed, self._muted, self._by_hand
+        a, b = self._as_muted, self._as_by_hand
+        self._as_muted = self._as_by_hand = 1.0
+        totals = [x + y * a + z * b for x, y, z in zip(listed, muted, hand, strict=True)]
+        top = max(totals)
+        # Of what leaves a state most goes to the list, and what leaves that is muted mostly.
+        stay = 1 - turns
+        self._listed = [
+            (x * stay + (t - x) * turns) / top for x, t in zip(listed, totals, strict=True)
+        ]
+        self._muted = [
+            (y * a * stay + (t - y * a) * turns * 0.8) / top
+            for y, t in zip(muted, totals, strict=True)
+        ]
+        self._by_hand = [
+            (z * b * stay + (t - z * b) * turns * 0.2) / top
+            for z, t in zip(hand, totals, strict=True)
+        ]
+        self._log += log(top)
+        for lane, vectors in enumerate(self.cycles):
+            for n, vector in enumerate(vectors):
+                most = max(vector)
+                if not 1e-100 < most < 1e100:
+                    vectors[n] = [v / most for v in vector]
+                    self._offsets[lane] += log(most)
+
+    def logs(self) -> list[float]:
+        """The log likelihood of all that was told, by lane, whichever pass it is."""
+        a, b = self._as_muted, self._as_by_hand
+        weights = zip(
+            self._listed, self._muted, self._by_hand, self._offsets, self.cycles, strict=True
+        )
+        return [
+            self._log + _log(x + y * a + z * b) + off + sum(_log(sum(v) / len(v)) for v in vectors)
+            for x, y, z, off, vectors in weights
+        ]
+
+    def strange(self, lane: int) -> bool:
+        """Whether, lying so, it plays by hand rather than by its list."""
+        hand = self._by_hand[lane] * self._as_by_hand
+        return hand > self._listed[lane] + self._muted[lane] * self._as_muted
+
+
+class _Listed:
+    """What a track's list says of each step of the grid, with a fill held, or not, or unknown."""
+
+    def __init__(
+        self, steps: Sequence[CompiledStep], length: int, grid: int, fill: bool | None
+    ) -> None:
+        means = [0.0] * length
+        ruled = []
+        for step in steps:
+            at = step.offset // grid
+            chances = chances_by_pass(step, fill)
+            means[at] = sum(chances) / len(chances)
+            if len(set(chances)) > 1:
+                ruled.append(_Ruled(at, step, chances))
+        self.ruled = tuple(ruled)
+        self._likely = tuple([_likely(mean, heard) for mean in means] for heard in (False, True))
+        self._by_lane: dict[tuple[bool, int], list[float]] = {}
+        self._by_pass: dict[tuple[int, bool, int], list[float]] = {}
+
+    def likely(self, heard: bool, at: int) -> float:
+        """How likely what was heard is on step `at` of a pass, whichever pass it is."""
+        return self._likely[heard][at]
+
+    def by_lane(self, heard: bool, here: int) -> list[float]:
+        """The same for each lane, where lane 0 is at step `here` of its pass."""
+        found = self._by_lane.get((heard, here))
+        if found is None:
+            likely = self._likely[heard]
+            found = [likely[here - lane] for lane in range(len(likely))]
+            self._by_lane[heard, here] = found
+        return found
+
+    def by_pass(self, n: int, heard: bool, number: int) -> list[float]:
+        """The same on pass `number` (0 is the first) less so many passes, by these."""
+        chances = self.ruled[n].chances
+        number %= len(chances)
+        found = self._by_pass.get((n, heard, number))
+        if found is None:
+            found = [_likely(chances[number - less], heard) for less in range(len(chances))]
+            self._by_pass[n, heard, number] = found
+        return found
+
+
+def _likely(chance: float, heard: bool) -> float:
+    note = heard_chance(chance, CHANCES.heard)
+    return note if heard else 1 - note
+
+
+def chances_by_pass(step: CompiledStep, fill: bool | None) -> tuple[float, ...]:
+    """The chance of a step on passes 1, 2 ... of its cycle; once the first pass is over."""
+    rule, cycle = step.rule, step.passes.period
+    chance = step.odds
+    if step.never or rule.first:
+        chance = 0.0
+    elif rule.fill is not None:
+        held = CHANCES.fill if fill is None else float(fill)
+        chance *= held if rule.fill else 1 - held
+    if step.reads:
+        # What it looks at was heard or not; either is well possible.
+        chance *= 0.5
+    if cycle > LONGEST_VECTOR:
+        return (chance * float(step.passes.density),)
+    return tuple(chance * (number in step.passes) for number in range(1, cycle + 1))
+
+
+# -- the tracks of all patterns of one instrument ------------------------------------------------
+
+
+class _Way(NamedTuple):
+    """A way to lie in the pass of a pattern, and what the passes before are known by.
+
+    `origin` is a step of the grid at which a pass begins; `score` what is told by all that the
+    number of passes before has no part in. `factors` are (modulus, vector): the log likelihood by
+    the passes before `origin`, modulo the modulus.
+    """
+
+    sheet: _Sheet
+    origin: int
+    score: float
+    factors: tuple[tuple[int, list[float]], ...]
+
+
+class _Sheet:
+    """One pattern by the keys of its instrument, and the parts that play it.
+
+    `grid` is that of its steps, in ticks; `base` a tick of the count on which they fall, None until
+    that is clear. `absent` are the keys that no track of it plays.
+    """
+
+    def __init__(
+        self, pattern: Pattern, notes: Mapping[str, NoteKey], every: Sequence[Key]
+    ) -> None:
+        self.pattern = pattern
+        self.parts: list[Part] = []
+        self.grid = gcd(pattern.pass_ticks, *(track.step_ticks for track in pattern.tracks))
+        self._early, self._late = window(self.grid)
+        self.length = pattern.pass_ticks // self.grid
+        compiled = compile_pattern(pattern)
+        keys = [_key(note) for note in notes.values()]
+        self.voices: dict[Key, _Voice] = {}
+        self.names: dict[Key, str] = {}
+        self.absent = tuple(key for key in every if key not in keys)
+        for name, note in notes.items():
+            # Where two tracks share one, of which a note is nobody can tell.
+            if keys.count(_key(note)) == 1:
+                track = compiled.tracks[compiled.by_name[name]]
+                self.names[_key(note)] = name
+                self.voices[_key(note)] = _Voice(
+                    track.steps, track.pass_ticks // self.grid, self.grid
+                )
+        self.begin()
+
+    def begin(self) -> None:
+        """Nothing has been heard."""
+        self.base: int | None = None
+        self._off = 0.0
+        self._next = 0
+        # How many of the notes have been taken in, and on which steps they lie.
+        self._taken = 0
+        self._sounded: dict[Key, set[int]] = {key: set() for key in self.voices}
+        for voice in self.voices.values():
+            voice.begin()
+
+    def look(self, notes: Notes, tick: int, begun: int, fill: bool | None) -> None:
+        """The count is at `tick`, since `begun` it was listened to: take in what is over by now."""
+        base = self.base
+        if base is None:
+            base = None if tick % COMPARED else self._find(notes)
+            if base is None:
+                return
+            self.base, self._next = base, -(-(begun + self._early - base) // self.grid)
+        for at, key in notes[self._taken :]:
+            voice = self.voices.get(key)
+            if voice is None:
+                continue
+            on = round(at - self._off)
+            late = (on - base + self._early) % self.grid - self._early
+            if late <= self._late:
+                self._sounded[key].add((on - base - late) // self.grid)
+            else:
+                voice.stray()
+        self._taken = len(notes)
+        while base + self._next * self.grid + self._late + 1 < tick:
+            at = self._next
+            self._next += 1
+            for key, voice in self.voices.items():
+                sounded = self._sounded[key]
+                heard = at in sounded
+                voice.tell(at, heard, fill)
+                if heard:
+                    sounded.discard(at)
+
+    def _find(self, notes: Notes) -> int | None:
+        """Find the ticks on which its steps fall, where that is clear."""
+        own = [at for at, key in notes[-GRID_LATEST:] if key in self.voices]
+        if len(own) < GRID_NOTES:
+            return None
+        east = sum(cos(2 * pi * at) for at in own)
+        north = sum(sin(2 * pi * at) for at in own)
+        if hypot(east, north) < 0.5 * len(own):
+            return None
+        off = atan2(north, east) / (2 * pi)
+        if off < _EARLIEST:
+            off += 1
+        many = [0] * self.grid
+        for at in own:
+            many[round(at - off) % self.grid] += 1
+        weights = []
+        for base in range(self.grid):
+            weight = 0.0
+            for at, times in enumerate(many):
+                late = (at - base + self._early) % self.grid - self._early
+                how = _ON if late == 0 else _OFF if late in (-1, 1) else _SWUNG
+                weight += times * log(how if late <= self._late else _ASTRAY)
+            weights.append(weight)
+        base = max(range(self.grid), key=lambda each: weights[each])
+        rest = [weight for each, weight in enumerate(weights) if each != base]
+        if rest and _sum(rest) > weights[base] - log(GRID_ODDS):
+            return None
+        self._off = off
+        return base
+
+    def ways(self, heard: _Heard, now: int) -> Iterator[tuple[float, int]]:
+        """For each way to lie in the pass, at most how likely it is, and its latest beginning."""
+        fixed = [sum(heard.silent[key] for key in self.absent)] * self.length
+        for key, logs in heard.logs[id(self)].items():
+            bounds = [
+                each + sum(_log(max(v) * len(v) / sum(v)) for v in vectors)
+                for each, vectors in zip(logs, self.voices[key].cycles, strict=True)
+            ]
+            if self.length % len(bounds):
+                most = max(bounds)
+                fixed = [each + most for each in fixed]
+            else:
+                times = self.length // len(bounds)
+                fixed = [x + y for x, y in zip(fixed, bounds * times, strict=True)]
+        for way, bound in enumerate(fixed):
+            yield bound, now - (now - way) % self.length
+
+    def way(self, heard: _Heard, origin: int) -> _Way:
+        """All that is known of lying so."""
+        score, whole = sum(heard.silent[key] for key in self.absent), self.length
+        vectors: dict[int, list[float]] = {}
+
+        def add(modulus: int, of: Callable[[int], float]) -> None:
+            """`of` says what a beginning of the count tells."""
+            into = vectors.setdefault(modulus, [0.0] * modulus)
+            for passes in range(modulus):
+                into[passes] += of(origin - whole * passes)
+
+        def in_track(key: Key, began: int) -> float:
+            logs = heard.logs[id(self)][key]
+            return logs[began % len(logs)]
+
+        def in_cycle(key: Key, n: int, began: int) -> float:
+            length = self.voices[key].length
+            vector = heard.cycles(self, key, began % length)[n]
+            return vector[began // length % len(vector)]
+
+        for key, voice in self.voices.items():
+            length = voice.length
+            ways = length // gcd(length, whole)
+            if ways == 1:
+                score += in_track(key, origin)
+            else:
+                add(ways, partial(in_track, key))
+            for n, each in enumerate(voice.ruled):
+                cycle = len(each.chances) * length
+                add(cycle // gcd(cycle, whole), partial(in_cycle, key, n))
+        return _Way(self, origin, score, tuple(sorted(vectors.items())))
+
+
+class _Heard:
+    """What has been heard by now, each track's word bounded; made anew for each comparison."""
+
+    def __init__(self, room: _Room, *, other_rule: float | None = None) -> None:
+        self._other = CHANCES.other_rule if other_rule is None else other_rule
+        self.logs: dict[int, dict[Key, list[float]]] = {}
+        self._cycles: dict[tuple[int, Key, int], list[list[float]]] = {}
+        raw = {
+            id(sheet): {key: voice.logs() for key, voice in sheet.voices.items()}
+            for sheet in room.ready
+        }
+        other, listed = log(CHANCES.other_track), log(1 - CHANCES.other_track)
+        alone = {key: room.alone(key) for key in room.keys}
+        absent = {key: room.absent(key) for key in room.keys}
+        self.by_hand = frozenset(key for key, (_, by_hand) in absent.items() if by_hand)
+        rest = {key: max(alone[key], absent[key][0]) for key in room.keys}
+        for logs_of in raw.values():
+            for key, logs in logs_of.items():
+                rest[key] = max(rest[key], _sum(logs) - log(len(logs)))
+        for sheet, logs_of in raw.items():
+            self.logs[sheet] = {
+                key: [_sum((each + listed, rest[key] + other)) - alone[key] for each in logs]
+                for key, logs in logs_of.items()
+            }
+        self.silent = {
+            key: _sum((absent[key][0] + listed, rest[key] + other)) - alone[key]
+            for key in room.keys
+        }
+
+    def cycles(self, sheet: _Sheet, key: Key, lane: int) -> list[list[float]]:
+        """The log likelihoods of the steps with a cycle, each by its passes before: against all."""
+        found = self._cycles.get((id(sheet), key, lane))
+        if found is None:
+            other = self._other
+            found = []
+            for vector in sheet.voices[key].cycles[lane]:
+                mean = sum(vector) / len(vector)
+                found.append([_log(v / mean * (1 - other) + other) for v in vector])
+            self._cycles[id(sheet), key, lane] = found
+        return found
+
+
+class _Room:
+    """One instrument: what is heard of its keys, and the patterns it may play them by."""
+
+    def __init__(self, setlist: SetList, parts: Sequence[Part]) -> None:
+        name = parts[0].instrument
+        self.instrument = None if name is None else setlist.instruments[name]
+        noted = {part.number: setlist.notes_of(part) for part in parts}
+        self.keys = tuple(
+            dict.fromkeys(_key(note) for notes in noted.values() for note in notes.values())
+        )
+        self._all: list[_Sheet] = []
+        for part in parts:
+            sheet = next((s for s in self._all if s.pattern is part.pattern), None)
+            if sheet is None:
+                sheet = _Sheet(part.pattern, noted[part.number], self.keys)
+                self._all.append(sheet)
+            sheet.parts.append(part)
+        self.begin(0)
+
+    def begin(self, tick: int) -> None:
+        """Nothing has been heard before `tick`."""
+        # Where notes lie, in ticks of the count.
+        self._notes: list[tuple[float, Key]] = []
+        self._counts = dict.fromkeys(self.keys, 0)
+        self._begun = self._tick = tick
+        self.sheets = list(self._all)
+        for sheet in self.sheets:
+            sheet.begin()
+
+    def listen_for(self, sheets: Sequence[_Sheet]) -> None:
+        """Pass over all patterns but these."""
+        self.sheets = list(sheets)
+
+    def take(self, at: float, channel: int, note: int) -> None:
+        """A note began at `at`, in ticks of the count."""
+        key: Key = channel, note
+        if key not in self._counts:
+            key = None, note
+            if key not in self._counts:
+                return
+        self._counts[key] += 1
+        self._notes.append((at, key))
+
+    def look(self, tick: int, fill: bool | None) -> None:
+        """The count is at `tick`: take in what is over by now."""
+        self._tick = tick
+        for sheet in self.sheets:
+            sheet.look(self._notes, tick, self._begun, fill)
+
+    @property
+    def ready(self) -> list[_Sheet]:
+        """The patterns whose steps are heard by now."""
+        return [sheet for sheet in self.sheets if sheet.base is not None]
+
+    def alone(self, key: Key) -> float:
+        """The log likelihood of what a key played, if each note comes as often as it came.
+
+        The chance that a sixteenth plays is unknown, Jeffreys' prior (Krichevsky and Trofimov,
+        1981; from memory).
+        """
+        told, heard = self._steps(key)
+        return lgamma(heard + 0.5) + lgamma(told - heard + 0.5) - lgamma(told + 1) - 2 * lgamma(0.5)
+
+    def absent(self, key: Key) -> tuple[float, bool]:
+        """The same if no track plays it, and whether a hand does."""
+        told, heard = self._steps(key)
+        stray, hand = CHANCES.heard.stray, CHANCES.hand_plays
+        silent = heard * log(stray) + (told - heard) * log(1 - stray)
+        played = heard * log(hand) + (told - heard) * log(1 - hand) + log(CHANCES.by_hand)
+        return _sum((silent, played)), played > silent
+
+    def _steps(self, key: Key) -> tuple[int, int]:
+        """How many sixteenths went by, and on how many a key was heard."""
+        heard = self._counts[key]
+        return max((self._tick - self._begun) // TICKS_PER_SONG_POSITION, heard), heard
+
+    @property
+    def full(self) -> bool:
+        """Whether more has been heard than is of any use."""
+        return len(self._notes) > MOST_NOTES
+
+    @property
+    def passes(self) -> float:
+        """How many passes of the longest pattern went by."""
+        longest = max(sheet.pattern.pass_ticks for sheet in self._all)
+        return (self._tick - self._begun) / longest
+
+    def hears(self, port: str, matches: Matches) -> bool:
+        """Whether what arrives on `port` may be its own."""
+        named = None if self.instrument is None else self.instrument.port
+        return named is None or matches(named, port)
+
+
+def _key(note: NoteKey) -> Key:
+    return note.channel, note.number
+
+
+# -- places --------------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True)
+class Found:
+    """Where it may be: `start` is the count at the part's tick 0, `weight` its share of all.
+
+    `passes` are those before the running one; `alike` is the same for all that can never be told
+    apart by what is listed, `shown` for all that differ in rare steps only. `told` is what was
+    heard of it, a log likelihood.
+    """
+
+    part: int
+    start: int
+    passes: int
+    weight: float
+    alike: tuple[int, int, int]
+    shown: tuple[int, int]
+    told: float
+
+
+def joined(
+    factors: Sequence[tuple[int, list[float]]], until: int | None
+) -> tuple[list[tuple[int, float]], int]:
+    """Numbers with their sums over `factors`, (modulus, vector): vector[number % modulus] of each.
+
+    All numbers below `until`, or without it below the least common multiple of the moduli, which is
+    returned beside; but for those that are far below the best.
+    """
+    whole = lcm(*(modulus for modulus, _ in factors)) if factors else 1
+    most = whole if until is None else until
+    if most <= MOST_PASSES:
+        found = [(n, sum(v[n % m] for m, v in factors)) for n in range(most)]
+    else:
+        found, known = [(0, 0.0)], 1
+        # The most telling first.
+        for modulus, vector in sorted(factors, key=lambda f: min(f[1]) - max(f[1])):
+            shared, both = gcd(known, modulus), lcm(known, modulus)
+            turns = modulus // shared
+            inverse = pow(known // shared, -1, turns) if turns > 1 else 0
+            wider = []
+            for number, score in found:
+                for residue in range(number % shared, modulus, shared):
+                    # Chinese remainder theorem.
+                    steps = (residue - number) // shared * inverse % turns
+                    wider.append((number + known * steps, score + vector[residue]))
+            known = both
+            top = max(score for _, score in wider)
+            wider.sort(key=lambda each: -each[1])
+            found = [each for each in wider[:MOST_JOINED] if each[1] > top - FAR]
+        if until is not None:
+            found = [(at, score) for n, score in found for at in range(n, until, whole)]
+    if not found:
+        return [], whole
+    top = max(score for _, score in found)
+    return [each for each in found if each[1] > top - FAR], whole
+
+
+# -- who listens ---------------------------------------------------------------------------------
+
+
+class Ears:
+    """Listens for the place of one set while the count is unsure. One caller at a time.
+
+    `says` is what is known by now. `any` is whether the set names notes at all.
+    """
+
+    def __init__(self, setlist: SetList, matches: Matches) -> None:
+        self._setlist = setlist
+        self._matches = matches
+        self._begun: int | None = None
+        self._looked = 0
+        self.says = _NOTHING
+        self.any = any(setlist.notes_of(part) for part in setlist.parts)
+
+    @cached_property
+    def _rooms(self) -> list[_Room]:
+        """Made when first needed: a set that starts with a start needs no ears."""
+        by_instrument: dict[str | None, list[Part]] = {}
+        for part in self._setlist.parts:
+            if self._setlist.notes_of(part):
+                by_instrument.setdefault(part.instrument, []).append(part)
+        return [_Room(self._setlist, parts) for parts in by_instrument.values()]
+
+    def hear(self, port: str, t_ns: int, message: Sequence[int], conductor: Conductor) -> None:
+        """Take one channel message that arrived on `port` at `t_ns`."""
+        if self._begun is None:
+            return
+        heard = parse(message)
+        if heard is None or heard.kind is not Kind.NOTE or not heard.on:
+            return
+        ticks = conductor.ticks
+        period_ns = ticks.period_ns
+        if not period_ns:
+            return
+        at = ticks.ticks + (t_ns - ticks.time_of(ticks.ticks)) / period_ns
+        for room in self._rooms:
+            if room.hears(port, self._matches):
+                room.take(at, heard.channel, heard.number)
+
+    def ticked(self, conductor: Conductor, fill: bool | None) -> bool:
+        """Tell that a tick may have been counted; `fill` is whether a fill is held, if known.
+
+        Returns whether the place was found just now.
+        """
+        if not conductor.listens:
+            if self._begun is not None:
+                self._end()
+            return False
+        tick = conductor.ticks.ticks
+        if self._begun is None or tick < self._looked:
+            self._begin(tick)
+        assert self._begun is not None
+        if not conductor.ticks.sure:
+            return False
+        for room in self._rooms:
+            room.look(tick, fill)
+        if tick // COMPARED == self._looked // COMPARED:
+            return False
+        self._looked = tick
+        return self._compare(conductor, tick)
+
+    # -- inside ------------------------------------------------------------------------------
+
+    def _begin(self, tick: int) -> None:
+        for room in self._rooms:
+            room.begin(tick)
+        self._begun = self._looked = tick
+        self.says = _NOTHING
+
+    def _end(self) -> None:
+        self._begun, self.says = None, _NOTHING
+
+    def _compare(self, conductor: Conductor, tick: int) -> bool:
+        """Weigh all places against each other; hand on what is found."""
+        told = [room for room in self._rooms if room.ready]
+        if not told:
+            return False
+        prior = _Prior(self._setlist, conductor)
+        bounds: list[tuple[float, int, _Room, _Sheet, _Heard]] = []
+        for room in told:
+            heard = _Heard(room)
+            for sheet in room.ready:
+                assert sheet.base is not None
+                now = (tick - sheet.base) // sheet.grid
+                for bound, origin in sheet.ways(heard, now):
+                    bounds.append((bound, origin, room, sheet, heard))
+        bounds.sort(key=lambda each: -each[0])
+        top = bounds[0][0]
+        for room in told:
+            hopeful = {id(b[3]) for b in bounds if b[0] > top - HOPELESS}
+            if any(id(sheet) not in hopeful for sheet in room.ready):
+                room.listen_for([s for s in room.sheets if s.base is None or id(s) in hopeful])
+        found: list[Found] = []
+        speakers: dict[tuple[int, int], bool] = {}
+        rest = [log(prior.nothing)]
+        for n, (bound, origin, _, sheet, heard) in enumerate(bounds):
+            if n >= MOST_WAYS or bound < top - FAR:
+                rest.append(bound + log(prior.most(sheet)))
+                continue
+            way = sheet.way(heard, origin)
+            believed = self._believed(heard, way)
+            for each in self._places(way, prior, tick):
+                found.append(each)
+                speakers[each.part, each.start] = believed
+        whole = _sum([each.weight for each in found] + rest)
+        found = [replace(each, weight=exp(each.weight - whole)) for each in found]
+        found.sort(key=lambda each: -each.weight)
+        if not found:
+            return False
+        best = found[0]
+        if speakers[best.part, best.start] and self._settled(conductor, prior, found):
+            self._end()
+            return True
+        lost = exp(_sum(rest) - whole) > 0.99 and max(r.passes for r in told) > PATIENCE
+        if lost or any(room.full for room in told):
+            self._begin(tick)
+            return False
+        self._say(conductor, found, tick)
+        return False
+
+    def _settled(self, conductor: Conductor, prior: _Prior, found: list[Found]) -> bool:
+        """Whether that is clear enough; then it is handed on."""
+        best, least = found[0], 1 / CHANCES.odds
+        alike = {each.shown for each in found if each.alike == best.alike}
+        near = [each for each in found if each.shown in alike]
+        if 1 - sum(each.weight for each in near) > least:
+            return False
+        near = [each for each in near if each.alike[:2] == best.alike[:2]]
+        if any(each.alike != best.alike for each in near):
+            # They differ in nothing but rare steps. What each of them says of itself is what comes
+            # of it, whatever its list says: here a step is believed on its word alone.
+            near = self._by_its_word(near)
+            best = near[0]
+            others = sum(each.weight for each in near if each.alike != best.alike)
+            if others > least * sum(each.weight for each in near):
+                return False
+        at: dict[tuple[int, int], float] = {}
+        for each in near:
+            if each.alike == best.alike and each.weight > least * best.weight:
+                place = each.part, each.start
+                at[place] = at.get(place, 0.0) + each.weight / best.weight
+        if at.keys() == prior.matter:
+            # Nothing that is listed tells them apart.
+            self.says = _NOTHING
+            return False
+        conductor.found_by_ear([Place(*place, weight) for place, weight in at.items()])
+        return True
+
+    def _by_its_word(self, near: list[Found]) -> list[Found]:
+        """The same places by what is heard of rules that are taken to be as listed."""
+        _, ticks, _ = near[0].alike
+        room, sheet = next(
+            (room, s) for room in self._rooms for s in room.sheets if id(s) == near[0].alike[0]
+        )
+        heard = _Heard(room, other_rule=0.0)
+        assert sheet.base is not None
+        way = sheet.way(heard, (ticks - sheet.base) // sheet.grid)
+        found = []
+        for each in near:
+            passes = (ticks - each.start) // sheet.pattern.pass_ticks
+            told = way.score + sum(v[passes % m] for m, v in way.factors)
+            found.append(replace(each, weight=_log(each.weight) - each.told + told))
+        top = max(each.weight for each in found)
+        found = [replace(each, weight=exp(each.weight - top)) for each in found]
+        return sorted(found, key=lambda each: -each.weight)
+
+    def _places(self, way: _Way, prior: _Prior, tick: int) -> Iterator[Found]:
+        """The places that lie so, with the logs of their weights."""
+        sheet, pattern = way.sheet, way.sheet.pattern
+        assert sheet.base is not None
+        ticks = sheet.base + way.origin * sheet.grid
+        into = tick - ticks
+        phrase = lcm(pattern.phrase_ticks, pattern.pass_ticks) // pattern.pass_ticks
+        told = lcm(*(modulus for modulus, _ in way.factors))
+        known: dict[int | None, tuple[list[tuple[int, float]], int]] = {}
+        for part in sheet.parts:
+            planned = part.planned_ticks
+            until = None if planned is None else max(-(-(planned - into) // pattern.pass_ticks), 0)
+            if until not in known:
+                factors = (
+                    way.factors if planned is not None else (*way.factors, (phrase, [0.0] * phrase))
+                )
+                known[until] = joined(factors, until)
+            numbers, whole = known[until]
+            for passes, score in numbers:
+                for start, weight in prior.of(part, sheet, ticks, passes, whole, until):
+                    around = start if planned is not None else start % pattern.phrase_ticks
+                    yield Found(
+                        part.number,
+                        start,
+                        (ticks - start) // pattern.pass_ticks,
+                        way.score + score + log(weight),
+                        (id(sheet), ticks, passes % told),
+                        (part.number, around),
+                        way.score + score,
+                    )
+
+    def _believed(self, heard: _Heard, way: _Way) -> bool:
+        """Whether enough tracks speak for lying so, and few enough play something else."""
+        speak, strange = 0, sum(key in heard.by_hand for key in way.sheet.absent)
+        for key, logs in heard.logs[id(way.sheet)].items():
+            voice = way.sheet.voices[key]
+            ways = voice.length // gcd(voice.length, way.sheet.length)
+            lanes = [(way.origin - way.sheet.length * n) % voice.length for n in range(ways)]
+            best = max(lanes, key=lambda lane: logs[lane])
+            speak += logs[best] > SPEAKS
+            strange += voice.strange(best)
+        return speak >= LEAST_SPEAKERS + FOR_EACH_STRANGE * strange
+
+    def _say(self, conductor: Conductor, found: list[Found], tick: int) -> None:
+        """Put what is known by now into words."""
+        likely = [each for each in found if each.weight > 0.01 * found[0].weight]
+        sheets = list(dict.fromkeys(each.alike[0] for each in likely))
+        names = list(
+            dict.fromkeys(self._setlist.parts[each.part - 1].pattern.name for each in likely)
+        )
+        if sum(each.weight for each in likely) < 0.9 or len(names) > 2:
+            self.says = ByEar("listening for the place", "press 1 on the one, or wait")
+            return
+        words = f"listening: {' or '.join(names)}"
+        if len(sheets) == 1:
+            words += _passes(self._setlist.parts[likely[0].part - 1].pattern, likely)
+        settles = self._settles(likely, tick)
+        helps = f"{settles} tells, or press 1 on the one" if settles else "press 1 on the one"
+        best = likely[0]
+        place = Place(best.part, best.start, 1.0) if best.weight > CLEAR else None
+        if len(likely) == 1 and place is not None:
+            helps = "press c if that is right, or 1 on the one, or wait"
+        self.says = ByEar(words, helps, place)
+
+    def _settles(self, likely: Sequence[Found], tick: int) -> str:
+        """The step that tells the two likeliest places apart soonest, in words."""
+        if len(likely) < 2 or likely[0].alike[0] != likely[1].alike[0]:
+            return ""
+        one, other = likely[:2]
+        sheet = next(s for room in self._rooms for s in room.sheets if id(s) == one.alike[0])
+        soonest: tuple[int, str] | None = None
+        for key, name in sheet.names.items():
+            for each in sheet.voices[key].ruled:
+                step = each.step
+                # Only a place in the same pass has its steps at the same ticks.
+                if (other.start - one.start) % step.pass_ticks:
+                    continue
+                first = (tick - one.start) // step.pass_ticks
+                for number in range(first, first + step.passes.period + 1):
+                    at = one.start + number * step.pass_ticks + step.offset
+                    further = number + (one.start - other.start) // step.pass_ticks
+                    if at > tick and (number + 1 in step.passes) != (further + 1 in step.passes):
+                        if soonest is None or at < soonest[0]:
+                            soonest = at, f"step {step.step.number} of {name}"
+                        break
+        if soonest is None:
+            return ""
+        passes = (soonest[0] - tick) // sheet.pattern.pass_ticks
+        when = "in this pass" if not passes else f"in {passes} pass{'es' * (passes > 1)}"
+        return f"{soonest[1]} {when}"
+
+
+class _Prior:
+    """The weight that the worlds of the belief give to places before anything is heard."""
+
+    def __init__(self, setlist: SetList, conductor: Conductor) -> None:
+        self._setlist = setlist
+        self._somewhere: dict[int, float] = {}
+        self._at: dict[tuple[int, int], float] = {}
+        anything = 0.0
+        held = conductor.situation
+        # Nobody has said which part plays, nor where the set has been.
+        new = conductor.state is State.READY and not held.played
+        for world, weight in held.worlds:
+            if world.part == 0:
+                anything = 1.0 if new else weight
+            elif new and world.start is None and world.part == 1:
+                continue
+            elif world.start is None:
+                self._somewhere[world.part] = self._somewhere.get(world.part, 0.0) + weight
+            else:
+                length = setlist.parts[world.part - 1].pattern.pass_ticks
+                place = world.part, world.start - world.passes * length
+                self._at[place] = self._at.get(place, 0.0) + weight
+        # The places that matter, where all that matters is a place.
+        self.matter = {(w.part, w.start) for w in matter(held.worlds)}
+        self.nothing = max(anything / 2, CHANCES.nothing)
+        self._any = anything / 2 / len(setlist.parts)
+
+    def of(
+        self, part: Part, sheet: _Sheet, ticks: int, passes: int, whole: int, until: int | None
+    ) -> Iterator[tuple[int, float]]:
+        """The counts at which part `part` may have begun, so many passes before `ticks`.
+
+        Each with its weight. Where no end is planned (`until` None) as many passes more as come
+        round are the same to the ear, and `whole` come round.
+        """
+        length = sheet.pattern.pass_ticks
+        start = ticks - passes * length
+        again = 0 if until is not None else whole * length
+        known = [
+            (at, weight)
+            for (number, at), weight in self._at.items()
+            if number == part.number
+            and (at == start or (again and at < ticks and (at - start) % again == 0))
+        ]
+        yield from known
+        # What an instrument had counted before that does not begin anew tells of no part.
+        if recounts(self._setlist, part):
+            spread = self._somewhere.get(part.number, 0.0) + self._any
+            if spread:
+                yield start, spread / (sheet.length * (whole if until is None else max(until, 1)))
+
+    def most(self, sheet: _Sheet) -> float:
+        """At most that of any place of a pattern."""
+        numbers = {part.number for part in sheet.parts}
+        somewhere = sum(self._somewhere.get(number, 0.0) + self._any for number in numbers)
+        at = sum(weight for (part, _), weight in self._at.items() if part in numbers)
+        return max(somewhere / sheet.length + at, 1e-300)
+
+
+def _passes(pattern: Pattern, likely: Sequence[Found]) -> str:
+    """The passes of the phrase that are likely, and the phrases, in words."""
+    in_phrase, left = divmod(pattern.phrase_ticks, pattern.pass_ticks)
+    if left or in_phrase < 2:
+        return ""
+    passes = sorted({each.passes % in_phrase + 1 for each in likely})
+    if len(passes) > 4:
+        return f", one of {len(passes)} passes"
+    said = f", pass {' or '.join(map(str, passes))} of {in_phrase}"
+    phrases = sorted({each.passes // in_phrase + 1 for each in likely})
+    if 1 < len(phrases) <= 3:
+        said += f", phrase {' or '.join(map(str, phrases))}"
+    return said
+
+
+def _log(number: float) -> float:
+    return log(number) if number > 0.0 else -inf
+
+
+def _sum(logs: Iterable[float]) -> float:
+    """The logarithm of the sum of numbers, given by theirs."""
+    logs = list(logs)
+    top = max(logs, default=-inf)
+    return top if top == -inf else top + log(sum(exp(each - top) for each in logs))

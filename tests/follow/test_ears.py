@@ -1,0 +1,305 @@
+"""Joined in the middle: the place is found by ear, or it is said what cannot be told.
+
+The instrument is the tests' own (`joining`), and shares no code with what listens.
+"""
+
+from __future__ import annotations
+
+import random
+from dataclasses import replace
+from itertools import product
+
+import pytest
+from sympy.ntheory.modular import crt
+
+from companion.counting import Cycle, Pattern, Rule, Step, Track
+from companion.follow.conductor import JOINED, Send
+from companion.follow.ears import FAR, joined
+from companion.follow.follower import Follower
+from companion.follow.transport import State
+from companion.setlist import Instrument, Part, ProgramChange, SetList, Song
+from companion.wishes import Wish
+from tests.follow.joining import (
+    CLOCK,
+    PORT,
+    Cable,
+    a_place,
+    a_set,
+    join,
+    muted_one,
+    notes_of,
+    over_cable,
+    right,
+    shipped,
+    with_notes,
+)
+
+CLEAN = Cable(lost=0.0, jitter_ms=1.0)
+TICK_NS = 60e9 / (120 * 24)
+
+
+def on(k: int, n: int) -> Rule:
+    return Rule((Cycle(k, n),))
+
+
+def track(name: str, *steps: int, rules: dict[int, Rule] | None = None, length: int = 16) -> Track:
+    listed = {step: Rule() for step in steps} | (rules or {})
+    return Track(name, length, 6, tuple(Step(n, listed[n]) for n in sorted(listed)))
+
+
+# Two rare steps tell the eight passes of the phrase.
+SLACK = Pattern(
+    "slack water",
+    phrase_ticks=768,
+    tracks=(
+        track("low drum", 1, 5, 9, 13, rules={16: on(4, 8)}),
+        track("snap", 5, 13),
+        track("hat", 3, 7, 11, 14, 15),
+        track("bell", 8, rules={11: on(2, 8)}),
+    ),
+)
+EBB = Pattern(
+    "ebb line",
+    phrase_ticks=768,
+    tracks=(
+        track("low drum", 1, 4, 11),
+        track("snap", 9, rules={16: on(8, 8)}),
+        track("conch", 3, 6, rules={12: on(1, 8)}),
+    ),
+)
+
+
+def a_night(*patterns: Pattern, phrases: int | None = 1) -> SetList:
+    """Parts of one phrase on one instrument, the last one open."""
+    parts = tuple(
+        Part(
+            number,
+            0,
+            pattern,
+            "drums",
+            (ProgramChange("drums", number),),
+            phrases if number < len(patterns) else None,
+        )
+        for number, pattern in enumerate(patterns, 1)
+    )
+    drums = Instrument("drums", port="*drum*", channel=9)
+    song = Song("Slack water", 120.0, range(1, len(parts) + 1))
+    return with_notes(SetList("Tidewater", (song,), parts, {"drums": drums}))
+
+
+NIGHT = a_night(SLACK, EBB, SLACK)
+
+
+class Listening:
+    """A follower that is joined with an instrument in the middle of a part."""
+
+    def __init__(self, setlist: SetList, part: Part, begin: int, cable: Cable = CLEAN) -> None:
+        rng = random.Random(begin)
+        sounds = notes_of(setlist, part, begin + 4000, rng)
+        self.events = over_cable(sounds, begin, begin + 4000, TICK_NS, cable, rng)
+        self.follower = Follower(setlist)
+        self.conductor = self.follower.conductor
+        self.tick, self.now_ns = begin - 1, 0
+        self.sent: list[tuple[int, Send]] = []
+        self.said: list[str] = []
+
+    def hear(self, ticks: int) -> Listening:
+        until = self.tick + ticks
+        for at, _, message in self.events:
+            self.now_ns = round(at)
+            for send in self.follower.hear(PORT, self.now_ns, message):
+                assert isinstance(send, Send)
+                self.sent.append((self.tick + 1, send))
+            if message is CLOCK:
+                self.tick += 1
+                if self.conductor.doubt not in self.said:
+                    self.said.append(self.conductor.doubt)
+                if self.tick >= until:
+                    break
+        return self
+
+    def ask(self, words: str) -> Listening:
+        self.follower.wish(words, self.now_ns)
+        return self
+
+    @property
+    def found(self) -> bool:
+        return self.conductor.sure and self.conductor.state is State.RUNNING
+
+
+def test_joined_in_the_middle_it_says_what_it_hears_and_is_sure_in_the_end() -> None:
+    at = Listening(a_night(SLACK), a_night(SLACK).parts[0], 96 * 2 + 17).hear(10)
+    assert at.conductor.doubt == JOINED
+    at.hear(1600)
+    assert at.found
+    assert (at.conductor.tick - at.tick) % 768 == 0
+    assert any(said.startswith("listening: slack water, pass") for said in at.said)
+
+
+@pytest.mark.parametrize("bar", range(5))
+def test_the_change_at_the_end_of_a_part_that_was_joined_leaves_in_time(bar: int) -> None:
+    part = NIGHT.parts[1]
+    at = Listening(NIGHT, part, 96 * bar + 31)
+    at.hear(766 - at.tick)
+    if at.found:
+        assert at.conductor.part.number == 2
+        [(tick, send)] = at.sent
+        # A beat before, or as soon as it was known, as long as half of that is left.
+        assert 768 - 24 <= tick <= 768 - 12
+        assert send.part == 3
+    else:
+        assert not at.sent
+
+
+def test_every_place_of_an_open_part_with_two_rare_steps_is_found_within_three_phrases() -> None:
+    setlist = a_night(SLACK)
+    for n in range(20):
+        outcome = join(setlist, setlist.parts[0], 37 * n, random.Random(n))
+        assert not outcome.wrong
+        assert outcome.sure_after is not None
+        assert outcome.sure_after < 3 * 768
+
+
+def test_what_a_person_says_wins_and_can_be_undone() -> None:
+    at = Listening(NIGHT, NIGHT.parts[0], 96 * 2 + 40).hear(192)
+    assert not at.found
+    at.ask("align")
+    assert at.found
+    assert at.conductor.tick == 0
+    at.hear(96)
+    assert at.conductor.tick == 96
+    at.ask("undo").hear(10)
+    assert not at.found
+
+
+def test_what_is_likely_can_be_confirmed() -> None:
+    at = Listening(NIGHT, NIGHT.parts[1], 31)
+    while at.conductor.by_ear.place is None and at.tick < 760:
+        at.hear(1)
+    assert not at.found
+    assert at.conductor.why_not(Wish.of("confirm")) is None
+    at.ask("confirm")
+    assert at.found
+    assert (at.conductor.part.number, at.conductor.tick) == (2, at.tick)
+
+
+def test_of_a_pattern_without_rare_steps_only_the_step_is_heard() -> None:
+    plain = Pattern(
+        "slack water",
+        phrase_ticks=768,
+        tracks=(track("low drum", 1, 5, 9, 13), track("snap", 5, 13), track("hat", 3, 10)),
+    )
+    setlist = a_night(plain, EBB)
+    at = Listening(setlist, setlist.parts[0], 250).hear(500)
+    assert not at.found
+    assert at.conductor.state is not State.RUNNING or at.conductor.doubt
+
+
+def test_of_two_parts_alike_it_cannot_be_told_which_one_plays() -> None:
+    setlist = a_night(SLACK, SLACK, EBB)
+    at = Listening(setlist, setlist.parts[0], 100).hear(650)
+    assert not at.found
+
+
+def test_a_set_without_notes_is_aligned_as_ever() -> None:
+    setlist = replace(NIGHT, notes={})
+    at = Listening(setlist, NIGHT.parts[1], 100).hear(500)
+    assert not at.found
+    assert at.conductor.doubt == JOINED
+
+
+def test_notes_of_another_channel_tell_nothing() -> None:
+    at = Listening(NIGHT, NIGHT.parts[1], 100, replace(CLEAN, channel=1)).hear(600)
+    assert not at.found
+    assert at.conductor.doubt == JOINED
+
+
+@pytest.mark.parametrize("seed", range(12))
+def test_another_set_is_never_taken_for_this_one(seed: int) -> None:
+    rng = random.Random(seed)
+    mine, other = a_set(rng), a_set(rng)
+    played, begin = a_place(other, rng)
+    part = replace(mine.parts[0], phrases=None)
+    setlist = replace(mine, parts=(part, *mine.parts[1:]))
+    outcome = join(setlist, part, begin, rng, played=played, ticks=1500)
+    assert outcome.sure_after is None
+
+
+@pytest.mark.parametrize("seed", range(12))
+def test_a_pattern_that_was_changed_since_it_was_written_leads_nowhere_wrong(seed: int) -> None:
+    rng = random.Random(seed)
+    part = NIGHT.parts[rng.randrange(2)]
+    tracks = list(part.pattern.tracks)
+    at = rng.randrange(len(tracks))
+    steps = list(tracks[at].steps)
+    n = rng.randrange(len(steps))
+    cycles = steps[n].rule.cycles
+    if cycles:
+        # Its rare step comes on another pass.
+        steps[n] = replace(steps[n], rule=on(cycles[0].k % 8 + 1, 8))
+    else:
+        free = set(range(1, 17)) - {step.number for step in steps}
+        steps[n] = replace(steps[n], number=rng.choice(sorted(free)))
+    steps.sort(key=lambda step: step.number)
+    tracks[at] = replace(tracks[at], steps=tuple(steps))
+    played = replace(part, pattern=replace(part.pattern, tracks=tuple(tracks)))
+    begin = rng.randrange(600)
+    outcome = join(NIGHT, part, begin, rng, played=played, until_sure=False)
+    assert not outcome.wrong
+
+
+@pytest.mark.parametrize("seed", range(8))
+def test_in_random_places_of_random_sets_it_is_never_sure_and_wrong(seed: int) -> None:
+    rng = random.Random(seed)
+    for _ in range(4):
+        setlist = a_set(rng)
+        part, begin = a_place(setlist, rng)
+        outcome = join(setlist, part, begin, rng, cable=Cable(muted=muted_one(part, rng)))
+        assert not outcome.wrong
+
+
+def test_shipped_sets_are_never_taken_for_where_they_are_not() -> None:
+    rng = random.Random(20)
+    for setlist in shipped():
+        for _ in range(3):
+            part, begin = a_place(setlist, rng)
+            outcome = join(
+                setlist, part, begin, rng, cable=Cable(muted=muted_one(part, rng)), ticks=1500
+            )
+            assert not outcome.wrong
+
+
+def test_remainders_are_joined_as_by_the_chinese_remainder_theorem() -> None:
+    """Against sympy.ntheory.modular.crt: the likeliest remainders of each meet in one number."""
+    rng = random.Random(3)
+    moduli = [7, 16, 12, 9, 11, 25]
+    for _ in range(20):
+        place = rng.randrange(10**9)
+        factors = []
+        for modulus in moduli:
+            vector = [-rng.uniform(1, 3) for _ in range(modulus)]
+            vector[place % modulus] = 0.0
+            factors.append((modulus, vector))
+        found, whole = joined(factors, None)
+        expected, _ = crt(moduli, [place % m for m in moduli])
+        best = max(found, key=lambda each: each[1])
+        assert best == (place % whole, 0.0)
+        assert best[0] == int(expected)
+
+
+def test_what_is_joined_is_all_that_is_not_far_from_the_best() -> None:
+    rng = random.Random(5)
+    factors = [(m, [rng.uniform(-30, 0) for _ in range(m)]) for m in (8, 12, 9, 5, 7)]
+    found, whole = joined(factors, None)
+    scores = {n: sum(v[n % m] for m, v in factors) for n in range(whole)}
+    top = max(scores.values())
+    near = {n: score for n, score in scores.items() if score > top - FAR + 15}
+    assert near.items() <= {n: pytest.approx(score) for n, score in found}.items() or all(
+        dict(found)[n] == pytest.approx(score) for n, score in near.items()
+    )
+
+
+def test_right_is_told_apart_from_wrong() -> None:
+    part = NIGHT.parts[0]
+    for shown, played in product((0, 96), repeat=2):
+        assert right(part, shown, part, played) == (shown == played)
