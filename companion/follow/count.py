@@ -108,7 +108,7 @@ RATES = Rates()
 # How far the period wanders in a tick, as a share of itself: it stands still, drifts, is turned by
 # hand. A clock by quartz or a sleeping loop holds its tempo; a ramp of 2.5 beats a minute a bar at
 # 120 moves it by 2e-4 a tick. After a jump it moves as if turned.
-MOTIONS = (1.5e-5, 4e-4, 6e-3, 6e-3)
+MOTIONS = (1.5e-5, 4e-4, 5e-3, 5e-3)
 STILL, DRIFTS, TURNED, JUMPED = range(4)
 # The share of the period that a jump of tempo has, as a standard deviation.
 JUMP_SHARE = 0.2
@@ -824,10 +824,12 @@ class Count:
                     continue
                 if dv * dv > 4 * (k[5] + vv) + far * v * v:
                     continue
-                if max(k[5], vv) > max(4 * min(k[5], vv), far * 100 * v * v) or max(k[3], xx) > max(
-                    4 * min(k[3], xx), near * v * v
-                ):
+                wide, sharp = max(k[5], vv), min(k[5], vv)
+                if wide > max(4 * sharp, far * 100 * v * v):
                     # What is vague is open to what what is sharp rules out.
+                    continue
+                if wide < 0.01 * v * v and max(k[3], xx) > max(4 * min(k[3], xx), near * v * v):
+                    # So of the phase, once the tempo is known.
                     continue
                 if k[0] == motion:
                     both = k[6] + w
@@ -1064,8 +1066,8 @@ class _Brood:
         turned = weight * min(many * rates.turns, 0.5)
         for to in quicker:
             self._step(parent, to, 1, turned, late=True)
-        jumped = weight * many * rates.jump
-        self._step(_bent(parent, many), JUMPED, 1, jumped, late=True)
+        jumped = weight * rates.bends
+        self._step(_bent(parent, many), TURNED, 1, jumped, late=True)
 
     def _skips(self, parent: Hypothesis, known: bool) -> list[tuple[int, float]]:
         """How many ticks may have been sent, and how common that is; the most common first."""
