@@ -754,8 +754,9 @@ class Conductor:
         plays = held.transport in _PLAYS
         low, high = -1, -1
         if plays:
-            before = [k for k, share in self._unheard if share > belief.WEIGHTS.line]
-            low, high = self.ticks.lowest + before[0], self.ticks.highest + before[-1]
+            # Whether ticks that are overdue were lost or are held up shows only behind it.
+            least = min(k for k, share in self._unheard if share > belief.WEIGHTS.line)
+            low, high = self.ticks.lowest + least, self._range()[1]
         following = self._following(held.plan)
         heard = Heard(
             word,
