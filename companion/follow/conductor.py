@@ -777,8 +777,9 @@ class Conductor:
         plays = held.transport in _PLAYS
         low, high = -1, -1
         if plays:
-            before = [k for k, share in self._unheard if share > belief.WEIGHTS.line]
-            low, high = self.ticks.lowest + before[0], self.ticks.highest + before[-1]
+            # Whether ticks that are overdue were lost or are held up shows only behind it.
+            least = min(k for k, share in self._unheard if share > belief.WEIGHTS.line)
+            low, high = self.ticks.lowest + least, self._range()[1]
         following = self._following(held.plan)
         heard = Heard(
             word,
@@ -1377,21 +1378,21 @@ class Conductor:
         """Where the plan has the shown part end and nothing waits, a hand may have changed it."""
         plan = held.plan
         following = self._following(plan)
-        if following is None or plan.end is None or plan.start is None:
+        if following is None:
             return worlds
-        end, own = plan.end, self._own(plan)
+        end, start, own = plan.end, plan.start, self._own(plan)
+        assert end is not None
+        assert start is not None
         part = self.setlist.parts[plan.part - 1]
         beat = part.pattern.meter.beat_ticks
         most, besides = belief.SHOWN, belief.BESIDES
         shares: tuple[float, float] = (0.0, 1.0)
-        if own is not None and own.outcome in _HELD:
-            pass
-        elif self._by_hand(held, plan):
+        if self._by_hand(held, plan):
             last, back = held.unheard
-            missed = last < plan.start + end <= back
+            missed = last < start + end <= back
             named = own is not None and following.instrument in held.names
             # Nothing is shown while the clock is away, or the engine.
-            shown_to = last if missed else plan.start + end
+            shown_to = last if missed else start + end
             seen = plan.since is not None and shown_to - plan.since > beat
             if named and not missed:
                 pass

@@ -108,7 +108,7 @@ RATES = Rates()
 # How far the period wanders in a tick, as a share of itself: it stands still, drifts, is turned by
 # hand. A clock by quartz or a sleeping loop holds its tempo; a ramp of 2.5 beats a minute a bar at
 # 120 moves it by 2e-4 a tick. After a jump it moves as if turned.
-MOTIONS = (1.5e-5, 4e-4, 6e-3, 6e-3)
+MOTIONS = (1.5e-5, 4e-4, 5e-3, 5e-3)
 STILL, DRIFTS, TURNED, JUMPED = range(4)
 # The share of the period that a jump of tempo has, as a standard deviation.
 JUMP_SHARE = 0.2
@@ -119,7 +119,7 @@ JUMP_MOST = 1.75
 WRONG_BY_MORE, WRONG_BY_ONE = 1e-7, 1e-3
 # A hypothesis of a tick of its own is let go below this share; one of a tick that a better one
 # has too, below that; and if it is the calmer of both, below the last, since it may grow.
-LEAST, LEAST_BESIDE, LEAST_CALMER = 1e-13, 1e-2, 1e-3
+LEAST, LEAST_BESIDE, LEAST_CALMER = 1e-12, 1e-2, 1e-3
 # A jump is let go where it counts as the best does, below this share of one that begins.
 LEAST_JUMP = 0.1
 # What counts otherwise, foretells the same and is rarer than this no tick will ever settle: a tempo
@@ -646,9 +646,11 @@ class Count:
                 # One that is late differs from both of its neighbours, and counts once.
                 shown = min(shown + 1, STEPS_KEPT)
         if shown <= 0:
+            step, shown = 0.0, 0
             # What is lost or comes in a bunch makes a difference of a whole period.
-            most = MOST_STEP * self._period()
-            step, shown = (differs, 1) if LEAST_STEP_MS < differs < most else (0.0, 0)
+            short = LEAST_STEP_MS < differs < MOST_STEP * self._hypotheses[0].v
+            if short and differs < MOST_STEP * self._period():
+                step, shown = differs, 1
         self._steps = step, shown
         # Even over a step.
         told = step * step / 12 if shown >= STEPS_SHOWN else 0.0
@@ -676,7 +678,7 @@ class Count:
             brood.grow(parent, calmer, quicker, self._strays)
         weights = [child.weight for child in brood.children]
         total = sum(weights)
-        period = self._period() or 25.0
+        period = parents[0][0].v
         nothing = (self._nothing + self.rates.nothing) * 0.5 / period
         if total <= 0:
             # Nothing explains it: go on as if the next tick had come.
@@ -728,7 +730,7 @@ class Count:
                 calmer.remove(calm.motion)
             begins.append(calmer)
         return [
-            (h if w == h.weight else h._replace(weight=w), begin)
+            (h if w == h.weight else Hypothesis(*h[:7], w, h.beside), begin)
             for h, w, begin in zip(parents, weights, begins, strict=True)
         ]
 
@@ -818,11 +820,19 @@ class Count:
                     continue
                 if dv * dv > 4 * (k[5] + vv) + far * v * v:
                     continue
-                if max(k[5], vv) > max(4 * min(k[5], vv), far * 100 * v * v) or max(k[3], xx) > max(
-                    4 * min(k[3], xx), near * v * v
-                ):
+                square, sharp, wide = v * v, k[5], vv
+                if sharp > wide:
+                    sharp, wide = wide, sharp
+                if wide > 4 * sharp and wide > near * square:
                     # What is vague is open to what what is sharp rules out.
                     continue
+                if wide < 0.01 * square:
+                    # So of the phase, once the tempo is known.
+                    sharp, wide = k[3], xx
+                    if sharp > wide:
+                        sharp, wide = wide, sharp
+                    if wide > 4 * sharp and wide > near * square:
+                        continue
                 if k[0] == motion:
                     both = k[6] + w
                     a, b = k[6] / both, w / both
@@ -1058,8 +1068,8 @@ class _Brood:
         turned = weight * min(many * rates.turns, 0.5)
         for to in quicker:
             self._step(parent, to, 1, turned, late=True)
-        jumped = weight * many * rates.jump
-        self._step(_bent(parent, many), JUMPED, 1, jumped, late=True)
+        jumped = weight * rates.bends
+        self._step(_bent(parent, many), TURNED, 1, jumped, late=True)
 
     def _skips(self, parent: Hypothesis, known: bool) -> list[tuple[int, float]]:
         """How many ticks may have been sent, and how common that is; the most common first."""
@@ -1094,7 +1104,7 @@ class _Brood:
         if self.gap < parent.v:
             again += parent.weight * self._stray / parent.v
         if again > self._least:
-            self.children.append(parent._replace(weight=again))
+            self.children.append(Hypothesis(*parent[:7], again, parent.beside))
             self.kinds.append(AGAIN)
 
     def _step(

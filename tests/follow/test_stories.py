@@ -334,3 +334,20 @@ def test_11_another_pattern_is_chosen_and_started_while_nobody_hears(away: str) 
     assert on_stage.follower.status().doubt == "the instrument may play another part"
     help_words = "choose program 2 on drums, or press c if it plays tide 1"
     assert on_stage.follower.status().help == help_words
+
+
+@pytest.mark.parametrize("parts_of_a_tick", [2.4, 3.6])
+@pytest.mark.parametrize("behind", [True, False])
+def test_a_stop_that_is_held_up_comes_behind_no_ticks_that_were_lost(
+    parts_of_a_tick: float, behind: bool
+) -> None:
+    """Seed 576.1: by its time two ticks were overdue, and counted as lost; they came behind it."""
+    on_stage = Stage(tides()).start().play(50)
+    on_stage.now_ns += round(parts_of_a_tick * TICK_NS)
+    on_stage.stop()
+    for _ in range(int(parts_of_a_tick) if behind else 0):
+        on_stage.now_ns += 100_000
+        on_stage.hear(CLOCK)
+    on_stage.wait(1).go_on().play(30)
+    assert on_stage.sure
+    assert on_stage.where == (1, 79)

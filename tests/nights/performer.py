@@ -260,6 +260,9 @@ class Performer:
         stage, box = self._stage, self._stage.box
         if standing.end is None or not (standing.sure or standing.doubt in SHORT):
             return
+        if standing.state not in (State.RUNNING, State.LOST):
+            # Nothing was heard of it yet: it plays the first part, which is taken for granted.
+            return
         # By ear: the music goes on where the clock is lost for a moment.
         left = standing.end - box.tick
         if not 0 < left <= min(AHEAD_TICKS, box.length) or box.part != standing.part.number:
