@@ -187,3 +187,13 @@ def test_a_track_that_nothing_beside_has_is_a_fault(cue: str, said: str) -> None
     with pytest.raises(SetListError) as raised:
         night(cue)
     assert said in str(raised.value)
+
+
+def test_a_name_that_two_layers_have_is_asked_which() -> None:
+    more = NIGHT.replace("  pads:\n", "  bass: {channel: 3}\n  pads:\n").replace(
+        "on: pads, program: 3}]", "on: pads, program: 3}, {pattern: drone, on: bass}]"
+    )
+    with pytest.raises(SetListError) as raised:
+        read_text(more.replace("cues: []", "cues: [{at: start, mute: swell}]"), "night.yaml")
+    assert "plays more than once beside this part" in str(raised.value)
+    assert "`swell on pads` or `swell on bass`" in str(raised.value)
