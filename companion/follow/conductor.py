@@ -631,7 +631,7 @@ class Conductor:
             undoable=self.undoable,
             played=held.played,
             back=held.back,
-            upcoming=self._following(plan) or (self._after(plan) if stops else None),
+            upcoming=self._upcoming(plan),
             stops=stops,
             over=stops and playing and plan.end is not None and tick >= plan.end,
             layers=tuple(

@@ -21,8 +21,8 @@ from companion.learn.rules import (
     Bits,
     Floats,
     Ints,
+    LearnedRule,
     Priors,
-    Rule,
     log_drawn,
     log_sure,
     plays,
@@ -64,7 +64,7 @@ class Voice:
 class Condition:
     """A rule with prior times likelihood in logs; of a chance, its draws and those that played."""
 
-    rule: Rule
+    rule: LearnedRule
     log: float
     played: int
     draws: int
@@ -109,7 +109,9 @@ def weigh_conditions(
             for low, high in times:
                 held |= (folded.stretch == stretch) & (moments >= low) & (moments < high)
         for wanted, part in ((True, 0.7), (False, 0.3)):
-            term = _Term(Rule(fill=wanted), held == wanted, priors.condition * part, lost, stray)
+            term = _Term(
+                LearnedRule(fill=wanted), held == wanted, priors.condition * part, lost, stray
+            )
             _weigh_term(term, folded, rows, folded.valid[rows], best, priors, found)
     for other, seen in enumerate(voices):
         if not seen.drawn.any():
@@ -125,7 +127,7 @@ def weigh_conditions(
         missed = lost * looked.rate / (lost * looked.rate + 1.0 - looked.rate + 1e-9)
         for played in (True, False):
             term = _Term(
-                Rule(condition=If(name, played)),
+                LearnedRule(condition=If(name, played)),
                 (last == 1) == played,
                 share * (_PLAYED if played else 1.0 - _PLAYED),
                 lost if played else min(0.5, lost + missed),
@@ -139,7 +141,7 @@ def weigh_conditions(
 class _Term:
     """A term, where it holds as (rows, passes), its prior, and the rates that it makes."""
 
-    rule: Rule
+    rule: LearnedRule
     inside: NDArray[np.bool_]
     share: float
     lost: float
@@ -187,7 +189,7 @@ def _weigh_term(
             found[row].append(Condition(rule, float(log), 0, 0))
 
 
-def _log(pair: tuple[Rule, float]) -> float:
+def _log(pair: tuple[LearnedRule, float]) -> float:
     return pair[1]
 
 
@@ -195,7 +197,7 @@ def _log(pair: tuple[Rule, float]) -> float:
 class _Cycles:
     """One K of each N and its negation: masks by pass in a round of all cycles, shares by N."""
 
-    rules: list[Rule]
+    rules: list[LearnedRule]
     masks: NDArray[np.bool_]
     shares: Floats
 
@@ -207,7 +209,7 @@ def _cycles() -> _Cycles:
         for k in range(1, n + 1):
             rest = tuple(each for each in range(1, n + 1) if each != k)
             for ks in ((k,), rest) if n > 2 else ((k,),):
-                rules.append(Rule(n, ks))
+                rules.append(LearnedRule(n, ks))
                 shares.append(1.0 / n / (2 if n > 2 else 1))
     numbers = np.arange(1, _ROUND + 1)
     masks = np.array([plays(rule, numbers) for rule in rules]).T

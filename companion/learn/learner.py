@@ -30,8 +30,8 @@ from companion.learn.rules import (
     Chance,
     Floats,
     Ints,
+    LearnedRule,
     Priors,
-    Rule,
     chance_of,
     log_sum,
     passes_to_settle,
@@ -74,10 +74,10 @@ class LearnedStep:
     """
 
     number: int
-    rule: Rule
+    rule: LearnedRule
     probability: float
     chance: Chance | None
-    runner_up: tuple[Rule, float] | None
+    runner_up: tuple[LearnedRule, float] | None
     passes_to_settle: int | None
     what: str
     heard: int
@@ -652,7 +652,7 @@ def _step(
     track: _Track,
     folded: Folded,
     row: int,
-    rules: list[Rule],
+    rules: list[LearnedRule],
     log: Floats,
     extra: list[Condition],
     rates: tuple[float, float],
@@ -693,7 +693,7 @@ def _step(
 
 
 def _likely(
-    rule: Rule, passes: Ints, hits: int, of: int, rates: tuple[float, float]
+    rule: LearnedRule, passes: Ints, hits: int, of: int, rates: tuple[float, float]
 ) -> NDArray[np.float64]:
     """How likely a step with that rule is to be heard on coming passes."""
     lost, stray = rates

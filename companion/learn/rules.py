@@ -92,7 +92,7 @@ PRIORS = Priors()
 
 
 @dataclass(frozen=True)
-class Rule:
+class LearnedRule:
     """A play rule as it is learned. With nothing set it is `always`; `n` 0 is no cycle.
 
     `passes` are the K of `pass K of N`, ascending, and no smaller N says the same. `first` is True
@@ -132,7 +132,7 @@ class Rule:
         return ", ".join(terms) or "always"
 
 
-ALWAYS, NEVER = Rule(), Rule(never=True)
+ALWAYS, NEVER = LearnedRule(), LearnedRule(never=True)
 
 
 def _cycle_text(n: int, passes: tuple[int, ...]) -> str:
@@ -170,12 +170,12 @@ class Sets:
         self.passes = passes
         heard = int(passes.max(initial=1))
         # Rules by column, their masks, and prior shares: as sure sets, and with a chance.
-        self.rules: list[Rule] = [NEVER, ALWAYS]
+        self.rules: list[LearnedRule] = [NEVER, ALWAYS]
         blocks: list[NDArray[Any]] = [np.zeros((len(passes), 1)), np.ones((len(passes), 1))]
         sure: list[Sequence[float] | Floats] = [[priors.never, priors.always]]
         drawn: list[Sequence[float] | Floats] = [[0.0, priors.chance]]
         if heard > 1:
-            self.rules += [Rule(first=True), Rule(first=False)]
+            self.rules += [LearnedRule(first=True), LearnedRule(first=False)]
             blocks += [(passes == 1)[:, None], (passes > 1)[:, None]]
             sure.append([priors.first, priors.after_first])
             drawn.append([0.0, priors.both * 0.1])
@@ -202,9 +202,10 @@ class Sets:
             weight = priors.cycle * per_k
             whole = range(1, likely + 1)
             ones = passes[:, None] == np.arange(1, heard + 1)
-            self.rules += [Rule(likely, (k,)) for k in range(1, heard + 1)]
+            self.rules += [LearnedRule(likely, (k,)) for k in range(1, heard + 1)]
             self.rules += [
-                Rule(likely, tuple(k for k in whole if k != out)) for out in range(1, heard + 1)
+                LearnedRule(likely, tuple(k for k in whole if k != out))
+                for out in range(1, heard + 1)
             ]
             blocks += [ones, ~ones]
             sure += [[weight * priors.single] * heard, [weight * priors.negated] * heard]
@@ -226,7 +227,7 @@ class Sets:
         self.drawn: Floats = np.log(shares[self.draws])
 
     @cached_property
-    def drawn_rules(self) -> list[Rule]:
+    def drawn_rules(self) -> list[LearnedRule]:
         """The rules of the columns that may play with a chance."""
         return [replace(self.rules[at], chance=True) for at in self.draws]
 
@@ -235,7 +236,7 @@ class Sets:
 class _Family:
     """The sets of one cycle: masks (n, sets), shares of its prior, those with a chance."""
 
-    rules: list[Rule]
+    rules: list[LearnedRule]
     masks: NDArray[np.bool_]
     shares: Floats
     with_chance: Floats
@@ -264,7 +265,7 @@ def _sets_of(n: int, single: float, negated: float) -> _Family:
         drawn[:] = 0.0
     elif n > _CHANCE_SETS:
         drawn[len(ones) + len(without) :] = 0.0
-    return _Family([Rule(n, ks) for ks in sets], masks, shares, drawn)
+    return _Family([LearnedRule(n, ks) for ks in sets], masks, shares, drawn)
 
 
 def family(n: int, priors: Priors) -> _Family:
@@ -364,7 +365,7 @@ class Weighed:
     yet the likeliest stands for all, with its own weight; the evidence is that of all.
     """
 
-    rules: list[Rule]
+    rules: list[LearnedRule]
     log: Floats
     evidence: Floats
 
@@ -498,7 +499,7 @@ def written_chance(hits: int, passes: int, lost: float) -> Fraction:
 
 
 def passes_to_settle(
-    rules: Sequence[Rule],
+    rules: Sequence[LearnedRule],
     log: Floats,
     likely: NDArray[np.float64],
     settled: float = SETTLED,
@@ -527,7 +528,7 @@ def _sure_of(log: Floats) -> float:
     return float(1.0 / np.exp(log - log[0]).sum())
 
 
-def plays(rule: Rule, passes: Ints) -> NDArray[np.bool_]:
+def plays(rule: LearnedRule, passes: Ints) -> NDArray[np.bool_]:
     """On which of these passes the rule lets the step play; chances and `if` terms left out."""
     if rule.never:
         return np.zeros(len(passes), dtype=bool)

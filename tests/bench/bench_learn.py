@@ -24,13 +24,13 @@ from companion.learn.heard import Hearing
 from companion.learn.learner import learn
 from companion.learn.rules import (
     PRIORS,
+    LearnedRule,
     Priors,
     chance_of,
     plays,
     sets_for,
     weigh,
 )
-from companion.learn.rules import Rule as LearnedRule
 from tests.learn.judge import Said, hearing_of
 from tests.learn.player import Hand, struck
 

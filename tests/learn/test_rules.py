@@ -16,7 +16,7 @@ from companion.learn.rules import (
     NEVER,
     PRIORS,
     Chance,
-    Rule,
+    LearnedRule,
     Sets,
     beta_quantile,
     chance_of,
@@ -37,7 +37,7 @@ def bits_of(*rows: str) -> np.ndarray:
     return np.array([[int(bit) for bit in row] for row in rows], dtype=np.float32)
 
 
-def told(row: str) -> tuple[Rule, float]:
+def told(row: str) -> tuple[LearnedRule, float]:
     """The likeliest rule of a step heard so, pass by pass, and its probability."""
     bits = bits_of(row)
     sets = sets_for(np.arange(1, len(row) + 1), PRIORS)
@@ -105,7 +105,14 @@ def test_all_rules_at_once_weigh_what_each_weighs_alone() -> None:
     found = weigh(heard, valid, sets, LOST, STRAY)
     columns = {str(rule): at for at, rule in enumerate(found.rules)}
     shares = {str(rule): share for rule, share in zip(sets.rules, sets.sure, strict=True)}
-    rules = [ALWAYS, NEVER, Rule(first=True), Rule(5, (2,)), Rule(4, (1, 2)), Rule(7, (1, 3, 4))]
+    rules = [
+        ALWAYS,
+        NEVER,
+        LearnedRule(first=True),
+        LearnedRule(5, (2,)),
+        LearnedRule(4, (1, 2)),
+        LearnedRule(7, (1, 3, 4)),
+    ]
     for row, rule in product(range(3), rules):
         log = shares[str(rule)]
         for bit, known, inside in zip(heard[row], valid[row], plays(rule, passes), strict=True):
@@ -236,6 +243,8 @@ def test_calibration_of_what_is_said_to_be_sure() -> None:
 
 
 def test_terms_are_written_in_the_order_of_the_format() -> None:
-    rule = Rule(4, (1, 3, 4), chance=True, percent=Fraction(1, 3), condition=If("snap", False))
+    rule = LearnedRule(
+        4, (1, 3, 4), chance=True, percent=Fraction(1, 3), condition=If("snap", False)
+    )
     assert str(rule) == "not pass 2 of 4, if snap silent, chance 1 in 3"
     assert parse_rule(str(rule), ["snap"]).chance == Fraction(1, 3)

@@ -10,11 +10,12 @@ from __future__ import annotations
 PASS, PHRASE, BEAT = 48, 96, 24
 
 # Programs 12, 13 and 14 on the display are 11, 12 and 13 on the wire. A sixteenth is six clocks, so
-# passes of 8, 6 and 8 sixteenths are 48, 36 and 48. The first part and the second last two each.
+# passes of 8, 6 and 8 sixteenths are 48, 36 and 48. The first part lasts two of them, the second
+# four.
 LENGTHS = '{"11": 48, "12": 36, "13": 48}'
 FIRST_PASS, SECOND_PASS = 48, 36
 FIRST_END = 2 * FIRST_PASS
-SECOND_END = FIRST_END + 2 * SECOND_PASS
+SECOND_END = FIRST_END + 4 * SECOND_PASS
 # Into the third part's second pass, which has no end: a third change would leave a beat before that
 # is over.
 PAST_ALL = SECOND_END + FIRST_END - BEAT + 2
@@ -40,7 +41,7 @@ patterns:
       low drum: {steps: {1: always, 5: always, 8: pass 2 of 4}}
   plank:
     length: 6
-    phrase: 2 passes
+    phrase: 4 passes
     tracks:
       shaker: {steps: {1: always, 4: chance 50%}}
   ebb line:

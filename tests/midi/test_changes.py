@@ -27,7 +27,7 @@ LOOK_EVERY = 20
 AT_ONCE = (
     THREE_PARTS.replace("pattern end, send_before: 1 beat", "at once, send_before: 20 ms")
     .replace("length: 8\n    phrase: 2", "length: 4\n    phrase: 1", 1)
-    .replace("length: 6\n    phrase: 2", "length: 4\n    phrase: 1")
+    .replace("length: 6\n    phrase: 4", "length: 4\n    phrase: 1")
     .replace("{1: always, 5: always, 8: pass 2 of 4}", "{1: always}")
     .replace("tempo: 150", "tempo: 60")
 )
