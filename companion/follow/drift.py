@@ -209,12 +209,14 @@ class _Voice:
 class PatternDrift:
     """Watches the steps of one pattern through a night. One caller at a time.
 
-    `count` rises with each change of `misfits`.
+    `misfits` are the steps that do not play as written, in the order of the file; `count` rises
+    with each change of them.
     """
 
     def __init__(self, pattern: Pattern) -> None:
         self.pattern = pattern
         self.count = 0
+        self.misfits: tuple[Misfit, ...] = ()
         self._voices = {track.name: _Voice(track) for track in pattern.tracks}
         # Passes of tracks that end at these ticks, the soonest first found.
         self._ends: dict[str, int] = {}
@@ -274,15 +276,6 @@ class PatternDrift:
                 self._ends[name] = end + self._voices[name].track.pass_ticks
         self._next_end = min(self._ends.values())
 
-    @property
-    def misfits(self) -> tuple[Misfit, ...]:
-        """The steps that do not play as written, in the order of the file."""
-        return tuple(
-            Misfit(name, step, _sentence(voice, step, case))
-            for name, voice in self._voices.items()
-            for step, case in _first_of_each(voice)
-        )
-
     # -- inside ------------------------------------------------------------------------------
 
     def _end_pass(self, voice: _Voice, end: int) -> None:
@@ -302,6 +295,12 @@ class PatternDrift:
         case = voice.case(step, _SURE <= chance <= 1 - _SURE)
         if case.weigh(chance, heard, ms):
             self.count += 1
+            # Screens ask far more often than this changes.
+            self.misfits = tuple(
+                Misfit(name, step, _sentence(each, step, case))
+                for name, each in self._voices.items()
+                for step, case in _first_of_each(each)
+            )
 
 
 def _first_of_each(voice: _Voice) -> Iterator[tuple[int, _Case]]:

@@ -17,7 +17,7 @@ from dataclasses import dataclass, replace
 from fractions import Fraction
 
 import numpy as np
-from scipy.stats import binomtest
+from scipy.stats import binom, binomtest
 
 from companion.counting import Cycle, Pattern, Rule, Step, Track
 from companion.learn.heard import Hearing
@@ -260,10 +260,13 @@ def coverage(rng: random.Random, steps: int) -> None:
 
 
 def calibration(rng: random.Random, patterns: int) -> None:
-    """Of steps said to be so sure, how many are right; patterns drawn from the table of priors."""
+    """Of steps said to be so sure, how many are right; patterns drawn from the table of priors.
+
+    Ten bins of as many steps each, the least sure first; beside each whether it is within the 99
+    percent interval of a binomial of the mean that was said.
+    """
     print("Calibration, rules drawn from the priors, 3 to 16 passes:")
-    bins = [Tally() for _ in range(10)]
-    means: list[list[float]] = [[] for _ in range(10)]
+    judged: list[tuple[float, bool]] = []
     weights = np.exp(sets_for(np.arange(1, 129), PRIORS).sure)
     everything = sets_for(np.arange(1, 129), PRIORS)
     drawn = np.exp(everything.drawn)
@@ -293,13 +296,19 @@ def calibration(rng: random.Random, patterns: int) -> None:
         )
         posterior = found.posterior
         for row, best in enumerate(posterior.argmax(1)):
-            said = float(posterior[row, best])
-            place = min(9, int(said * 10))
-            bins[place].add(found.rules[best] == rules[chosen[heard][row]])
-            means[place].append(said)
-    for at, tally in enumerate(bins):
-        if tally.of:
-            print(f"  said {np.mean(means[at]):6.1%}  right {tally}")
+            right = found.rules[best] == rules[chosen[heard][row]]
+            judged.append((float(posterior[row, best]), right))
+    judged.sort()
+    for at in range(10):
+        part = judged[at * len(judged) // 10 : (at + 1) * len(judged) // 10]
+        said, tally = float(np.mean([each for each, _ in part])), Tally()
+        for _, right in part:
+            tally.add(right)
+        low, high = binom.ppf((0.005, 0.995), tally.of, said)
+        within = "within" if low <= tally.right <= high else "OUTSIDE"
+        print(
+            f"  said {said:6.1%}  right {tally}  {within} {low / tally.of:.1%}-{high / tally.of:.1%}"
+        )
 
 
 def speed() -> None:
