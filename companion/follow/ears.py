@@ -93,6 +93,8 @@ MOST_WAYS = 4
 HOPELESS = 40.0
 # Places are compared every so many ticks: two beats.
 COMPARED = 48
+# By so much more the count was in doubt than a tick ago: there may be ticks that nobody heard.
+NEW_DOUBT = 1e-6
 # So many notes are kept: far more than it takes.
 MOST_NOTES = 20_000
 # Listening begins anew after so many passes of which nothing in the set makes sense.
@@ -690,6 +692,7 @@ class Ears:
         self._matches = matches
         self._begun: int | None = None
         self._looked = self._tick = 0
+        self._doubt = 0.0
         # The worlds when last looked at, and the places of those that mattered.
         self._worlds: Belief = ()
         self._known: set[tuple[int, int | None]] = set()
@@ -736,6 +739,13 @@ class Ears:
         # Where another count becomes the likeliest, what was heard lies elsewhere by it; and where
         # something new may have begun, it says nothing of that.
         moved = tick < before or (tick > before + 1 and not ticks.sure)
+        # Nor of ticks that may have been lost since.
+        doubt, doubted = (
+            0.0 if ticks.sure else ticks.wrong_by_one + ticks.wrong_by_more,
+            self._doubt,
+        )
+        moved = moved or doubt > 1.5 * doubted + NEW_DOUBT
+        self._doubt = doubt
         worlds = conductor.situation.worlds
         if worlds is not self._worlds:
             self._worlds = worlds
