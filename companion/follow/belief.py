@@ -64,6 +64,8 @@ WEIGHTS = Weights()
 SHOWN, BESIDES = 1 - WEIGHTS.besides, WEIGHTS.besides
 # No more worlds than this are kept; counted in the nights, seventeen were the most.
 MOST = 24
+# By so many ticks at most a count is off that was held up, and not elsewhere: a beat.
+MISCOUNTED = 24
 # How many passes of the old pattern show that a change was ignored, without and with notes.
 SHOWN_PASSES = 1
 SHOWN_PASSES_BY_NOTES = 2
@@ -639,13 +641,20 @@ def placed_by_ear(belief: Belief, places: Iterable[Place]) -> Belief:
         whole = sum(p for _, p in there)
         found += [(replace(w, running=True), weight * p / whole) for w, p in there]
         if not there:
-            found.append((World(*place, running=True), weight))
+            # A few ticks off it is the same world, of which the count was wrong.
+            near = (w for w, _ in belief if w.part == place[0] and _near(w.start, place[1]))
+            same = next(near, World(place[0]))
+            found.append((replace(same, start=place[1], running=True), weight))
     out = [
         (replace(w, running=True), p * WEIGHTS.against_ears)
         for w, p in belief
         if (w.part, w.start) not in at
     ]
     return normal([*found, *out])
+
+
+def _near(start: int | None, other: int) -> bool:
+    return start is not None and abs(start - other) <= MISCOUNTED
 
 
 # -- what a person says --------------------------------------------------------------------------

@@ -843,11 +843,16 @@ class Conductor:
         state = self.situation.transport
         if state is State.READY:
             return not self.rehearses
-        return state is State.RUNNING and not self._known_sure and self._differ(self.situation)
+        if state is not State.RUNNING or self.sure:
+            return False
+        # Of a clock that cannot be counted at all no note tells anything.
+        return not self._strange_clock
 
     def found_by_ear(self, places: Sequence[Place]) -> None:
         """Notes tell where it is: at one of `places`, the likeliest first, and nowhere else."""
         self._take_place(places)
+        # Where it is, is known: how many ticks were lost on the way does not matter any more.
+        self.ticks.settle()
         self._event()
         self._act(may_send=False)
         self.notice = f"found by ear: {self.part.name}"

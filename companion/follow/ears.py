@@ -41,7 +41,7 @@ from companion.counting import (
     compile_pattern,
 )
 from companion.counting.heard import Rates, heard_chance
-from companion.follow.belief import Place, matter
+from companion.follow.belief import WEIGHTS, Belief, Place, matter
 from companion.follow.conductor import ByEar, Conductor
 from companion.follow.notes import window
 from companion.follow.presses import Matches, parse
@@ -93,6 +93,8 @@ MOST_WAYS = 4
 HOPELESS = 40.0
 # Places are compared every so many ticks: two beats.
 COMPARED = 48
+# By so much more the count was in doubt than a tick ago: there may be ticks that nobody heard.
+NEW_DOUBT = 1e-6
 # So many notes are kept: far more than it takes.
 MOST_NOTES = 20_000
 # Listening begins anew after so many passes of which nothing in the set makes sense.
@@ -623,13 +625,15 @@ def _key(note: NoteKey) -> Key:
 class Found:
     """Where it may be: `start` is the count at the part's tick 0, `weight` its share of all.
 
-    `passes` are those before the running one; `alike` is the same for all that can never be told
-    apart by what is listed, `shown` for all that differ in rare steps only. `told` is what was
-    heard of it, a log likelihood.
+    `passes` are those before the running one, `counted` the count at which its instrument's own
+    count began: before the part, if it does not begin anew with each. `alike` is the same for all
+    that can never be told apart by what is listed, `shown` for all that differ in rare steps only.
+    `told` is what was heard of it, a log likelihood.
     """
 
     part: int
     start: int
+    counted: int
     passes: int
     weight: float
     alike: tuple[int, int, int]
@@ -687,7 +691,11 @@ class Ears:
         self._setlist = setlist
         self._matches = matches
         self._begun: int | None = None
-        self._looked = 0
+        self._looked = self._tick = 0
+        self._doubt = 0.0
+        # The worlds when last looked at, and the places of those that mattered.
+        self._worlds: Belief = ()
+        self._known: set[tuple[int, int | None]] = set()
         self.says = _NOTHING
         self.any = any(setlist.notes_of(part) for part in setlist.parts)
 
@@ -725,12 +733,28 @@ class Ears:
             if self._begun is not None:
                 self._end()
             return False
-        tick = conductor.ticks.ticks
-        if self._begun is None or tick < self._looked:
+        ticks = conductor.ticks
+        tick, before = ticks.ticks, self._tick
+        self._tick = tick
+        # Where another count becomes the likeliest, what was heard lies elsewhere by it; and where
+        # something new may have begun, it says nothing of that.
+        moved = tick < before or (tick > before + 1 and not ticks.sure)
+        # Nor of ticks that may have been lost since.
+        doubt, doubted = (
+            0.0 if ticks.sure else ticks.wrong_by_one + ticks.wrong_by_more,
+            self._doubt,
+        )
+        moved = moved or doubt > 1.5 * doubted + NEW_DOUBT
+        self._doubt = doubt
+        worlds = conductor.situation.worlds
+        if worlds is not self._worlds:
+            self._worlds = worlds
+            places = {(world.part, world.start) for world in matter(worlds)}
+            moved = moved or not places <= self._known
+            self._known = places
+        if self._begun is None or moved:
             self._begin(tick)
         assert self._begun is not None
-        if not conductor.ticks.sure:
-            return False
         for room in self._rooms:
             room.look(tick, fill)
         if tick // COMPARED == self._looked // COMPARED:
@@ -822,7 +846,10 @@ class Ears:
             # Nothing that is listed tells them apart.
             self.says = _NOTHING
             return False
-        conductor.found_by_ear([Place(*place, weight) for place, weight in at.items()])
+        # What cannot be ruled out matters, however much the plan speaks against it.
+        conductor.found_by_ear(
+            [Place(*place, max(weight, 2 * WEIGHTS.line)) for place, weight in at.items()]
+        )
         return True
 
     def _by_its_word(self, near: list[Found]) -> list[Found]:
@@ -836,7 +863,7 @@ class Ears:
         way = sheet.way(heard, (ticks - sheet.base) // sheet.grid)
         found = []
         for each in near:
-            passes = (ticks - each.start) // sheet.pattern.pass_ticks
+            passes = (ticks - each.counted) // sheet.pattern.pass_ticks
             told = way.score + sum(v[passes % m] for m, v in way.factors)
             found.append(replace(each, weight=_log(each.weight) - each.told + told))
         top = max(each.weight for each in found)
@@ -862,11 +889,12 @@ class Ears:
                 known[until] = joined(factors, until)
             numbers, whole = known[until]
             for passes, score in numbers:
-                for start, weight in prior.of(part, sheet, ticks, passes, whole, until):
+                for start, counted, weight in prior.of(part, sheet, ticks, passes, whole, until):
                     around = start if planned is not None else start % pattern.phrase_ticks
                     yield Found(
                         part.number,
                         start,
+                        counted,
                         (ticks - start) // pattern.pass_ticks,
                         way.score + score + log(weight),
                         (id(sheet), ticks, passes % told),
@@ -918,12 +946,12 @@ class Ears:
             for each in sheet.voices[key].ruled:
                 step = each.step
                 # Only a place in the same pass has its steps at the same ticks.
-                if (other.start - one.start) % step.pass_ticks:
+                if (other.counted - one.counted) % step.pass_ticks:
                     continue
-                first = (tick - one.start) // step.pass_ticks
+                first = (tick - one.counted) // step.pass_ticks
                 for number in range(first, first + step.passes.period + 1):
-                    at = one.start + number * step.pass_ticks + step.offset
-                    further = number + (one.start - other.start) // step.pass_ticks
+                    at = one.counted + number * step.pass_ticks + step.offset
+                    further = number + (one.counted - other.counted) // step.pass_ticks
                     if at > tick and (number + 1 in step.passes) != (further + 1 in step.passes):
                         if soonest is None or at < soonest[0]:
                             soonest = at, f"step {step.step.number} of {name}"
@@ -941,9 +969,12 @@ class _Prior:
     def __init__(self, setlist: SetList, conductor: Conductor) -> None:
         self._setlist = setlist
         self._somewhere: dict[int, float] = {}
+        # By part and the count at which its instrument's count began; what that had counted before.
         self._at: dict[tuple[int, int], float] = {}
+        self._before: dict[tuple[int, int], int] = {}
         anything = 0.0
-        held = conductor.situation
+        held, ticks = conductor.situation, conductor.ticks
+        counts = ((ticks.ticks, 1.0),) if ticks.sure else ticks.chances
         # Nobody has said which part plays, nor where the set has been.
         new = conductor.state is State.READY and not held.played
         for world, weight in held.worlds:
@@ -955,26 +986,33 @@ class _Prior:
                 self._somewhere[world.part] = self._somewhere.get(world.part, 0.0) + weight
             else:
                 length = setlist.parts[world.part - 1].pattern.pass_ticks
-                place = world.part, world.start - world.passes * length
-                self._at[place] = self._at.get(place, 0.0) + weight
+                for count, chance in counts:
+                    # If there were more ticks, it began so many sooner by the count that is shown.
+                    start = world.start - world.passes * length - (count - ticks.ticks)
+                    place = world.part, start
+                    self._before[place] = world.passes * length
+                    self._at[place] = self._at.get(place, 0.0) + weight * chance
         # The places that matter, where all that matters is a place.
-        self.matter = {(w.part, w.start) for w in matter(held.worlds)}
+        self.matter = {(w.part, w.start) for w in matter(held.worlds)} if ticks.sure else set()
         self.nothing = max(anything / 2, CHANCES.nothing)
+        # A hand that chose something chose the same again as likely as all others together.
         self._any = anything / 2 / len(setlist.parts)
+        self._again = held.plan.part, anything / 2
 
     def of(
         self, part: Part, sheet: _Sheet, ticks: int, passes: int, whole: int, until: int | None
-    ) -> Iterator[tuple[int, float]]:
-        """The counts at which part `part` may have begun, so many passes before `ticks`.
+    ) -> Iterator[tuple[int, int, float]]:
+        """The counts at which part `part`, and its instrument's count, may have begun.
 
-        Each with its weight. Where no end is planned (`until` None) as many passes more as come
-        round are the same to the ear, and `whole` come round.
+        Each with its weight; the latter is so many passes before `ticks`. Where no end is planned
+        (`until` None) as many passes more as come round are the same to the ear, and `whole` come
+        round.
         """
         length = sheet.pattern.pass_ticks
         start = ticks - passes * length
         again = 0 if until is not None else whole * length
         known = [
-            (at, weight)
+            (at + self._before[number, at], at, weight)
             for (number, at), weight in self._at.items()
             if number == part.number
             and (at == start or (again and at < ticks and (at - start) % again == 0))
@@ -982,16 +1020,22 @@ class _Prior:
         yield from known
         # What an instrument had counted before that does not begin anew tells of no part.
         if recounts(self._setlist, part):
-            spread = self._somewhere.get(part.number, 0.0) + self._any
+            spread = self._spread(part.number)
             if spread:
-                yield start, spread / (sheet.length * (whole if until is None else max(until, 1)))
+                # Not shared among the ways to lie in a pass: most changes come where one ends.
+                yield start, start, spread / (whole if until is None else max(until, 1))
+
+    def _spread(self, number: int) -> float:
+        """The weight of all places of a part of which nothing else is known."""
+        again = self._again[1] if number == self._again[0] else 0.0
+        return self._somewhere.get(number, 0.0) + self._any + again
 
     def most(self, sheet: _Sheet) -> float:
         """At most that of any place of a pattern."""
         numbers = {part.number for part in sheet.parts}
-        somewhere = sum(self._somewhere.get(number, 0.0) + self._any for number in numbers)
+        somewhere = sum(self._spread(number) for number in numbers)
         at = sum(weight for (part, _), weight in self._at.items() if part in numbers)
-        return max(somewhere / sheet.length + at, 1e-300)
+        return max(somewhere + at, 1e-300)
 
 
 def _passes(pattern: Pattern, likely: Sequence[Found]) -> str:
