@@ -3,8 +3,13 @@
 from __future__ import annotations
 
 import pytest
+from hypothesis import settings
 
 from tests.midi import attempts
+
+# How long an example takes says how busy the machine is.
+settings.register_profile("any machine", deadline=None)
+settings.load_profile("any machine")
 
 
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:

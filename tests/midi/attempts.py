@@ -11,6 +11,7 @@ from __future__ import annotations
 
 import contextlib
 import os
+import time
 from collections.abc import Iterator
 from typing import Protocol
 
@@ -18,7 +19,8 @@ import pytest
 
 from tests.midi import jack
 
-ATTEMPTS = 4
+# What keeps a shared computer busy passes: each pause is twice as long as the one before.
+ATTEMPTS, PAUSE_S = 6, 0.5
 # With every attempt; a single one takes up to half a minute.
 TIMEOUT_S = 400
 
@@ -82,4 +84,5 @@ def rehearse(test: pytest.Function, rehearsal: Rehearsal) -> None:
             rehearsal.close()
             if last:
                 pytest.skip(f"this computer cannot tell: {stumbled}")
+            time.sleep(PAUSE_S * 2**attempt if stumbled else 0)
             rehearsal.set_up()

@@ -444,6 +444,10 @@ class Stage:
         """How the computer itself failed to keep time in this rehearsal, "" if it did not."""
         return next(filter(None, (lost_time(*pair) for pair in self._witnesses)), "")
 
+    def longest(self) -> float:
+        """The longest time from one clock to the next that a witness saw, in ticks."""
+        return max(float(witness.verdict()["longest"]) for _, witness in self._witnesses)
+
     def close(self) -> None:
         """Everybody leaves, the last to come first."""
         self._witnesses.clear()

@@ -8,6 +8,8 @@ from tests.midi.players import Stage, agrees, until
 from tests.midi.sets import DRUMS, FIRST_END, FIRST_PASS, LONG_FIRST_PART, OPEN_PART
 
 LOOKS, EVERY_S = 200, 0.1
+# Ticks from one clock to the next; a JACK period of 64 frames at 48 kHz is 0.08 of a tick here.
+IN_TIME = 1.16
 PARTS = 14
 MANY_PARTS = (
     DRUMS
@@ -50,9 +52,9 @@ def test_beside_sysex_controllers_and_active_sensing_it_is_sure_and_each_change_
     }
     assert rate["sysex"] > 1.8
     assert rate["controller"] > 270
-    # A tick that another client's turn held up is looked into for as long; what a chattering cable
-    # did to us once was three looks of four.
-    assert len(unsure) <= LOOKS // 50, unsure
+    # All of them, where the clock itself came in time. A tick that a busy machine held up is looked
+    # into for as long, chatter or none.
+    assert len(unsure) <= (LOOKS // 50 if stage.longest() > IN_TIME else 0), unsure
     machine.reach(PARTS * FIRST_END + 2)
     heard = [e for e in machine.of("heard") if e["bytes"][0] == 0xC9]
     assert len(heard) == PARTS

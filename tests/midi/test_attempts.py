@@ -43,6 +43,7 @@ def run(house: House, *outcomes: Exception | None) -> int:
 @pytest.fixture(autouse=True)
 def _unnamed(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(attempts, "once", [])
+    monkeypatch.setattr(attempts, "PAUSE_S", 0)
 
 
 def test_what_fails_once_is_rehearsed_again_and_named() -> None:
