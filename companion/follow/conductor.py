@@ -1747,7 +1747,7 @@ class Conductor:
         following = self.setlist.parts[send.part - 1]
         name = following.instrument or ""
         at_once = send.instrument == name and self.setlist.instruments[name].at_once
-        count = self._count + int(self._overdue + OVERDUE)
+        count = self._count + int(self._overdue + EARLY)
 
         def wait_in(world: World) -> Wait:
             tick = count - (world.start or 0)
@@ -1767,8 +1767,8 @@ class Conductor:
     def _wait_in(self, following: Part) -> Callable[[World], Wait]:
         held = self.situation
         plan = held.plan
-        # One that changes at once begins at the tick that is nearest now, heard or held up.
-        count, name = self._count + int(self._overdue + OVERDUE), following.instrument or ""
+        # One that changes at once begins at the latest tick that was sent, heard or held up.
+        count, name = self._count + int(self._overdue + EARLY), following.instrument or ""
 
         def wait_in(world: World) -> Wait:
             if (world.part, world.start) == (plan.part, plan.start) or world.start is None:

@@ -210,9 +210,10 @@ class Judge:
         tally.sent_unsure += not stage.status.sure
         if not stage.armed:
             self.wrong("sent while disarmed")
-        part = stage.setlist.parts[send.part - 1]
         instrument = stage.setlist.instruments[send.instrument]
-        meant = [c.program for c in part.changes if c.instrument == instrument.name]
+        # After a jump it is told what the plan has on it by then, from whichever part before.
+        so_far = [c for p in stage.setlist.parts[: send.part] for c in p.changes]
+        meant = [c.program for c in so_far if c.instrument == instrument.name][-1:]
         if tuple(send.messages[-1]) not in [(0xC0 | instrument.channel, p) for p in meant]:
             self.wrong("sent what is not in the set")
         if not box.running:

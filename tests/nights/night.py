@@ -483,6 +483,9 @@ class Stage:
             self.tally.boundaries += 1
             self._before = before[1], before[2]
             self.judge.entered(before, box.part)
+            for arrival in self.line.under_way:
+                # Sent before, it comes when the box is in the other part by now.
+                arrival.after = box.part, box.tick
 
 
 def play_set(fate: Fate, tally: Tally) -> None:
