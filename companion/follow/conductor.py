@@ -21,7 +21,7 @@ from companion.counting import TICKS_PER_SONG_POSITION, Pattern
 from companion.follow import belief
 from companion.follow.announced import ECHO_NS, Announced, has_program, nearest_part
 from companion.follow.belief import Belief, Doubt, Heard, Wait, World
-from companion.follow.count import Count
+from companion.follow.count import EARLY, Count
 from companion.follow.transport import Effect, Signal, State, transport
 from companion.midi import program_change
 from companion.setlist import (
@@ -57,9 +57,8 @@ ESTIMATED_NS = 1_200_000_000_000
 REPORTED_NS = 1_000_000_000
 # A clock that ticked so lately goes on ticking, whether anything plays or not.
 TICKING_NS = 1_000_000_000
-# A tick that has not come so long after its time, in ticks, was sent and lost: messages keep their
-# order. Before that it may or may not have been.
-OVERDUE, EARLY = 0.5, 0.1
+# A tick that has not come so long after its time, in ticks, was sent.
+OVERDUE = 0.5
 
 # For so many bars a person's word on the count can be undone, and so many such words.
 UNDO_BARS, MOST_WORDS = 8, 3
@@ -760,7 +759,11 @@ class Conductor:
         name, was = word.instrument, held.worlds[0][0]
         sure = self.sure
         plays = held.transport in _PLAYS
-        low, high = self._range() if plays else (-1, -1)
+        low, high = -1, -1
+        if plays:
+            # Whether ticks that are overdue were lost or are held up shows only behind it.
+            least = min(k for k, share in self._unheard if share > belief.WEIGHTS.line)
+            low, high = self.ticks.lowest + least, self._range()[1]
         following = self._following(held.plan)
         heard = Heard(
             word,
@@ -1145,14 +1148,10 @@ class Conductor:
             return
         self._commit()
         held = self.situation
-        chances = dict(self.ticks.chances)
-        if held.transport is State.RUNNING and not self.own_clock:
-            # Ticks that should have come by now were sent and lost, or not sent any more.
-            spread: dict[int, float] = {}
-            for n, chance in chances.items():
-                for k, share in enumerate(self.ticks.unheard_at(self.now_ns)):
-                    spread[n + k] = spread.get(n + k, 0.0) + share * chance
-            chances = spread
+        chances: dict[int, float] = {}
+        for k, share in self._unheard:
+            for n, chance in self.ticks.chances:
+                chances[n + k] = chances.get(n + k, 0.0) + share * chance
         count = max(chances, key=lambda n: chances[n])
         kept = sorted(chances.items(), key=lambda each: -each[1])[:8]
         worlds = belief.stopped(held.worlds, self.setlist, kept, self._maybe_by_hand(held, count))
@@ -2556,6 +2555,13 @@ class Conductor:
         More than one where that itself was held up: those behind it are under way.
         """
         return self.ticks.overdue(self.now_ns) if self.ticks.ticks >= 0 else 0.0
+
+    @property
+    def _unheard(self) -> tuple[tuple[int, float], ...]:
+        """How many ticks went unheard before a message that has just come, with chances."""
+        # A clock that is lost may stand still, for all that is known.
+        running = self.situation.transport is State.RUNNING and self.ticks.ticks >= 0
+        return self.ticks.unheard(self.now_ns) if running else ((0, 1.0),)
 
     def _range(self) -> tuple[int, int]:
         """The least and the most ticks that there are by now, heard or not."""

@@ -145,6 +145,8 @@ PLAIN, MOST_ANOTHER, MIXED = 0.1, 1.0, 0.01
 # A tick may be thrice as unsteady as most, or by this (ms) if that is more: so often. What seems
 # steady for long may be a driver that tells whole milliseconds.
 LOOSE, LOOSE_MS = 0.03, 1.0
+# A tick may have been sent so long before it is thought to be due, in ticks.
+EARLY = 0.1
 # What comes behind another with this density (1/ms) or a larger one may have been held up by it.
 CLOSE = 0.01
 # Jitter in ms: at the beginning, and within what bounds it is learned.
@@ -452,34 +454,31 @@ class Count:
             return 0.0
         return max(0.0, ((now_ns - self._origin_ns) * 1e-6 - best.x) / best.v)
 
-    def unheard_at(self, now_ns: int) -> list[float]:
-        """How many ticks the sender has sent of which none was heard, if it stopped by `now_ns`.
+    def unheard(self, now_ns: int) -> tuple[tuple[int, float], ...]:
+        """How many ticks were sent since the latest, before a message that comes now; chances.
 
-        The chance of none, of one, and so on. Messages keep their order, so these were lost. Else
-        the stop came late: it was sent at any time before the next tick was due, and held up.
+        Messages keep their order, so those ticks are lost. The fewer they are, the longer was the
+        message itself held up, and all ticks behind it.
         """
-        period, overdue = self._period()[0], self.overdue(now_ns)
-        if not period:
-            return [1.0]
-
-        def within(late: float) -> float:
-            """The chance of a stop so many ms after the latest tick that was sent."""
-            on_time = erfc((late - period) / scale) - erfc(late / scale)
-            held = sum(
-                share * (exp(-max(late - period, 0.0) / ms) - exp(-max(late, 0.0) / ms))
-                for share, ms in (
-                    (1 - RATES.stalled, self._held_ms),
-                    (RATES.stalled, RATES.stalled_ms),
-                )
-            )
-            return (1 - self._held) * 0.5 * on_time + self._held * held
-
-        scale = sqrt(2 * self._noise)
-        shares = [
-            self._lost**k * within((overdue - k) * period) for k in range(int(overdue + 1) + 1)
-        ]
-        whole = sum(shares)
-        return [share / whole for share in shares] if whole > 0 else [1.0]
+        best, overdue = self._best(), self.overdue(now_ns)
+        if best is None or not overdue:
+            return ((0, 1.0),)
+        lost, rates = min(self._lost + self._losing, 0.5), self.rates
+        spread = sqrt(2 * (self._noise + best.xx))
+        found = []
+        for k in range(int(overdue + EARLY) + 1):
+            # By so much is the tick behind the message overdue.
+            late = (overdue - k - 1) * best.v
+            by = max(late, 0.0)
+            held = (1 - rates.stalled) * exp(-by / self._held_ms)
+            held += rates.stalled * exp(-by / rates.stalled_ms)
+            on_time = 0.5 * erfc(late / spread) if late < 6 * spread else 0.0
+            sent = lost**k + (rates.outage / (k * sqrt(k)) if k else 0.0)
+            found.append((k, sent * ((1 - self._held) * on_time + self._held * held)))
+        total = sum(weight for _, weight in found)
+        if not total:
+            return ((found[-1][0], 1.0),)
+        return tuple((k, weight / total) for k, weight in found)
 
     # -- to be written down ------------------------------------------------------------------
 
