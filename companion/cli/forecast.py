@@ -60,6 +60,7 @@ from companion.setlist import (
     hold_ticks,
 )
 from companion.setlist.course import LayerPlan, Length, length_of, planned_layers
+from companion.setlist.model import spoken
 from companion.setlist.reading import read_set_list
 
 # A map wider than this many phrases says nothing new for most patterns.
@@ -785,7 +786,7 @@ def _bars(pattern: Pattern, ticks: int) -> str:
     if rest == 0:
         return str(Span(bars, Unit.BARS))
     beats, rest = divmod(ticks, pattern.meter.beat_ticks)
-    return str(Span(beats, Unit.BEATS)) if rest == 0 else f"{ticks} clock ticks"
+    return str(Span(beats, Unit.BEATS)) if rest == 0 else spoken(ticks, pattern)
 
 
 def _big(number: int) -> str:

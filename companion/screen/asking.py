@@ -60,8 +60,9 @@ def _elsewhere(snapshot: Snapshot, look_only: bool) -> list[Alarm]:
     found = [w for w in snapshot.wants if w.other or (w.instrument in back and not w.told)]
     if not found:
         return []
-    said = " and ".join(f"program {each.program} on {each.instrument}" for each in found)
-    return [Alarm("WANTED", f"{said}; {how}", f"{how}, {said}", urgent=False)]
+    said = " and ".join(f"{each.program} on {each.instrument}" for each in found)
+    brief = f"w sends {said}" if offered else f"choose {said}"
+    return [Alarm("WANTED", f"program {said}; {how}", brief, urgent=False)]
 
 
 def _at_the_start(snapshot: Snapshot) -> list[Alarm]:

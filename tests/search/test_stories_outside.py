@@ -4,12 +4,13 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import replace
+from typing import Any
 
 import pytest
 
 from companion.follow import Follower, belief
 from companion.follow.belief import Belief, Heard
-from companion.follow.conductor import Conductor, Situation
+from companion.follow.conductor import Conductor
 from companion.setlist import SetList
 from tests.search.search import charge_of, replay, story
 from tests.search.stage import Charged
@@ -59,8 +60,9 @@ def _deaf(worlds: Belief, setlist: SetList, heard: Heard) -> Belief:
     return worlds
 
 
-def _never_out(self: Conductor, now_ns: int) -> Situation:
-    return replace(_keep(self, now_ns), out=())
+def _never_out(self: Conductor, now_ns: int) -> dict[str, Any]:
+    kept = _keep(self, now_ns)
+    return kept | {"situation": kept["situation"] | {"out": []}}
 
 
 def _regular(
