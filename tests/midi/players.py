@@ -33,6 +33,8 @@ HERE = Path(__file__).parent
 ROOT = HERE.parent.parent
 PATIENCE_S = 20.0
 POLL_S = 0.02
+# What was sent so long before has been heard, on a busy machine too.
+HEARD_S = 0.1
 # A tick that lasts longer than this many ticks may rightly be taken for one that went missing; the
 # engine is allowed half a tick, and what the witness sees is not exactly what the engine sees.
 LONGEST = 1.3
@@ -426,7 +428,8 @@ class Stage:
         return self._on_stage(Command(*map(str, words), environment=self.environment, log=log))
 
     def status(self) -> dict[str, Any]:
-        """What `companion status --json` says."""
+        """What `companion status --json` says, once all is heard that was sent before."""
+        time.sleep(HEARD_S)
         done = self.run("status", "--json")
         assert done.returncode == 0, done.stderr
         found = json.loads(done.stdout)
