@@ -298,7 +298,8 @@ def calibration(rng: random.Random, patterns: int) -> None:
         for row, best in enumerate(posterior.argmax(1)):
             right = found.rules[best] == rules[chosen[heard][row]]
             judged.append((float(posterior[row, best]), right))
-    judged.sort()
+    # By what was said alone: many say the same.
+    judged.sort(key=lambda each: each[0])
     for at in range(10):
         part = judged[at * len(judged) // 10 : (at + 1) * len(judged) // 10]
         said, tally = float(np.mean([each for each, _ in part])), Tally()
