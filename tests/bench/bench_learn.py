@@ -307,9 +307,8 @@ def calibration(rng: random.Random, patterns: int) -> None:
             tally.add(right)
         low, high = binom.ppf((0.005, 0.995), tally.of, said)
         within = "within" if low <= tally.right <= high else "OUTSIDE"
-        print(
-            f"  said {said:6.1%}  right {tally}  {within} {low / tally.of:.1%}-{high / tally.of:.1%}"
-        )
+        bounds = f"{low / tally.of:.1%}-{high / tally.of:.1%}"
+        print(f"  said {said:6.1%}  right {tally}  {within} {bounds}")
 
 
 def speed() -> None:
