@@ -208,7 +208,8 @@ class Sets:
                 for out in range(1, heard + 1)
             ]
             blocks += [ones, ~ones]
-            sure += [[weight * priors.single] * heard, [weight * priors.negated] * heard]
+            one, without = (family(likely, priors).shares[at] * likely for at in (0, -1))
+            sure += [[weight * one] * heard, [weight * without] * heard]
             drawn.append([0.0] * 2 * heard)
         self.core = self.core or len(self.rules)
         # The share of a column's weight that is its rule's own.

@@ -298,7 +298,8 @@ def calibration(rng: random.Random, patterns: int) -> None:
         for row, best in enumerate(posterior.argmax(1)):
             right = found.rules[best] == rules[chosen[heard][row]]
             judged.append((float(posterior[row, best]), right))
-    judged.sort()
+    # By what was said alone: many say the same.
+    judged.sort(key=lambda each: each[0])
     for at in range(10):
         part = judged[at * len(judged) // 10 : (at + 1) * len(judged) // 10]
         said, tally = float(np.mean([each for each, _ in part])), Tally()
@@ -306,10 +307,8 @@ def calibration(rng: random.Random, patterns: int) -> None:
             tally.add(right)
         low, high = binom.ppf((0.005, 0.995), tally.of, said)
         within = "within" if low <= tally.right <= high else "OUTSIDE"
-        print(
-            f"  said {said:6.1%}  right {tally}  "
-            f"{within} {low / tally.of:.1%}-{high / tally.of:.1%}"
-        )
+        bounds = f"{low / tally.of:.1%}-{high / tally.of:.1%}"
+        print(f"  said {said:6.1%}  right {tally}  {within} {bounds}")
 
 
 def speed() -> None:
