@@ -104,8 +104,12 @@ def print_difference(what: str, base: list[float], more: list[float], unit: str)
     )
 
 
-def opened_s(folder: Path) -> float:
-    """Seconds from `companion review`, typed on a terminal, to the first page in sight."""
+def opened_s(folder: Path) -> tuple[float, float]:
+    """Seconds from `companion review`, typed on a terminal, to the first page in sight.
+
+    By the clock, and what of it the processor was at work: all of it on a computer that has nothing
+    else to do.
+    """
     ours, theirs = pty.openpty()
     fcntl.ioctl(theirs, termios.TIOCSWINSZ, struct.pack("HHHH", 40, 120, 0, 0))
     begin = time.perf_counter()
@@ -122,9 +126,9 @@ def opened_s(folder: Path) -> float:
         seen += os.read(ours, 1 << 16)
     found = time.perf_counter() - begin
     process.kill()
-    process.wait()
+    _, _, used = os.wait4(process.pid, 0)
     os.close(ours)
-    return found
+    return found, used.ru_utime + used.ru_stime
 
 
 def resident_mb() -> float:
@@ -160,8 +164,9 @@ def night(hours: float) -> None:
                     export(store, take, folder / f"x{what.split()[1]}")
             print(f"{what:14} {time.perf_counter() - begin:6.2f} s")
         opening = sorted(opened_s(folder) for _ in range(5))
-        print(f"companion review, until its first page is seen: {opening[2]:.2f} s "
-              f"({opening[0]:.2f} to {opening[-1]:.2f} s)")  # fmt: skip
+        (first, _), (middle, work), (last, _) = opening[0], opening[2], opening[-1]
+        print(f"companion review, until its first page is seen: {middle:.2f} s "
+              f"({first:.2f} to {last:.2f} s), {work:.2f} s of it at work")  # fmt: skip
 
 
 def main() -> None:
