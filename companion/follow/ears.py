@@ -429,8 +429,11 @@ class _Sheet:
         self._off = off
         return base
 
-    def ways(self, heard: _Heard, now: int) -> Iterator[tuple[float, int]]:
-        """For each way to lie in the pass, at most how likely it is, and its latest beginning."""
+    def ways(self, heard: _Heard, first: int) -> Iterator[tuple[float, int]]:
+        """For each way to lie in the pass, at most how likely it is, and where a pass begins.
+
+        The latest that begins at step `first` of the grid, or sooner.
+        """
         fixed = [sum(heard.silent[key] for key in self.absent)] * self.length
         for key, logs in heard.logs[id(self)].items():
             bounds = [
@@ -444,7 +447,7 @@ class _Sheet:
                 times = self.length // len(bounds)
                 fixed = [x + y for x, y in zip(fixed, bounds * times, strict=True)]
         for way, bound in enumerate(fixed):
-            yield bound, now - (now - way) % self.length
+            yield bound, first - (first - way) % self.length
 
     def way(self, heard: _Heard, origin: int) -> _Way:
         """All that is known of lying so."""
@@ -775,8 +778,9 @@ class Ears:
 
     def _compare(self, conductor: Conductor, tick: int) -> bool:
         """Weigh all places against each other; hand on what is found."""
+        begun = self._begun
         told = [room for room in self._rooms if room.ready]
-        if not told:
+        if begun is None or not told:
             return False
         prior = _Prior(self._setlist, conductor)
         bounds: list[tuple[float, int, _Room, _Sheet, _Heard]] = []
@@ -784,8 +788,8 @@ class Ears:
             heard = _Heard(room)
             for sheet in room.ready:
                 assert sheet.base is not None
-                now = (tick - sheet.base) // sheet.grid
-                for bound, origin in sheet.ways(heard, now):
+                first = (begun - sheet.base) // sheet.grid
+                for bound, origin in sheet.ways(heard, first):
                     bounds.append((bound, origin, room, sheet, heard))
         bounds.sort(key=lambda each: -each[0])
         top = bounds[0][0]
@@ -802,7 +806,7 @@ class Ears:
                 continue
             way = sheet.way(heard, origin)
             believed = self._believed(heard, way)
-            for each in self._places(way, prior, tick):
+            for each in self._places(way, prior, begun, tick):
                 found.append(each)
                 speakers[each.part, each.start] = believed
         whole = _sum([each.weight for each in found] + rest)
@@ -870,32 +874,35 @@ class Ears:
         found = [replace(each, weight=exp(each.weight - top)) for each in found]
         return sorted(found, key=lambda each: -each.weight)
 
-    def _places(self, way: _Way, prior: _Prior, tick: int) -> Iterator[Found]:
-        """The places that lie so, with the logs of their weights."""
+    def _places(self, way: _Way, prior: _Prior, begun: int, tick: int) -> Iterator[Found]:
+        """The places that lie so, with the logs of their weights.
+
+        The part had begun by the count `begun`, when listening began, and was not over; by now, at
+        `tick`, it may well be: while the place is in doubt nobody is told to change.
+        """
         sheet, pattern = way.sheet, way.sheet.pattern
         assert sheet.base is not None
-        ticks = sheet.base + way.origin * sheet.grid
-        into = tick - ticks
-        phrase = lcm(pattern.phrase_ticks, pattern.pass_ticks) // pattern.pass_ticks
+        ticks, length = sheet.base + way.origin * sheet.grid, pattern.pass_ticks
+        phrase = lcm(pattern.phrase_ticks, length) // length
         told = lcm(*(modulus for modulus, _ in way.factors))
-        known: dict[int | None, tuple[list[tuple[int, float]], int]] = {}
         for part in sheet.parts:
-            planned = part.planned_ticks
-            until = None if planned is None else max(-(-(planned - into) // pattern.pass_ticks), 0)
-            if until not in known:
-                factors = (
-                    way.factors if planned is not None else (*way.factors, (phrase, [0.0] * phrase))
-                )
-                known[until] = joined(factors, until)
-            numbers, whole = known[until]
+            until, planned = None, part.planned_ticks
+            factors = way.factors
+            if planned is None:
+                # Its phrases are to be told apart, too.
+                factors = (*factors, (phrase, [0.0] * phrase))
+            else:
+                until = max(-(-(planned - (begun - ticks)) // length), 0)
+            most = None if until is None else max(until, prior.reach(part, ticks, length))
+            numbers, whole = joined(factors, most)
             for passes, score in numbers:
-                for start, counted, weight in prior.of(part, sheet, ticks, passes, whole, until):
+                for start, counted, weight in prior.of(part, ticks, passes, length * whole, until):
                     around = start if planned is not None else start % pattern.phrase_ticks
                     yield Found(
                         part.number,
                         start,
                         counted,
-                        (ticks - start) // pattern.pass_ticks,
+                        (tick - start) // length,
                         way.score + score + log(weight),
                         (id(sheet), ticks, passes % told),
                         (part.number, around),
@@ -999,31 +1006,33 @@ class _Prior:
         self._any = anything / 2 / len(setlist.parts)
         self._again = held.plan.part, anything / 2
 
+    def reach(self, part: Part, ticks: int, length: int) -> int:
+        """How many passes of `length` before the count `ticks` its own count may have begun."""
+        return max(
+            ((ticks - at) // length + 1 for number, at in self._at if number == part.number),
+            default=0,
+        )
+
     def of(
-        self, part: Part, sheet: _Sheet, ticks: int, passes: int, whole: int, until: int | None
+        self, part: Part, ticks: int, passes: int, around: int, until: int | None
     ) -> Iterator[tuple[int, int, float]]:
         """The counts at which part `part`, and its instrument's count, may have begun.
 
-        Each with its weight; the latter is so many passes before `ticks`. Where no end is planned
-        (`until` None) as many passes more as come round are the same to the ear, and `whole` come
-        round.
+        Each with its weight; the latter is so many passes before `ticks`, less than `until` where
+        nothing else is known. Where no end is planned (`until` None) what lies `around` ticks apart
+        is the same to the ear.
         """
-        length = sheet.pattern.pass_ticks
+        length = part.pattern.pass_ticks
         start = ticks - passes * length
-        again = 0 if until is not None else whole * length
-        known = [
-            (at + self._before[number, at], at, weight)
-            for (number, at), weight in self._at.items()
-            if number == part.number
-            and (at == start or (again and at < ticks and (at - start) % again == 0))
-        ]
-        yield from known
+        for (number, at), weight in self._at.items():
+            same = at == start or (until is None and at <= ticks and (at - start) % around == 0)
+            if number == part.number and same:
+                yield at + self._before[number, at], at, weight
         # What an instrument had counted before that does not begin anew tells of no part.
-        if recounts(self._setlist, part):
-            spread = self._spread(part.number)
-            if spread:
-                # Not shared among the ways to lie in a pass: most changes come where one ends.
-                yield start, start, spread / (whole if until is None else max(until, 1))
+        spread = self._spread(part.number)
+        if spread and (until is None or passes < until) and recounts(self._setlist, part):
+            # Not shared among the ways to lie in a pass: most changes come where one ends.
+            yield start, start, spread / (around // length if until is None else until)
 
     def _spread(self, number: int) -> float:
         """The weight of all places of a part of which nothing else is known."""

@@ -196,7 +196,7 @@ def _alone(setlist: SetList, part: Part) -> Outlook:
                 after = -1
                 break
             after = max(after, took)
-        if after >= 0 and (not ends or true + after + BEFORE <= passes):
+        if after >= 0 and (not ends or true + after + BEFORE < passes):
             found += 1
             waited += after + BEFORE
     bars = part.pattern.pass_ticks / part.pattern.meter.bar_ticks

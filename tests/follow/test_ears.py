@@ -6,6 +6,7 @@ The instrument is the tests' own (`joining`), and shares no code with what liste
 from __future__ import annotations
 
 import random
+import secrets
 from dataclasses import replace
 from itertools import product
 
@@ -256,6 +257,19 @@ def test_in_random_places_of_random_sets_it_is_never_sure_and_wrong(seed: int) -
         part, begin = a_place(setlist, rng)
         outcome = join(setlist, part, begin, rng, cable=Cable(muted=muted_one(part, rng)))
         assert not outcome.wrong
+
+
+@pytest.mark.nightly
+@pytest.mark.timeout(3600)
+def test_ten_thousand_joins_are_never_sure_and_wrong() -> None:
+    seed = secrets.randbelow(10**6)
+    print(f"seed {seed}")
+    rng = random.Random(seed)
+    for n in range(10_000):
+        setlist = a_set(rng)
+        part, begin = a_place(setlist, rng)
+        outcome = join(setlist, part, begin, rng, cable=Cable(muted=muted_one(part, rng)))
+        assert not outcome.wrong, f"seed {seed}, join {n}"
 
 
 def test_shipped_sets_are_never_taken_for_where_they_are_not() -> None:

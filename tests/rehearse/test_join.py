@@ -68,3 +68,12 @@ def test_what_cannot_be_found_is_not_found(opened: Opened) -> None:
     joined = hall.rehearsing.joined
     assert joined is not None
     assert joined.after is None
+
+
+def test_the_screen_says_what_is_heard_so_far(opened: Opened) -> None:
+    hall = opened(NIGHT, seed=3, join=True)
+    said = set()
+    while not hall.rehearsing.over:
+        hall.tick()
+        said.add(hall.look().doubt)
+    assert any(words.startswith("listening: slack water") for words in said)
