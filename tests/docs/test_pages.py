@@ -48,10 +48,10 @@ class Block:
 def blocks(page: Path) -> list[Block]:
     """The blocks of a page that have commands of ours in them."""
     found = []
-    pattern = r"(?:<!-- ([a-z, ]+) -->\n)?^```\n(.*?)^```$"
+    pattern = r"(?:<!-- ([a-z, ]+) -->\n)?^```([a-z]*)\n(.*?)^```$"
     for match in re.finditer(pattern, page.read_text("utf-8"), re.DOTALL | re.MULTILINE):
-        lines = [line for line in match[2].splitlines() if re.match(r"companion |eval ", line)]
-        if lines:
+        lines = [line for line in match[3].splitlines() if re.match(r"companion |eval ", line)]
+        if lines and not match[2]:
             found.append(Block(tuple(lines), frozenset((match[1] or "").split(", "))))
     return found
 
