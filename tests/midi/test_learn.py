@@ -8,6 +8,7 @@ from io import StringIO
 from pathlib import Path
 from typing import Any
 
+import pytest
 from ruamel.yaml import YAML
 
 from companion.learn.rules import SETTLED
@@ -48,6 +49,7 @@ def over(command: Command) -> str:
     return command.said
 
 
+@pytest.mark.nightly
 def test_the_first_steps_are_learned_from_one_play_over_jack(stage: Stage, tmp_path: Path) -> None:
     ears = ("cable.py", "--name", "tide ears", "--through")
     stage._on_stage(Player(*ears, environment=stage.environment)).wait_for("ready")
