@@ -21,8 +21,11 @@ tells is bounded, for a list may be wrong: `CHANCES` says how often a track or a
 than the list says. So no place is believed on the word of one step alone. Beside all
 places stands that none is right: each note then comes as often as it came.
 
-What comes of it weighs the worlds of the belief and nothing else: the prior of a place is the
-weight of the worlds that it belongs to, and what is found is handed to `Conductor.found_by_ear`.
+What comes of it is said, and becomes the count by the performer's word: of some thousand joins none
+was wrong and sure, but of simulated nights with changes by hand one or two were. Only where
+`Conductor.trusts_ears` is set, in a trial of joining, it weighs the worlds of the belief by itself:
+the prior of a place is the weight of the worlds that it belongs to, and what is found is handed to
+`Conductor.found_by_ear`.
 Who listens only to mutes, or to whether a change was taken, stands in `notes`.
 """
 
@@ -815,14 +818,15 @@ class Ears:
         if not found:
             return False
         best = found[0]
-        if speakers[best.part, best.start] and self._settled(conductor, prior, found):
+        speaks = speakers[best.part, best.start]
+        if conductor.trusts_ears and speaks and self._settled(conductor, prior, found):
             self._end()
             return True
         lost = exp(_sum(rest) - whole) > 0.99 and max(r.passes for r in told) > PATIENCE
         if lost or any(room.full for room in told):
             self._begin(tick)
             return False
-        self._say(conductor, found, tick)
+        self._say(conductor, found, tick, speaks)
         return False
 
     def _settled(self, conductor: Conductor, prior: _Prior, found: list[Found]) -> bool:
@@ -921,8 +925,8 @@ class Ears:
             strange += voice.strange(best)
         return speak >= LEAST_SPEAKERS + FOR_EACH_STRANGE * strange
 
-    def _say(self, conductor: Conductor, found: list[Found], tick: int) -> None:
-        """Put what is known by now into words."""
+    def _say(self, conductor: Conductor, found: list[Found], tick: int, speaks: bool) -> None:
+        """Put what is known by now into words; `speaks` is whether enough tracks speak for it."""
         likely = [each for each in found if each.weight > 0.01 * found[0].weight]
         sheets = list(dict.fromkeys(each.alike[0] for each in likely))
         names = list(
@@ -938,8 +942,11 @@ class Ears:
         helps = f"{settles} tells, or press 1 on the one" if settles else "press 1 on the one"
         best = likely[0]
         place = Place(best.part, best.start, 1.0) if best.weight > CLEAR else None
-        if len(likely) == 1 and place is not None:
-            helps = "press c if that is right, or 1 on the one, or wait"
+        # Where a count is on the screen, `c` means that one.
+        if len(likely) > 1 or not speaks or conductor.state is not State.READY:
+            place = None
+        elif place is not None:
+            helps = "press c if that is right, or 1 on the one"
         self.says = ByEar(words, helps, place)
 
     def _settles(self, likely: Sequence[Found], tick: int) -> str:

@@ -94,12 +94,15 @@ NIGHT = a_night(SLACK, EBB, SLACK)
 class Listening:
     """A follower that is joined with an instrument in the middle of a part."""
 
-    def __init__(self, setlist: SetList, part: Part, begin: int, cable: Cable = CLEAN) -> None:
+    def __init__(
+        self, setlist: SetList, part: Part, begin: int, cable: Cable = CLEAN, trusts: bool = True
+    ) -> None:
         rng = random.Random(begin)
         sounds = notes_of(setlist, part, begin + 4000, rng)
         self.events = over_cable(sounds, begin, begin + 4000, TICK_NS, cable, rng)
         self.follower = Follower(setlist)
         self.conductor = self.follower.conductor
+        self.conductor.trusts_ears = trusts
         self.tick, self.now_ns = begin - 1, 0
         self.sent: list[tuple[int, Send]] = []
         self.said: list[str] = []
@@ -122,6 +125,10 @@ class Listening:
     def ask(self, words: str) -> Listening:
         self.follower.wish(words, self.now_ns)
         return self
+
+    @property
+    def help(self) -> str:
+        return self.conductor.standing().help
 
     @property
     def found(self) -> bool:
@@ -182,6 +189,39 @@ def test_what_is_likely_can_be_confirmed() -> None:
     at.ask("confirm")
     assert at.found
     assert (at.conductor.part.number, at.conductor.tick) == (2, at.tick)
+
+
+def test_on_the_night_what_is_heard_becomes_the_count_by_a_word() -> None:
+    at = Listening(NIGHT, NIGHT.parts[1], 31, trusts=False)
+    while "press c" not in at.help and at.tick < 700:
+        at.hear(1)
+        assert not at.found
+        assert not at.sent
+    assert at.conductor.doubt.startswith("listening: ")
+    at.ask("confirm")
+    assert at.found
+    assert (at.conductor.part.number, at.conductor.tick) == (2, at.tick)
+    at.hear(766 - at.tick)
+    assert [send.part for _, send in at.sent] == [3]
+
+
+def test_where_a_count_is_on_the_screen_ears_say_what_they_hear_and_c_means_the_screen() -> None:
+    setlist = a_night(SLACK)
+    at = Listening(setlist, setlist.parts[0], 31, trusts=False)
+    while "press c" not in at.help:
+        at.hear(1)
+    at.ask("confirm").hear(400)
+    # The cable is out for two seconds: perhaps a tick more or fewer than were reckoned.
+    events, apart, out_ns = list(at.events), at.now_ns, 2_000_000_000
+    at.events = iter([each for each in events if not apart < each[0] < apart + out_ns])
+    at.hear(600)
+    assert not at.found
+    assert at.conductor.doubt.startswith("listening: slack water, pass")
+    assert "press c" in at.help
+    shown = at.conductor.tick
+    at.ask("confirm")
+    assert at.found
+    assert at.conductor.tick == shown
 
 
 def test_of_a_pattern_without_rare_steps_only_the_step_is_heard() -> None:
