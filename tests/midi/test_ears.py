@@ -56,7 +56,7 @@ def ticks_of(*always: int) -> list[int]:
     return found
 
 
-def test_started_in_the_middle_of_a_part_it_finds_its_pass_and_changes_at_the_end(
+def test_started_in_the_middle_of_a_part_its_pass_is_heard_and_it_changes_at_the_end(
     stage: Stage,
 ) -> None:
     notes = {"11": {"36": ticks_of(1, 5), "42": ticks_of(1, 4)}, "12": {"36": [6, 18, 30]}}
@@ -67,6 +67,10 @@ def test_started_in_the_middle_of_a_part_it_finds_its_pass_and_changes_at_the_en
     machine.do("start")
     machine.reach(3 * PASS + 11)
     stage.engine(SET)
+    heard = stage.look_when(lambda s: "press c" in s.help, "it heard where the instrument is")
+    assert heard.doubt.startswith("listening: slack water, pass ")
+    assert not heard.sure
+    assert stage.run("tell", "confirm").returncode == 0
     seen = stage.look_when(
         lambda s: s.state == "running" and s.sure, "it is sure where the instrument is"
     )
