@@ -10,7 +10,7 @@ import pytest
 from scipy import integrate, special, stats
 
 from companion.counting.heard import Drawn, Rates, heard_chance, log_heard
-from companion.learn.rules import Rule, log_drawn, log_sure, plays
+from companion.learn.rules import LearnedRule, log_drawn, log_sure, plays
 
 RATES = [Rates(), Rates(0.02, 1e-5), Rates(0.08, 0.008)]
 
@@ -26,7 +26,7 @@ def some_passes(seed: int, length: int = 300) -> list[bool]:
 def test_a_rule_weighed_pass_by_pass_is_the_one_in_bulk(seed: int, rates: Rates) -> None:
     rng = random.Random(seed)
     n = rng.randint(2, 8)
-    rule = Rule(n, tuple(sorted(rng.sample(range(1, n + 1), rng.randint(1, n - 1)))))
+    rule = LearnedRule(n, tuple(sorted(rng.sample(range(1, n + 1), rng.randint(1, n - 1)))))
     heard = some_passes(seed)
     inside = plays(rule, np.arange(1, len(heard) + 1))
     total = 0.0
