@@ -341,7 +341,7 @@ def test_what_the_next_key_would_miss_is_said_before() -> None:
 def test_an_instrument_that_is_back_is_offered_its_program() -> None:
     pads = (ProgramView("pads", 3),)
     (band,) = glance(100, wants=pads, back=("pads",)).bands
-    assert (band.head, band.text) == ("BACK", "pads: program 3; w sends it")
+    assert (band.head, band.text) == ("WANTED", "program 3 on pads; w sends it")
     assert glance(100, wants=pads).bands == ()
 
 
