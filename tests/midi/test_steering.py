@@ -278,6 +278,7 @@ def test_the_count_is_nudged_by_passes_and_phrases(stage: Stage) -> None:
     machine.reach(4)
 
     def nudged(press: Callable[[], None], words: str) -> int:
+        breathe(machine)
         press()
         stage.look_when(lambda s: s.notice == words, words)
         found = shift(stage, machine)
