@@ -45,20 +45,28 @@ def test_screens_that_are_killed_and_frozen_cost_no_tick_and_no_change(stage: St
     assert frozen.process.poll() is None
 
 
-def test_screens_that_are_closed_or_lose_their_terminal_leave_the_engine_running(
+def test_closing_a_screen_leaves_the_engine_running(stage: Stage) -> None:
+    machine = stage.drum(*DRUM)
+    engine = stage.engine(LONG_FIRST_PART)
+    machine.do("start")
+    screen = stage.screen()
+    screen.shows("slack water")
+    screen.send_signal(signal.SIGHUP)
+    screen.process.wait(timeout=PATIENCE_S)
+    engine.assert_alive()
+    assert agrees(stage, machine)["state"] == "running"
+
+
+def test_a_screen_whose_terminal_is_gone_ends_unsignalled_and_leaves_the_engine(
     stage: Stage,
 ) -> None:
     machine = stage.drum(*DRUM)
     engine = stage.engine(LONG_FIRST_PART)
     machine.do("start")
-    closed, hung_up = stage.screen(), stage.screen()
-    for screen in (closed, hung_up):
-        screen.shows("slack water")
-    closed.send_signal(signal.SIGHUP)
-    closed.process.wait(timeout=PATIENCE_S)
-    # Of the other's end no signal tells.
-    hung_up.hang_up()
-    assert hung_up.process.wait(timeout=PATIENCE_S) == HUNG_UP
+    screen = stage.screen()
+    screen.shows("slack water")
+    screen.hang_up()
+    assert screen.process.wait(timeout=PATIENCE_S) == HUNG_UP
     engine.assert_alive()
     assert agrees(stage, machine)["state"] == "running"
 
