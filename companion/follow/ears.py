@@ -23,7 +23,7 @@ places stands that none is right: each note then comes as often as it came.
 
 What comes of it is said, and becomes the count by the performer's word: of 360 random joins 89 were
 found and none wrongly, but of 80 with a change by hand that nobody told 15 were found, and two of
-these wrongly. Only where `Conductor.trusts_ears` is set, in a trial of joining, it weighs the worlds
+these wrongly. Only where `Conductor.trusts_ears` is set, in a trial of joining, it weighs worlds
 of the belief by itself: the prior of a place is the weight of the worlds that it belongs to, and
 what is found is handed to `Conductor.found_by_ear`.
 Who listens only to mutes, or to whether a change was taken, stands in `notes`.
