@@ -74,7 +74,7 @@ class Rates(NamedTuple):
     copy_ms: float = 1.0
     stray: float = 0.01
     # A cable is out, or whoever listens is held up past what the driver keeps: judgement.
-    outage: float = 1e-7
+    outage: float = 1e-6
     # Whoever listens is held up for long, and then hears all of it: judgement.
     stuck: float = 1e-7
     # The motion changes to a quicker one where a tick looks like it, and back at any: Blom and
@@ -107,13 +107,15 @@ RATES = Rates()
 
 # How far the period wanders in a tick, as a share of itself: it stands still, drifts, is turned by
 # hand. A clock by quartz or a sleeping loop holds its tempo; a ramp of 2.5 beats a minute a bar at
-# 120 moves it by 2e-4 a tick. After a jump it moves as if turned.
-MOTIONS = (1.5e-5, 4e-4, 5e-3, 5e-3)
-STILL, DRIFTS, TURNED, JUMPED = range(4)
-# The share of the period that a jump of tempo has, as a standard deviation.
-JUMP_SHARE = 0.2
-# No jump is larger: twice the tempo may as well be two clocks in one cable.
-JUMP_MOST = 1.75
+# 120 moves it by 2e-4 a tick. After a jump it moves as if turned. The last three are the first
+# again, of a line that has leapt.
+MOTIONS = (1.5e-5, 4e-4, 5e-3, 5e-3, 1.5e-5, 4e-4, 5e-3)
+STILL, DRIFTS, TURNED, JUMPED, LEAPT = range(5)
+# The share of the period that a jump of tempo has, and a leap, as a standard deviation.
+JUMP_SHARE, LEAP_SHARE = 0.2, 1.0
+# A larger jump is a leap: twice the tempo may as well be two clocks in one cable. What has leapt is
+# never sure, until a start or a person's word says that it is one clock. None is larger still.
+JUMP_MOST, LEAP_MOST = 1.75, 3.0
 
 # Sure: wrong by more than a tick with less than this chance, wrong by one with less than that.
 WRONG_BY_MORE, WRONG_BY_ONE = 1e-7, 1e-3
@@ -299,7 +301,7 @@ class Count:
     def settle(self) -> None:
         """A person says that the count is right, and so that the clock is to be trusted."""
         mine = [
-            h._replace(n=n, weight=h.weight * share, beside=())
+            h._replace(n=n, motion=h.motion % LEAPT, weight=h.weight * share, beside=())
             for h in self._hypotheses
             for n, share in h.shares
             if n == self.ticks
@@ -405,14 +407,18 @@ class Count:
             return 0.0
         off = sum(p for n, p in self.chances if abs(n - self.ticks) > 1)
         other = self._nothing + self._adrift + self._another
-        return (off + other) / (1 + other)
+        return (off + other) / (1 + other) + self._leapt
+
+    @property
+    def _leapt(self) -> float:
+        """The share of what counts as is shown, and may as well be two clocks."""
+        return sum(h.weight for h in self._hypotheses if h.motion >= LEAPT and h.n == self.ticks)
 
     @property
     def sure(self) -> bool:
         """Whether the count can be trusted, as far as ticks go."""
         other = self._nothing + self._adrift + self._another
-        hypotheses = self._hypotheses
-        if len(hypotheses) == 1 and not hypotheses[0].beside and other < WRONG_BY_MORE:
+        if self.calm and not self._hypotheses[0].beside and other < WRONG_BY_MORE:
             return True
         return self.wrong_by_more < WRONG_BY_MORE and self.wrong_by_one < WRONG_BY_ONE
 
@@ -556,7 +562,7 @@ class Count:
         if not count._fresh and (origin is None or not count._hypotheses):
             raise ValueError("a count that has begun, and nothing that it may be")
         for h in count._hypotheses:
-            if not (0 <= h.motion <= JUMPED and h.weight > 0 and h.xx >= 0 and h.vv >= 0):
+            if not (0 <= h.motion < len(MOTIONS) and h.weight > 0 and h.xx >= 0 and h.vv >= 0):
                 raise ValueError("no hypothesis of a count")
             if not (0 < h.v < 10 * LONGEST_MS and isfinite(h.x) and isfinite(h.weight)):
                 raise ValueError("no clock of any tempo")
@@ -576,10 +582,10 @@ class Count:
         mine = [h for h in hypotheses if h.n == self.ticks] or hypotheses
         top = max((h.weight for h in mine), default=0.0)
         # What stands still or drifts, if it has its share; that it drifts must be likelier still.
-        calm = [h for h in mine if h.motion <= DRIFTS and h.weight >= READ * top]
+        calm = [h for h in mine if h.motion % LEAPT <= DRIFTS and h.weight >= READ * top]
         if calm:
             motion = max(
-                calm, key=lambda h: h.weight * (READ_STILL if h.motion == STILL else 1)
+                calm, key=lambda h: h.weight * (READ_STILL if h.motion % LEAPT == STILL else 1)
             ).motion
             mine = [h for h in mine if h.motion == motion]
         total = sum(h.weight for h in mine)
@@ -602,7 +608,7 @@ class Count:
             # Silent meanwhile, it may have been turned.
             silent = max(0.0, (t - self._last) / v - 2)
             vv += (1e-3 * v) ** 2 + (MOTIONS[DRIFTS] * v) ** 2 * min(silent, 1e5)
-            motion = best.motion
+            motion = best.motion % LEAPT
         known = vv < (0.01 * v) ** 2
         first = Hypothesis(0, motion, t, v, self._noise, 0.0, vv, 1.0)
         held, often = self._held_ms, self._held
@@ -674,7 +680,7 @@ class Count:
             away=self._away,
         )
         for parent, calmer in parents:
-            quicker = [to for to in range(parent.motion + 1, JUMPED) if (parent.n, to) not in taken]
+            quicker = [to for to in _quicker(parent.motion) if (parent.n, to) not in taken]
             brood.grow(parent, calmer, quicker, self._strays)
         weights = [child.weight for child in brood.children]
         total = sum(weights)
@@ -715,7 +721,7 @@ class Count:
             if h.motion == STILL or h.weight < 1e-3:
                 begins.append([])
                 continue
-            calmer = list(range(min(h.motion, TURNED)))
+            calmer = list(_calmer(h.motion))
             for j, calm in enumerate(parents):
                 if calm.n != h.n or calm.motion not in calmer:
                     continue
@@ -802,7 +808,7 @@ class Count:
         kept: list[list[float]] = []
         # What each of them counts: weights by tick and what stands beside it.
         counted: list[_Counted] = []
-        groups: dict[tuple[int, bool], list[int]] = {}
+        groups: dict[tuple[int, int], list[int]] = {}
         let_go = 0.0
         near, far = ALIKE * ALIKE, ALIKE * ALIKE / 100
         for h in children:
@@ -811,7 +817,7 @@ class Count:
             if w < LEAST:
                 let_go += w
                 continue
-            group = groups.setdefault((n, motion == JUMPED), [])
+            group = groups.setdefault((n, motion // JUMPED + motion // LEAPT), [])
             alike = -1
             for i in group:
                 k = kept[i]
@@ -847,7 +853,7 @@ class Count:
                 alike = i
                 break
             if alike < 0:
-                if motion == JUMPED and w < LEAST_JUMP * self.rates.jump and n == children[0].n:
+                if motion >= JUMPED and w < LEAST_JUMP * self.rates.jump and n == children[0].n:
                     # It counts as the best does, and one that begins now would weigh more.
                     continue
                 if len(group) < MOST_ALIKE:
@@ -890,7 +896,7 @@ def _in_line(kept: list[list[float]], counted: list[_Counted]) -> float:
         if w <= RESIDUE and next(iter(counted[i]))[0] != shown:
             apart, dv = x - head[1], v - head[2]
             # The tempo behind a jump is still to show: whatever may be near is no such line yet.
-            near = motion != JUMPED and apart * apart < xx + head[3] and dv * dv < vv + head[5]
+            near = motion < JUMPED and apart * apart < xx + head[3] and dv * dv < vv + head[5]
             if near:
                 let_go += w
                 del kept[i], counted[i]
@@ -948,6 +954,22 @@ def _slices(*cuts: float) -> tuple[tuple[float, float, float], ...]:
 
 
 _HELD_FOR = _slices(0.5, 1.5, 3.5)
+
+
+def _calmer(motion: int) -> range:
+    """The motions that what moves so may come to rest in."""
+    return range(LEAPT, motion) if motion >= LEAPT else range(min(motion, TURNED))
+
+
+def _quicker(motion: int) -> range:
+    """The motions that what moves so may begin."""
+    return range(motion + 1, len(MOTIONS) if motion >= LEAPT else JUMPED)
+
+
+def _jumped(motion: int) -> int:
+    """The motion behind a jump of what moved so."""
+    return JUMPED if motion < LEAPT else LEAPT + TURNED
+
 
 # How a child came about.
 ON_TIME, LATE, AGAIN = range(3)
@@ -1036,11 +1058,11 @@ class _Brood:
                 if k > 2:
                     # Unseen, the tempo may have begun to move, or moved and come to rest.
                     turned = weight * chance * self._rates.quicken
-                    for to in range(motion + 1, JUMPED):
+                    for to in _quicker(motion):
                         self._step(parent, to, k, turned, late=False)
                     if known and not self._away:
                         bent = weight * chance * self._rates.bends
-                        self._step(_bent(parent, k), JUMPED, k, bent, late=False)
+                        self._step(_bent(parent, k), _jumped(motion), k, bent, late=False)
             if weight > 0.01 and known and self.gap > UNSEEN * v and not self._away:
                 self._behind(parent, quicker)
         if weight > 1e-3:
@@ -1061,7 +1083,7 @@ class _Brood:
 
     def _behind(self, parent: Hypothesis, quicker: list[int]) -> None:
         """It is held up, and so are all behind it, among which the tempo may change unseen."""
-        _, _, x, v, _, _, _, weight, _ = parent
+        _, motion, x, v, _, _, _, weight, _ = parent
         rates, many = self._rates, (self.t - x) / v
         if many < UNSEEN:
             return
@@ -1069,7 +1091,9 @@ class _Brood:
         for to in quicker:
             self._step(parent, to, 1, turned, late=True)
         jumped = weight * rates.bends
-        self._step(_bent(parent, many), TURNED, 1, jumped, late=True)
+        self._step(
+            _bent(parent, many), TURNED if motion < LEAPT else LEAPT + TURNED, 1, jumped, late=True
+        )
 
     def _skips(self, parent: Hypothesis, known: bool) -> list[tuple[int, float]]:
         """How many ticks may have been sent, and how common that is; the most common first."""
@@ -1204,9 +1228,11 @@ class _Brood:
         """What no tick can settle: the tempo jumped, or the sender stood still."""
         n, motion, _, v, _, xv, vv, weight, beside = parent
         rates, noise = self._rates, self._noise
-        spread = (JUMP_SHARE * v) ** 2
-        for since in (1, 2, 4):
+        near, far = (JUMP_SHARE * v) ** 2, (LEAP_SHARE * v) ** 2
+        for since, spread in ((1, near), (2, near), (4, near), (1, far)):
             # Now, or with a tick before, which was not odd enough to tell or held up as well.
+            if spread == far and 1 / JUMP_MOST < 1 + e / v < JUMP_MOST:
+                continue
             jxx, jxv, jvv = (
                 s - noise + since * since * spread,
                 xv + vv + since * spread,
@@ -1216,12 +1242,12 @@ class _Brood:
             on = weight * rates.jump * exp(max(-e * e / js / 2, -600)) / sqrt(js) * _GAUSS
             gain, drift = jxx / js, jxv / js
             period = v + drift * e
-            if on < self._least or not 1 / JUMP_MOST < period / v < JUMP_MOST:
+            if on < self._least or not 1 / LEAP_MOST < period / v < LEAP_MOST:
                 continue
             self.children.append(
                 Hypothesis(
                     n + 1,
-                    JUMPED,
+                    _jumped(motion) if 1 / JUMP_MOST < period / v < JUMP_MOST else LEAPT + TURNED,
                     self.t - e + gain * e,
                     period,
                     jxx - gain * jxx,
