@@ -64,8 +64,8 @@ _Key = tuple[str, Address]
 
 
 def bind(
-    text: str,
-    path: Path,
+    words: tuple[str, ...],
+    file: Path,
     *,
     set_file: Path | None,
     in_glob: str | None,
@@ -74,18 +74,18 @@ def bind(
     seconds: float,
     as_json: bool,
 ) -> None:
-    """Learn the press that is to ask for the wish `text`, and write it into the file at `path`.
+    """Learn the press that is to ask for the wish in `words`, and write it into `file`.
 
     Waits `seconds` for it. Raises Refused or UsageError, or exits with every fault of a file said.
     """
-    wish = _wish(text, long)
+    wish = _wish(" ".join(words), long)
 
     def tell(line: str) -> None:
         # With --json, standard output is for programs alone.
         say(line, err=as_json)
 
     try:
-        controls = read_control_file(path)
+        controls = read_control_file(file)
         setlist = None if set_file is None else read_set_list(set_file)
         if setlist is not None and wish.part is not None and wish.part > len(setlist.parts):
             raise Refused(f"there is no part {wish.part} in {set_file}: it has {_parts(setlist)}")
@@ -103,11 +103,11 @@ def bind(
     except PortError as error:
         raise Refused(str(error)) from error
     except KeyboardInterrupt:
-        say(f"companion: nothing was learned; {_as_it_was(path)}", err=True)
+        say(f"companion: nothing was learned; {_as_it_was(file)}", err=True)
         raise click.exceptions.Exit(exits.INTERRUPTED) from None
-    tell(written_line(path))
+    tell(written_line(file))
     if as_json:
-        say_json(bind_object(learned, path))
+        say_json(bind_object(learned, file))
 
 
 class _Unfit(Exception):

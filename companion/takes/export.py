@@ -31,7 +31,7 @@ from companion.midi import (
     PROGRAM_CHANGE,
     SYSTEM,
 )
-from companion.setlist import SetList
+from companion.setlist import USUAL_TEMPO, SetList
 from companion.takes.store import Arrived, Store, Take, TakesError
 from companion.takes.story import Event
 
@@ -318,7 +318,7 @@ def _conductor_track(store: Store, take: Take) -> Any:
     import mido
 
     events = closed(store.events(take.take, ("bar", "part", "doubt")), take)
-    beat_s = 60 / median([e.body["bpm"] for e in events if e.kind == "bar"] or [120.0])
+    beat_s = 60 / median([e.body["bpm"] for e in events if e.kind == "bar"] or [USUAL_TEMPO])
     track = mido.MidiTrack([mido.MetaMessage("track_name", name=_latin(take.set_name))])
     laid: list[tuple[int, mido.MetaMessage]] = []
     tempo, known = DEFAULT_TEMPO, False
