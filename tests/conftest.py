@@ -13,13 +13,9 @@ from hypothesis import settings
 from tests.midi import attempts, jack
 from tests.midi.players import Stage
 
-# Each test file, and each of hundreds of processes, would be compiled anew where nothing compiled may
-# lie beside its source: it lies apart then.
-if sys.dont_write_bytecode:
-    sys.dont_write_bytecode = False
-    sys.pycache_prefix = str(Path(__file__).parent.parent / ".pytest_cache" / "compiled")
-    os.environ["PYTHONPYCACHEPREFIX"] = sys.pycache_prefix
-    os.environ.pop("PYTHONDONTWRITEBYTECODE", None)
+# Each test file, and each of some hundred processes, would be compiled anew.
+sys.dont_write_bytecode = False
+os.environ.pop("PYTHONDONTWRITEBYTECODE", None)
 
 # How long an example takes says how busy the machine is.
 settings.register_profile("any machine", deadline=None)
