@@ -8,7 +8,6 @@ of the text is worked out in `companion.setlist.edit`.
 
 from __future__ import annotations
 
-import contextlib
 import os
 import queue
 import shutil
@@ -31,6 +30,7 @@ from companion.link.ask import ask_snapshot
 from companion.link.endpoint import find_endpoint
 from companion.link.messages import LinkError
 from companion.midi import CLOCK, CONTINUE, START, STOP
+from companion.replacing import replacing
 from companion.setlist import (
     Address,
     BadText,
@@ -419,25 +419,19 @@ class ControlFile:
         if len(change.bindings) > MOST_BINDINGS:
             raise Refused(f"{self.path} has {MOST_BINDINGS} controls already; take one out first")
         path = self.path.resolve()
-        trial = path.with_name(f".{path.name}.{os.getpid()}.new")
         body = change.text
         if self.text is not None and _raw(path).startswith(_BOM):
             body = _BOM + body
         try:
-            try:
-                handle = os.open(trial, os.O_WRONLY | os.O_CREAT | os.O_TRUNC, 0o666)
-                with open(handle, "wb") as file:
+            with replacing(path) as trial:
+                with open(trial, "wb") as file:
                     file.write(body.encode())
                     file.flush()
-                    os.fsync(handle)
+                    os.fsync(file.fileno())
                 if set(read_controls(trial)) != set(change.bindings):
                     raise NoRoom
                 if self.text is not None:
                     shutil.copymode(path, trial)
-                os.replace(trial, path)
-            finally:
-                with contextlib.suppress(OSError):
-                    trial.unlink(missing_ok=True)
         except OSError as error:
             why = error.strerror or str(error)
             raise Refused(f"{self.path} cannot be written ({why}); it is as it was") from error

@@ -6,12 +6,9 @@ fills in, and put where it was asked for.
 
 from __future__ import annotations
 
-import contextlib
-import os
 import shutil
 import sys
 import time
-from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
@@ -27,6 +24,7 @@ from companion.learn.heard import HeardError, Hearing, Music, read_midi_file
 from companion.learn.learner import STEP_NAMES, Learned, LearnedStep, Wanted, learn
 from companion.learn.listening import Listener
 from companion.learn.rules import SETTLED
+from companion.replacing import replacing
 from companion.setlist import USUAL_TEMPO, BadText, SetListError
 from companion.setlist import text as words
 from companion.setlist.reading import read_set_list, read_text
@@ -334,24 +332,13 @@ def _put_into(learned: Learned, path: Path) -> None:
             "copy from it"
         ) from error
     real = path.resolve()
-    trial = real.with_name(f".{real.name}.{os.getpid()}.new")
     try:
-        with _gone_afterwards(trial):
+        with replacing(real) as trial:
             trial.write_bytes((bom + text).encode("utf-8"))
             shutil.copymode(real, trial)
-            os.replace(trial, real)
     except OSError as error:
         why = error.strerror or str(error)
         raise Refused(f"{path} cannot be written ({why}); it is as it was") from error
-
-
-@contextlib.contextmanager
-def _gone_afterwards(path: Path) -> Iterator[None]:
-    try:
-        yield
-    finally:
-        with contextlib.suppress(OSError):
-            path.unlink(missing_ok=True)
 
 
 def learned_object(learned: Learned) -> dict[str, Any]:
