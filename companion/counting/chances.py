@@ -351,9 +351,10 @@ def _about(
     if look.sets is not None:
         return rate(compiled, step)
     bearing = lineage(compiled, step, False)
-    if not bearing.endless and bearing.cycle <= _SOME * step.pass_ticks:
-        return rate(compiled, step)
-    ticks = memory_cycle(compiled, bearing.steps, bearing.cycle, False)
+    ticks: int | None = bearing.cycle
+    # A memory comes back after whole cycles, and is looked for only where one is short enough.
+    if bearing.endless and bearing.cycle <= _SOME * step.pass_ticks:
+        ticks = memory_cycle(compiled, bearing.steps, bearing.cycle, False)
     if ticks is not None and ticks <= _SOME * step.pass_ticks:
         return rate(compiled, step)
     memory = memory_of(compiled, 0, False)
