@@ -2,6 +2,7 @@
 
 Names come from files, ports and peers, and may hold anything. What is no plain character is shown
 as its escape: control characters, C1, bidirectional overrides, line breaks, halves of characters.
+Also what every room says in the same way.
 """
 
 from __future__ import annotations
@@ -31,6 +32,11 @@ def quoted(text: str) -> str:
 def all_printable(value: T) -> T:
     """A frozen value, all texts in it as `printable` has them; the same one if all are so."""
     return _made(value)  # type: ignore[no-any-return]
+
+
+def percent(chance: float) -> str:
+    """A chance (0 to 1) in percent: "under 1", "50"; no chance that is left open is 100."""
+    return "under 1" if chance < 0.01 else f"{min(100 * chance, 99):.0f}"
 
 
 def lacks_blocks(encoding: str | None, terminal: str) -> bool:

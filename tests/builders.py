@@ -9,6 +9,7 @@ from __future__ import annotations
 import json
 from collections.abc import Sequence
 from dataclasses import dataclass, field
+from pathlib import Path
 
 from companion.counting import Meter, Pattern
 from companion.follow.conductor import Conductor, Send
@@ -16,6 +17,8 @@ from companion.follow.follower import Follower
 from companion.setlist import Cue, Instrument, Part, ProgramChange, SetList, Song, Span, Unit
 from companion.wishes import Wish
 
+SETS = Path(__file__).parent.parent / "setlists"
+SHIPPED = sorted(SETS.glob("*.yaml"))
 PORT = "tide drum"
 # 120 beats a minute: 60 / (120 x 24) s a clock (24 clocks to the quarter note).
 TICK_NS = 20_833_333

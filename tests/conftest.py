@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import os
+import sys
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -10,6 +12,10 @@ from hypothesis import settings
 
 from tests.midi import attempts, jack
 from tests.midi.players import Stage
+
+# Each test file, and each of some hundred processes, would be compiled anew.
+sys.dont_write_bytecode = False
+os.environ.pop("PYTHONDONTWRITEBYTECODE", None)
 
 # How long an example takes says how busy the machine is.
 settings.register_profile("any machine", deadline=None)

@@ -27,7 +27,7 @@ def status(as_json: bool) -> None:
         say(*status_lines(snapshot))
 
 
-def tell(text: str, as_json: bool) -> None:
+def tell(words: tuple[str, ...], as_json: bool) -> None:
     """Tell the engine a wish in the words of a set list, and say what came of it.
 
     Raises Refused where it was not taken, and UsageError where there is no such wish.
@@ -36,6 +36,7 @@ def tell(text: str, as_json: bool) -> None:
     from companion.setlist import BadText
     from companion.setlist.text import wish as read_wish
 
+    text = " ".join(words)
     try:
         asked = read_wish(text)
     except BadText as error:

@@ -8,7 +8,6 @@ of the text is worked out in `companion.setlist.edit`.
 
 from __future__ import annotations
 
-import contextlib
 import os
 import queue
 import shutil
@@ -31,6 +30,7 @@ from companion.link.ask import ask_snapshot
 from companion.link.endpoint import find_endpoint
 from companion.link.messages import LinkError
 from companion.midi import CLOCK, CONTINUE, START, STOP
+from companion.replacing import replacing
 from companion.setlist import (
     Address,
     BadText,
@@ -64,8 +64,8 @@ _Key = tuple[str, Address]
 
 
 def bind(
-    text: str,
-    path: Path,
+    words: tuple[str, ...],
+    file: Path,
     *,
     set_file: Path | None,
     in_glob: str | None,
@@ -74,18 +74,18 @@ def bind(
     seconds: float,
     as_json: bool,
 ) -> None:
-    """Learn the press that is to ask for the wish `text`, and write it into the file at `path`.
+    """Learn the press that is to ask for the wish in `words`, and write it into `file`.
 
     Waits `seconds` for it. Raises Refused or UsageError, or exits with every fault of a file said.
     """
-    wish = _wish(text, long)
+    wish = _wish(" ".join(words), long)
 
     def tell(line: str) -> None:
         # With --json, standard output is for programs alone.
         say(line, err=as_json)
 
     try:
-        controls = read_control_file(path)
+        controls = read_control_file(file)
         setlist = None if set_file is None else read_set_list(set_file)
         if setlist is not None and wish.part is not None and wish.part > len(setlist.parts):
             raise Refused(f"there is no part {wish.part} in {set_file}: it has {_parts(setlist)}")
@@ -103,11 +103,11 @@ def bind(
     except PortError as error:
         raise Refused(str(error)) from error
     except KeyboardInterrupt:
-        say(f"companion: nothing was learned; {_as_it_was(path)}", err=True)
+        say(f"companion: nothing was learned; {_as_it_was(file)}", err=True)
         raise click.exceptions.Exit(exits.INTERRUPTED) from None
-    tell(written_line(path))
+    tell(written_line(file))
     if as_json:
-        say_json(bind_object(learned, path))
+        say_json(bind_object(learned, file))
 
 
 class _Unfit(Exception):
@@ -419,25 +419,19 @@ class ControlFile:
         if len(change.bindings) > MOST_BINDINGS:
             raise Refused(f"{self.path} has {MOST_BINDINGS} controls already; take one out first")
         path = self.path.resolve()
-        trial = path.with_name(f".{path.name}.{os.getpid()}.new")
         body = change.text
         if self.text is not None and _raw(path).startswith(_BOM):
             body = _BOM + body
         try:
-            try:
-                handle = os.open(trial, os.O_WRONLY | os.O_CREAT | os.O_TRUNC, 0o666)
-                with open(handle, "wb") as file:
+            with replacing(path) as trial:
+                with open(trial, "wb") as file:
                     file.write(body.encode())
                     file.flush()
-                    os.fsync(handle)
+                    os.fsync(file.fileno())
                 if set(read_controls(trial)) != set(change.bindings):
                     raise NoRoom
                 if self.text is not None:
                     shutil.copymode(path, trial)
-                os.replace(trial, path)
-            finally:
-                with contextlib.suppress(OSError):
-                    trial.unlink(missing_ok=True)
         except OSError as error:
             why = error.strerror or str(error)
             raise Refused(f"{self.path} cannot be written ({why}); it is as it was") from error

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from functools import partial
 from pathlib import Path
 from textwrap import wrap
 from typing import Any
@@ -11,6 +12,7 @@ import click
 
 from companion.cli import exits
 from companion.cli.saying import lasting, many, say, say_json
+from companion.cli.watching import run_or_watch
 from companion.setlist import Fault, SetList, SetListError
 from companion.setlist.advice import (
     Advice,
@@ -29,11 +31,19 @@ from companion.setlist.reading import read_controls, read_with_places
 WIDTH = 100
 
 
-def check(set_files: tuple[Path, ...], as_json: bool, controls: Path | None = None) -> None:
+def check(
+    set_files: tuple[Path, ...], *, controls: Path | None, again: bool, as_json: bool
+) -> None:
     """Print faults on standard error and advice on standard output; status 1 on any fault.
 
-    The file at `controls`, if given, is checked against each set.
+    The file at `controls`, if given, is checked against each set. All is checked `again` at each
+    save.
     """
+    files = [*set_files, *filter(None, [controls])]
+    run_or_watch(partial(_check, set_files, controls, as_json), files, again)
+
+
+def _check(set_files: tuple[Path, ...], controls: Path | None, as_json: bool) -> None:
     reports: list[dict[str, Any]] = []
     faulty = False
     sets: dict[Path, SetList | None] = {}

@@ -31,7 +31,7 @@ from companion.follow.portnames import choose_output, device, matches
 from companion.link.endpoint import NoEngine, find_endpoint
 from companion.link.messages import LinkError
 from companion.midi import CLOCK, CONTINUE, PROGRAM_CHANGE, START, STOP, program_change
-from companion.setlist import Instrument, SetList, SetListError, Unit
+from companion.setlist import USUAL_TEMPO, Instrument, SetList, SetListError, Unit
 
 GOOD, ADVICE, FAULT = "good", "advice", "fault"
 # A clock that is silent for so long has paused: at 20 beats a minute one comes every 125 ms.
@@ -44,8 +44,6 @@ MUCH_JITTER_MS = 3.0
 SIGMAS = 4.0
 # An instrument's answer takes a few milliseconds on any cable; in this time it has come.
 ECHO_S = 1.0
-# 120 beats a minute, where neither the set nor a clock says more.
-PRESUMED_BPM = 120.0
 # Waking later than this is more than a cable's own jitter.
 LATE_MS = 2.0
 # The stage screen is made for these and more; docs/seeing.md.
@@ -698,8 +696,8 @@ def _lead(
     own = [c for c in clocks if instrument.port is not None and matches(instrument.port, c.port)]
     clock = next(iter([c for c in own or clocks if c.bpm]), None)
     parts = [p for p in setlist.parts if any(c.instrument == instrument.name for c in p.changes)]
-    tempi = [setlist.songs[p.song].tempo or (clock.bpm if clock else PRESUMED_BPM) for p in parts]
-    bpm = max(tempi, default=PRESUMED_BPM)
+    tempi = [setlist.songs[p.song].tempo or (clock.bpm if clock else USUAL_TEMPO) for p in parts]
+    bpm = max(tempi, default=USUAL_TEMPO)
     tick_ms = 60_000 / (TICKS_PER_QUARTER * bpm)
     if instrument.at_once:
         room_ms = tick_ms * min((p.pattern.meter.beat_ticks for p in parts), default=24) / 8

@@ -8,9 +8,12 @@ from __future__ import annotations
 import shutil
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
+from functools import partial
 from itertools import islice, pairwise
 from pathlib import Path
 from typing import Any
+
+import click
 
 from companion.cli.exits import Refused
 from companion.cli.extras import extra
@@ -23,6 +26,7 @@ from companion.cli.saying import (
     say,
     say_json,
 )
+from companion.cli.watching import run_or_watch
 from companion.counting import (
     Grid,
     GridRow,
@@ -45,7 +49,9 @@ from companion.counting import (
 )
 from companion.engine.snapshot import step_sentence
 from companion.follow.notes import planned_mutes
+from companion.printable import percent
 from companion.setlist import (
+    USUAL_TEMPO,
     Action,
     Cue,
     Part,
@@ -82,8 +88,6 @@ SCREEN_REST = 3
 MOST_TICKS = 1 << 20
 # Most events that are worked out for one command: about a second.
 MOST_EVENTS = 100_000
-# 120 beats a minute, where a song says nothing.
-PRESUMED_BPM = 120.0
 # Numbers of more digits are told by their length.
 MOST_DIGITS = 15
 
@@ -237,19 +241,40 @@ def cue_object(cue: Cue, part: Part) -> dict[str, Any]:
     return out
 
 
-@in_reach()
 def forecast(
     set_file: Path,
-    number: int | None,
-    passes: int | None,
     *,
-    every_step: bool,
-    fill: bool,
+    more: tuple[str, ...],
+    together: tuple[str, ...],
+    from_pass: int | None,
+    again: bool,
+    **asked: Any,
+) -> None:
+    """Print what is coming, part by part, or when some steps next sound on one pass.
+
+    `more` are further words, which are steps if `together` has any. Raises Refused, or UsageError
+    for options that do not go together.
+    """
+    if more and not together:
+        raise click.UsageError(f"one SET at a time; what is {more[0]!r}?")
+    if from_pass is not None and not together:
+        raise click.UsageError("--from is where --together begins to look; add --together")
+    steps = (*together, *more)
+    run_or_watch(partial(_forecast, set_file, steps, from_pass or 1, **asked), [set_file], again)
+
+
+@in_reach()
+def _forecast(
+    set_file: Path,
     together: tuple[str, ...],
     from_pass: int,
+    *,
+    number: int | None,
+    passes: int | None,
+    every_step: bool,
+    fill: bool,
     as_json: bool,
 ) -> None:
-    """Print what is coming, part by part, or when some steps next sound on one pass."""
     setlist = read(set_file)
     parts = chosen(setlist, number)
     if together:
@@ -380,11 +405,11 @@ def _together(
         f"{clock.at(meeting.tick)}"
     )
     if meeting.chance < 1:
-        sentence += f", chance {_percent(meeting.chance)}"
+        sentence += f", chance {percent(meeting.chance)}%"
     if once is None:
         return found, f"{sentence}; never on the same tick"
     sentence += f"; on the same tick at {clock.at(once.tick)}"
-    return found, sentence if once.chance >= 1 else f"{sentence}, chance {_percent(once.chance)}"
+    return found, sentence if once.chance >= 1 else f"{sentence}, chance {percent(once.chance)}%"
 
 
 def _at_once(
@@ -541,7 +566,7 @@ class Clock:
     def of(cls, setlist: SetList, part: Part) -> Clock:
         """The clock of a part."""
         tempo = setlist.songs[part.song].tempo
-        return cls(part.pattern, tempo or PRESUMED_BPM, tempo is None)
+        return cls(part.pattern, tempo or USUAL_TEMPO, tempo is None)
 
     def at(self, tick: int) -> str:
         """Where a tick lies, such as "bar 4 beat 4, at 0:07"."""
@@ -600,11 +625,11 @@ def forecast_lines(
             f"emptiest: pass {shape.emptiest.pass_number}, {shape.emptiest.hits:.1f}"
         )
     for track, step, chance in _within_phrase(setlist, part, fill=fill):
-        lines.append(f"  {track}, step {step}: {_percent(chance)} to sound within a phrase")
+        lines.append(f"  {track}, step {step}: {percent(chance)}% to sound within a phrase")
     plans = layers_of(setlist, part)
     for plan in plans:
         for track, step, chance in _layer_within_phrase(setlist, part, plan, fill=fill):
-            said = f"{plan.layer.called(track)}, step {step}: {_percent(chance)}"
+            said = f"{plan.layer.called(track)}, step {step}: {percent(chance)}%"
             lines.append(f"  {said} to sound within a phrase")
     until = passes * pattern.pass_ticks
     muted = Muted(part)
@@ -794,8 +819,3 @@ def _big(number: int) -> str:
     digits = f"{number:,}".replace(",", " ")
     count = len(str(number))
     return digits if count <= MOST_DIGITS else f"about 10^{count - 1} (a number of {count} digits)"
-
-
-def _percent(chance: float) -> str:
-    """A chance for people."""
-    return "under 1%" if chance < 0.01 else f"{min(100 * chance, 99):.0f}%"

@@ -6,12 +6,9 @@ fills in, and put where it was asked for.
 
 from __future__ import annotations
 
-import contextlib
-import os
 import shutil
 import sys
 import time
-from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
@@ -27,7 +24,8 @@ from companion.learn.heard import HeardError, Hearing, Music, read_midi_file
 from companion.learn.learner import STEP_NAMES, Learned, LearnedStep, Wanted, learn
 from companion.learn.listening import Listener
 from companion.learn.rules import SETTLED
-from companion.setlist import BadText, SetListError
+from companion.replacing import replacing
+from companion.setlist import USUAL_TEMPO, BadText, SetListError
 from companion.setlist import text as words
 from companion.setlist.reading import read_set_list, read_text
 
@@ -38,7 +36,7 @@ WAIT_S = 0.02
 _BOM = "\ufeff"
 
 
-def wanted(
+def _wanted(
     channel: int | None, length: int | None, step: str | None, one: bool, name: str | None
 ) -> Wanted:
     """What was said beforehand, as wire values and ticks. Raises UsageError for a bad name."""
@@ -57,14 +55,23 @@ def learn_from(
     take: str | None,
     in_glob: str | None,
     api: str | None,
-    wanted: Wanted,
     passes: int | None,
     seconds: float | None,
     out: Path | None,
     into: Path | None,
     as_json: bool,
+    **known: Any,
 ) -> None:
-    """Learn, and write the draft. Raises Refused, or exits with the faults of the file."""
+    """Learn, and write the draft; `known` is what was said beforehand (`_wanted`).
+
+    Raises Refused, UsageError for options that do not go together, or exits with the faults of the
+    file.
+    """
+    if sum(each is not None for each in (file, take, in_glob)) > 1:
+        raise click.UsageError("learn from one of them: FILE.mid, --take or --in")
+    if out is not None and into is not None:
+        raise click.UsageError("-o is a new file, --into one that is there; give one of them")
+    wanted = _wanted(**known)
     if out is not None and (out.exists() or out.is_symlink()):
         raise Refused(f"{out} is there already, and stays as it is; name a new file")
     try:
@@ -89,7 +96,7 @@ def learn_from(
 def _within(hearing: Hearing, wanted: Wanted, passes: int | None, seconds: float | None) -> Learned:
     """What is learned of the first passes, or seconds, or of all."""
     if seconds is not None:
-        hearing = hearing.cut(seconds / 60 * (hearing.tempo or 120.0) * 24)
+        hearing = hearing.cut(seconds / 60 * (hearing.tempo or USUAL_TEMPO) * 24)
     learned = learn(hearing, wanted)
     if passes is not None:
         end = passes * learned.patterns[0].pass_ticks
@@ -325,24 +332,13 @@ def _put_into(learned: Learned, path: Path) -> None:
             "copy from it"
         ) from error
     real = path.resolve()
-    trial = real.with_name(f".{real.name}.{os.getpid()}.new")
     try:
-        with _gone_afterwards(trial):
+        with replacing(real) as trial:
             trial.write_bytes((bom + text).encode("utf-8"))
             shutil.copymode(real, trial)
-            os.replace(trial, real)
     except OSError as error:
         why = error.strerror or str(error)
         raise Refused(f"{path} cannot be written ({why}); it is as it was") from error
-
-
-@contextlib.contextmanager
-def _gone_afterwards(path: Path) -> Iterator[None]:
-    try:
-        yield
-    finally:
-        with contextlib.suppress(OSError):
-            path.unlink(missing_ok=True)
 
 
 def learned_object(learned: Learned) -> dict[str, Any]:

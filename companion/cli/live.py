@@ -16,7 +16,7 @@ from collections.abc import Callable
 from contextlib import closing
 from datetime import datetime
 from pathlib import Path
-from typing import IO
+from typing import IO, Any
 
 import click
 
@@ -39,11 +39,13 @@ DEMO = "tidewater-first-steps.yaml"
 
 
 def engine_arguments(
+    *,
     in_glob: str | None,
     out_glob: str | None,
     api: str | None,
     no_send: bool,
-    controls: Path | None = None,
+    controls: Path | None,
+    no_take: bool,
 ) -> list[str]:
     """The command-line words that hand these choices on to `companion engine`."""
     words: list[str] = []
@@ -51,15 +53,21 @@ def engine_arguments(
     for option, value in chosen.items():
         if value is not None:
             words += [option, str(value)]
-    return [*words, "--no-send"] if no_send else words
+    words += ["--no-send"] if no_send else []
+    return [*words, *(["--no-take"] if no_take else ["--take-kind", "play"])]
 
 
 def demo(*, calm: bool, light: bool) -> None:
     """Start an engine with the internal clock on the shipped set, and show it."""
-    play(shipped_set(DEMO), ["--internal-clock", "--demo"], calm=calm, light=light)
+    start_and_show(shipped_set(DEMO), ["--internal-clock", "--demo"], calm=calm, light=light)
 
 
-def play(
+def play(set_file: Path, *, calm: bool, light: bool, **chosen: Any) -> None:
+    """Start an engine on `set_file` and show it; `chosen` is for `engine_arguments`."""
+    start_and_show(set_file, engine_arguments(**chosen), calm=calm, light=light)
+
+
+def start_and_show(
     set_file: Path, arguments: list[str], *, calm: bool, light: bool, command: str = "engine"
 ) -> None:
     """Start an engine on `set_file` and show it; one that dies meanwhile is started again.
@@ -89,7 +97,7 @@ def play(
         show(calm=calm, light=light, supervisor=supervisor, notice=sleepy)
 
 
-def screen(*, calm: bool, light: bool, look_only: bool = False) -> None:
+def screen(*, calm: bool, light: bool, look_only: bool) -> None:
     """Show the running engine; `look_only` asks nothing of it. Raises Refused if there is none."""
     with engine_needed():
         find_endpoint()

@@ -1,14 +1,13 @@
 """The command line: names, options and help. Each command imports what it needs when it runs.
 
-Options of several commands are in `options`.
+What a command does is a function of its own file, which takes the options by their names, and
+refuses those that do not go together. Options of several commands are in `options`.
 """
 
 from __future__ import annotations
 
 import io
 import sys
-from functools import partial
-from pathlib import Path
 from typing import Any
 
 import click
@@ -30,11 +29,11 @@ def cli() -> None:
 
 @cli.command(short_help="Show the stage screen on a shipped set: no instrument needed.")
 @options.look_options
-def demo(calm: bool, light: bool) -> None:
+def demo(**asked: Any) -> None:
     """The stage screen on a shipped set with the internal clock: no instrument, no set-up."""
     from companion.cli import live
 
-    live.demo(calm=calm, light=light)
+    live.demo(**asked)
 
 
 @cli.command()
@@ -43,23 +42,11 @@ def demo(calm: bool, light: bool) -> None:
 @options.controls_option
 @options.take_option
 @options.look_options
-def play(
-    set_file: Path,
-    in_glob: str | None,
-    out_glob: str | None,
-    api: str | None,
-    no_send: bool,
-    controls: Path | None,
-    no_take: bool,
-    calm: bool,
-    light: bool,
-) -> None:
+def play(**asked: Any) -> None:
     """Play SET: start the engine and attach a screen to it."""
     from companion.cli import live
 
-    arguments = live.engine_arguments(in_glob, out_glob, api, no_send, controls)
-    arguments += ["--no-take"] if no_take else ["--take-kind", "play"]
-    live.play(set_file, arguments, calm=calm, light=light)
+    live.play(**asked)
 
 
 @cli.command(short_help="Run the engine alone, in the foreground.")
@@ -77,38 +64,11 @@ def play(
 @options.json_option
 @click.option("--demo", "is_demo", is_flag=True, hidden=True)
 @click.option("--take-kind", type=click.Choice(["engine", "play"]), default="engine", hidden=True)
-def engine(
-    set_file: Path,
-    in_glob: str | None,
-    out_glob: str | None,
-    api: str | None,
-    no_send: bool,
-    controls: Path | None,
-    internal_clock: bool,
-    tempo: float | None,
-    no_take: bool,
-    as_json: bool,
-    is_demo: bool,
-    take_kind: str,
-) -> None:
+def engine(**asked: Any) -> None:
     """Run the engine alone, in the foreground, until Ctrl-C or `companion stop`."""
     from companion.cli import serve
 
-    if tempo is not None and not internal_clock:
-        raise click.UsageError("--tempo is the internal clock's; add --internal-clock")
-    serve.engine(
-        set_file,
-        in_glob=in_glob,
-        out_glob=out_glob,
-        api=api,
-        send=not no_send,
-        internal_clock=internal_clock,
-        tempo=tempo,
-        is_demo=is_demo,
-        controls=controls,
-        take=None if no_take or is_demo else take_kind,
-        as_json=as_json,
-    )
+    serve.engine(**asked)
 
 
 @cli.command(short_help="Practise SET with a virtual instrument that plays it.")
@@ -126,7 +86,7 @@ def engine(
     default=0,
     help="Count so many bars in.",
 )
-@click.option("--click", "clicks", is_flag=True, help="A click on each beat, throughout.")
+@click.option("--click", is_flag=True, help="A click on each beat, throughout.")
 @click.option(
     "--seed",
     metavar="N",
@@ -146,73 +106,24 @@ def engine(
 @options.look_options
 @options.json_option
 @click.option("--attended", is_flag=True, hidden=True)
-def rehearse(
-    set_file: Path,
-    begin: int | None,
-    loop: str | None,
-    times: int | None,
-    tempo: str | None,
-    count_in: int,
-    clicks: bool,
-    seed: int | None,
-    sound: str | None,
-    clock_out: str | None,
-    out: str | None,
-    send: bool,
-    now: bool,
-    join: bool,
-    no_screen: bool,
-    no_take: bool,
-    api: str | None,
-    controls: Path | None,
-    calm: bool,
-    light: bool,
-    as_json: bool,
-    attended: bool,
-) -> None:
+def rehearse(**asked: Any) -> None:
     """Practise SET: a virtual instrument plays it by its play rules, chance included.
 
     It waits for `start`: the space bar, a pad, or `companion tell start`.
     """
     from companion.cli import rehearse as rehearsing
 
-    asked = rehearsing.Asked(
-        begin=begin,
-        loop=loop,
-        times=times,
-        tempo=tempo,
-        count_in=count_in,
-        click=clicks,
-        seed=seed,
-        sound=sound,
-        clock_out=clock_out,
-        out=out,
-        send=send,
-        now=now,
-        join=join,
-        api=api,
-        controls=controls,
-    )
-    rehearsing.rehearse(
-        set_file,
-        asked,
-        screen=not no_screen,
-        attended=attended,
-        take=not no_take,
-        as_json=as_json,
-        calm=calm,
-        light=light,
-    )
+    rehearsing.rehearse(**asked)
 
 
 @cli.command()
 @options.look_options
 @click.option("--look-only", is_flag=True, hidden=True)
-def screen(calm: bool, light: bool, look_only: bool) -> None:
+def screen(**asked: Any) -> None:
     """Open one more screen on the running engine."""
     from companion.cli import live
 
-    live.screen(calm=calm, light=light, look_only=look_only)
+    live.screen(**asked)
 
 
 @cli.command(short_help="Show the running engine's screen in a browser.")
@@ -234,32 +145,32 @@ def screen(calm: bool, light: bool, look_only: bool) -> None:
 )
 @click.option("--control", is_flag=True, help="Let the page ask things of the engine too.")
 @options.json_option
-def web(calm: bool, light: bool, host: str, port: int, control: bool, as_json: bool) -> None:
+def web(**asked: Any) -> None:
     """Show the running engine's screen in a browser; it only looks unless told otherwise."""
     from companion.cli.extras import extra
 
     with extra("web"):
         from companion.cli import web as pages
-    pages.serve(host=host, port=port, control=control, calm=calm, light=light, as_json=as_json)
+    pages.serve(**asked)
 
 
 @cli.command()
 @options.json_option
-def status(as_json: bool) -> None:
+def status(**asked: Any) -> None:
     """Tell where the running engine is."""
     from companion.cli import ask
 
-    ask.status(as_json)
+    ask.status(**asked)
 
 
 @cli.command(short_help="Tell the running engine a wish, such as `next`.")
 @options.wish_argument
 @options.json_option
-def tell(words: tuple[str, ...], as_json: bool) -> None:
+def tell(**asked: Any) -> None:
     """Tell the running engine a wish: next, stay, part 3 ..., and print what it says."""
     from companion.cli import ask
 
-    ask.tell(" ".join(words), as_json)
+    ask.tell(**asked)
 
 
 @cli.command(short_help="Press a pad, and it asks for WISH from now on.")
@@ -288,48 +199,30 @@ def tell(words: tuple[str, ...], as_json: bool) -> None:
     help="How long to wait for the press.",
 )
 @options.json_option
-def bind(
-    words: tuple[str, ...],
-    file: Path,
-    set_file: Path | None,
-    in_glob: str | None,
-    api: str | None,
-    long: bool,
-    seconds: float,
-    as_json: bool,
-) -> None:
+def bind(**asked: Any) -> None:
     """Press a pad, and it asks for WISH from now on: next, stay, part 3 ..."""
     from companion.cli import bind as binding
 
-    binding.bind(
-        " ".join(words),
-        file,
-        set_file=set_file,
-        in_glob=in_glob,
-        api=api,
-        long=long,
-        seconds=seconds,
-        as_json=as_json,
-    )
+    binding.bind(**asked)
 
 
 @cli.command()
 @options.json_option
-def stop(as_json: bool) -> None:
+def stop(**asked: Any) -> None:
     """End the running engine."""
     from companion.cli import ask
 
-    ask.stop(as_json)
+    ask.stop(**asked)
 
 
 @cli.command()
 @options.api_option
 @options.json_option
-def ports(api: str | None, as_json: bool) -> None:
+def ports(**asked: Any) -> None:
     """List the MIDI ports, and which of them sends clock now."""
     from companion.cli import ports as listing
 
-    listing.ports(api, as_json)
+    listing.ports(**asked)
 
 
 @cli.command()
@@ -337,12 +230,11 @@ def ports(api: str | None, as_json: bool) -> None:
 @options.controls_option
 @options.watch_option
 @options.json_option
-def check(set_files: tuple[Path, ...], controls: Path | None, again: bool, as_json: bool) -> None:
+def check(**asked: Any) -> None:
     """Report every fault in set lists, and give advice."""
     from companion.cli import check as checking
 
-    run = partial(checking.check, set_files, as_json, controls)
-    options.run_or_watch(run, [*set_files, *filter(None, [controls])], again)
+    checking.check(**asked)
 
 
 @cli.command()
@@ -365,37 +257,11 @@ def check(set_files: tuple[Path, ...], controls: Path | None, again: bool, as_js
 )
 @options.watch_option
 @options.json_option
-def forecast(
-    set_file: Path,
-    more: tuple[str, ...],
-    number: int | None,
-    passes: int | None,
-    fill: bool,
-    every_step: bool,
-    together: tuple[str, ...],
-    from_pass: int | None,
-    again: bool,
-    as_json: bool,
-) -> None:
+def forecast(**asked: Any) -> None:
     """What is coming in SET, part by part, computed and not played."""
     from companion.cli import forecast as foretelling
 
-    if more and not together:
-        raise click.UsageError(f"one SET at a time; what is {more[0]!r}?")
-    if from_pass is not None and not together:
-        raise click.UsageError("--from is where --together begins to look; add --together")
-    run = partial(
-        foretelling.forecast,
-        set_file,
-        number,
-        passes,
-        every_step=every_step,
-        fill=fill,
-        together=(*together, *more),
-        from_pass=from_pass or 1,
-        as_json=as_json,
-    )
-    options.run_or_watch(run, [set_file], again)
+    foretelling.forecast(**asked)
 
 
 @cli.command(name="map")
@@ -409,18 +275,11 @@ def forecast(
     help="Draw one part into FILE (.svg or .png) instead.",
 )
 @options.json_option
-def map_(
-    set_file: Path,
-    number: int | None,
-    passes: int | None,
-    fill: bool,
-    picture: Path | None,
-    as_json: bool,
-) -> None:
+def map_(**asked: Any) -> None:
     """The long view of each part: passes across, steps down."""
     from companion.cli import forecast as foretelling
 
-    foretelling.map_(set_file, number, passes, fill, picture, as_json)
+    foretelling.map_(**asked)
 
 
 @cli.command(short_help="Soundcheck: what is here to play with, and what is missing.")
@@ -437,21 +296,14 @@ def map_(
 )
 @click.option("--send", is_flag=True, help="Send each instrument of SET its first program.")
 @options.json_option
-def doctor(
-    set_file: Path | None,
-    api: str | None,
-    in_glob: str | None,
-    seconds: float,
-    send: bool,
-    as_json: bool,
-) -> None:
+def doctor(**asked: Any) -> None:
     """Look at MIDI system, ports, clocks, this machine and its terminal; with SET, a soundcheck.
 
     Each finding says what to do. Nothing is sent without --send.
     """
     from companion.cli import doctor as looking
 
-    looking.doctor(set_file, api=api, in_glob=in_glob, seconds=seconds, send=send, as_json=as_json)
+    looking.doctor(**asked)
 
 
 @cli.command(short_help="Write a commented set list to start from.")
@@ -481,14 +333,14 @@ def doctor(
     "--tempo", metavar="BPM", type=click.FloatRange(20, 400), help="Tempo in beats a minute."
 )
 @options.json_option
-def new(file: Path, as_json: bool, **given: Any) -> None:
+def new(**asked: Any) -> None:
     """Write a commented set list into FILE, which must not be there yet.
 
     On a terminal it asks for what no option says; otherwise defaults stand for that.
     """
     from companion.cli import new as starting
 
-    starting.new(file, given, as_json)
+    starting.new(**asked)
 
 
 @cli.command(short_help="A cue sheet to print: one page a song.")
@@ -502,13 +354,11 @@ def new(file: Path, as_json: bool, **given: Any) -> None:
     help="The paper it is for; default: fits both.",
 )
 @options.json_option
-def sheet(set_file: Path, file: Path | None, paper: str | None, as_json: bool) -> None:
+def sheet(**asked: Any) -> None:
     """Write SET as a cue sheet for paper: the running order, then one page a song."""
     from companion.cli import sheet as paperwork
 
-    if file is None and not as_json:
-        raise click.UsageError("say where it goes: -o FILE.html")
-    paperwork.sheet(set_file, file, paper, as_json)
+    paperwork.sheet(**asked)
 
 
 @cli.group(invoke_without_command=True, short_help="What was recorded: list, export, delete.")
@@ -535,33 +385,33 @@ def takes(context: click.Context, as_json: bool) -> None:
     help="Write it into FILE, which is replaced: .mid, .csv, .jsonl or .clock.",
 )
 @options.json_option
-def export(take: str, file: Path, as_json: bool) -> None:
+def export(**asked: Any) -> None:
     """Write TAKE, a number or `last`, to a file for other programs."""
     from companion.cli import takes as recorded
 
-    recorded.export(take, file, as_json)
+    recorded.export(**asked)
 
 
 @takes.command()
 @click.argument("take", metavar="TAKE")
 @click.argument("words", metavar="TEXT", nargs=-1, required=True)
 @options.json_option
-def note(take: str, words: tuple[str, ...], as_json: bool) -> None:
+def note(**asked: Any) -> None:
     """Write a note to TAKE; an empty one takes it away."""
     from companion.cli import takes as recorded
 
-    recorded.note(take, " ".join(words), as_json)
+    recorded.note(**asked)
 
 
 @takes.command()
 @click.argument("which", metavar="TAKE...", nargs=-1, required=True)
 @click.option("--yes", is_flag=True, help="Do not ask.")
 @options.json_option
-def delete(which: tuple[str, ...], yes: bool, as_json: bool) -> None:
+def delete(**asked: Any) -> None:
     """Take TAKEs away for good."""
     from companion.cli import takes as recorded
 
-    recorded.delete(which, yes, as_json)
+    recorded.delete(**asked)
 
 
 @cli.command()
@@ -585,29 +435,22 @@ def delete(which: tuple[str, ...], yes: bool, as_json: bool) -> None:
 )
 @click.option("--light", is_flag=True, help="Dark letters on a light ground.")
 @options.json_option
-def review(
-    take: str,
-    within: str,
-    page: Path | None,
-    set_list: Path | None,
-    light: bool,
-    as_json: bool,
-) -> None:
+def review(**asked: Any) -> None:
     """How TAKE went, by default the last: cues, tempo, parts, doubts."""
     from companion.cli import takes as recorded
 
-    recorded.review(take, within, page, set_list, as_json=as_json, light=light)
+    recorded.review(**asked)
 
 
 @cli.command(name="schema")
 @click.option(
     "-o", "file", metavar="FILE", type=options.PATH, help="Write it into FILE, which is replaced."
 )
-def schema_(file: Path | None) -> None:
+def schema_(**asked: Any) -> None:
     """Print the JSON Schema of the set list, for editors."""
     from companion.cli import schema
 
-    schema.print_schema(file)
+    schema.print_schema(**asked)
 
 
 @cli.command(short_help="Listen to an instrument, or read a MIDI file, and draft a set list.")
@@ -643,22 +486,7 @@ def schema_(file: Path | None) -> None:
     "--into", metavar="SET", type=options.PATH, help="Add the patterns to SET; the rest stays."
 )
 @options.json_option
-def learn(
-    file: Path | None,
-    take: str | None,
-    in_glob: str | None,
-    api: str | None,
-    channel: int | None,
-    length: int | None,
-    step: str | None,
-    passes: int | None,
-    seconds: float | None,
-    one: bool,
-    name: str | None,
-    out: Path | None,
-    into: Path | None,
-    as_json: bool,
-) -> None:
+def learn(**asked: Any) -> None:
     """Listen to an instrument, or read FILE.mid, and draft a set list: steps, rules, parts.
 
     Without a file or a take it listens to what is plugged in, from its start on, until it stops.
@@ -667,24 +495,7 @@ def learn(
 
     with extra("learn"):
         from companion.cli import learn as learning
-
-    given = [file is not None, take is not None, in_glob is not None]
-    if sum(given) > 1:
-        raise click.UsageError("learn from one of them: FILE.mid, --take or --in")
-    if out is not None and into is not None:
-        raise click.UsageError("-o is a new file, --into one that is there; give one of them")
-    learning.learn_from(
-        file,
-        take=take,
-        in_glob=in_glob,
-        api=api,
-        wanted=learning.wanted(channel, length, step, one, name),
-        passes=passes,
-        seconds=seconds,
-        out=out,
-        into=into,
-        as_json=as_json,
-    )
+    learning.learn_from(**asked)
 
 
 def main() -> None:

@@ -63,7 +63,7 @@ class NewSet:
     tempo: float = 120.0
 
 
-def new(file: Path, given: dict[str, Any], as_json: bool) -> None:
+def new(file: Path, *, as_json: bool, **given: Any) -> None:
     """Write `file`; `given` has the fields of NewSet, None for what was not said.
 
     Raises Refused if it is there already or cannot be written, UsageError for what no set can say.

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable
 from pathlib import Path
 from typing import Any, TypeVar
 
@@ -71,17 +71,6 @@ take_option = click.option("--no-take", is_flag=True, help="Record nothing of th
 watch_option = click.option(
     "--watch", "again", is_flag=True, help="Again at each save, until Ctrl-C."
 )
-
-
-def run_or_watch(run: Callable[[], None], files: Sequence[Path], again: bool) -> None:
-    """Run a command once, or `again` at each save of `files`."""
-    if again:
-        from companion.cli.watching import watch
-
-        watch(files, run)
-    run()
-
-
 look_options = _all(
     click.option("--calm", is_flag=True, help="No pulsing on the screen."),
     click.option("--light", is_flag=True, help="Dark figures on a light ground, for daylight."),

@@ -7,12 +7,13 @@ import secrets
 import sys
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Any
 
 import click
 
 from companion.cautions import ON_STARTING
 from companion.cli.exits import Refused
-from companion.cli.saying import refuse_faults, say, say_json
+from companion.cli.saying import say, say_json
 from companion.setlist import SetList
 
 # What a seed that nobody chose is below: short enough to be typed again.
@@ -66,23 +67,25 @@ class Asked:
 
 def rehearse(
     set_file: Path,
-    asked: Asked,
     *,
-    screen: bool,
+    no_screen: bool,
     attended: bool,
-    take: bool,
+    no_take: bool,
     as_json: bool,
     calm: bool,
     light: bool,
+    **options: Any,
 ) -> None:
     """Rehearse a set. Raises Refused, or UsageError for options that do not go together.
 
-    Without a `screen` it is this process that plays, until all is over; `attended` says that one
-    watches it all the same, and so it can be started again.
+    With `no_screen` it is this process that plays, until all is over; `attended` says that a screen
+    watches it all the same, and so it can be started again. The other `options` are those of
+    `Asked`.
     """
+    asked = Asked(**options)
     loop = _loop(asked)
     _tempo(asked.tempo)
-    if as_json and screen:
+    if as_json and not no_screen:
         raise click.UsageError("--json is printed when all is over; add --no-screen")
     if asked.click and asked.sound is None:
         raise click.UsageError("--click needs a port to sound on; add --sound PORT")
@@ -92,13 +95,13 @@ def rehearse(
         raise click.UsageError(
             "--join begins in the middle; leave out --loop, --count-in and --now"
         )
-    if screen:
+    if not no_screen:
         from companion.cli import live
 
-        words = [*asked.words(), "--no-screen", "--attended", *([] if take else ["--no-take"])]
-        live.play(set_file, words, calm=calm, light=light, command="rehearse")
+        words = [*asked.words(), "--no-screen", "--attended", *(["--no-take"] if no_take else [])]
+        live.start_and_show(set_file, words, calm=calm, light=light, command="rehearse")
         return
-    _run(set_file, asked, loop, stays=attended, take=take, as_json=as_json)
+    _run(set_file, asked, loop, stays=attended, take=not no_take, as_json=as_json)
 
 
 def _run(
@@ -111,27 +114,20 @@ def _run(
     as_json: bool,
 ) -> None:
     from companion.cli.ports import must_match
+    from companion.cli.serve import sole_engine
     from companion.engine.engine import Engine, Options
     from companion.engine.leftover import Leftover
     from companion.engine.ports import MidiSystem, PortError
     from companion.engine.rehearsing import Rehearsal
     from companion.engine.reload import Saved
-    from companion.link.endpoint import EngineLock
-    from companion.link.messages import LinkError
     from companion.rehearse import CLICKS, Keys, Loop
-    from companion.setlist import SetListError
     from companion.setlist.loading import load_apart
     from companion.takes.record import Recorder
 
     seed = secrets.randbelow(SEEDS) if asked.seed is None else asked.seed
     bpm, pace = _tempo(asked.tempo)
-    lock = EngineLock()
-    try:
-        lock.acquire()
-    except LinkError as error:
-        raise Refused(f"{error}; look at it: companion screen; end it: companion stop") from error
     leftover = Leftover()
-    try:
+    with sole_engine() as lock:
         setlist = load_apart(set_file, controls=asked.controls)
         for number in (asked.begin or 1, *(loop or ())):
             _must_be_there(setlist, number)
@@ -183,12 +179,6 @@ def _run(
         leftover.forget()
         if recorder is not None and recorder.trouble:
             say(recorder.trouble, err=True)
-    except SetListError as error:
-        refuse_faults(error)
-    except (LinkError, PortError) as error:
-        raise Refused(str(error)) from error
-    finally:
-        lock.release()
     assert engine.rehearsing is not None
     joined = engine.rehearsing.joined
     if joined is not None and not as_json:

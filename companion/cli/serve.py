@@ -6,7 +6,10 @@ import contextlib
 import hashlib
 import os
 import sys
+from collections.abc import Iterator
 from pathlib import Path
+
+import click
 
 from companion.cautions import ON_STARTING
 from companion.cli.exits import Refused
@@ -32,32 +35,26 @@ def engine(
     in_glob: str | None,
     out_glob: str | None,
     api: str | None,
-    send: bool,
+    no_send: bool,
+    controls: Path | None,
     internal_clock: bool,
     tempo: float | None,
+    no_take: bool,
+    take_kind: str,
     is_demo: bool,
-    controls: Path | None = None,
-    take: str | None = None,
-    as_json: bool = False,
+    as_json: bool,
 ) -> None:
     """Run until stopped; once it can be reached it says so, with `as_json` as one object.
 
-    Raises Refused, or exits with every fault of a file said.
-
-    The presses in the file at `controls`, if given, win over the set's own. `take` is the kind of
-    take that is recorded, None for none.
-
-    Where the engine before was cut short, this one goes on.
+    Raises Refused, UsageError for options that do not go together, or exits with every fault of a
+    file said. The presses in the file at `controls`, if given, win over the set's own. Where the
+    engine before was cut short, this one goes on.
     """
-    lock = EngineLock()
-    try:
-        # The lock comes first: a second engine must not touch the first one's ports.
-        lock.acquire()
-    except LinkError as error:
-        raise Refused(f"{error}; look at it: companion screen; end it: companion stop") from error
-    if lock.trouble:
-        say(f"companion: {lock.trouble}; another folder serves meanwhile", err=True)
-    try:
+    if tempo is not None and not internal_clock:
+        raise click.UsageError("--tempo is the internal clock's; add --internal-clock")
+    with sole_engine() as lock:
+        if lock.trouble:
+            say(f"companion: {lock.trouble}; another folder serves meanwhile", err=True)
         # A clock of our own ended with its engine: there is nothing to go on with.
         resumed = None if internal_clock else _resumed(set_file, controls)
         if resumed is None:
@@ -73,21 +70,39 @@ def engine(
             if system is not None and not resumes and AGAIN not in os.environ:
                 if not internal_clock:
                     must_match("input", "--in", in_glob, system.inputs())
-                if send:
+                if not no_send:
                     must_match("output", "--out", out_glob, system.outputs())
         options = Options(
             in_glob=in_glob,
             out_glob=out_glob,
-            send=send,
+            send=not no_send,
             internal_clock=internal_clock,
             tempo=tempo,
             demo=is_demo,
         )
-        recorder = None if take is None else Recorder(setlist, kind=take, set_file=set_file)
+        recorder = None
+        if not (no_take or is_demo):
+            recorder = Recorder(setlist, kind=take_kind, set_file=set_file)
         engine = Engine(setlist, options, system, memory, saved, recorder)
         engine.run(lock, lambda: _say_ready(setlist.name, set_file, as_json))
         if recorder is not None and recorder.trouble:
             say(recorder.trouble, err=True)
+
+
+@contextlib.contextmanager
+def sole_engine() -> Iterator[EngineLock]:
+    """The lock of the one engine there may be; what goes wrong while it is held, in words.
+
+    Raises Refused, also where another engine runs, or exits with every fault of a file said.
+    """
+    lock = EngineLock()
+    try:
+        # The lock comes first: a second engine must not touch the first one's ports.
+        lock.acquire()
+    except LinkError as error:
+        raise Refused(f"{error}; look at it: companion screen; end it: companion stop") from error
+    try:
+        yield lock
     except SetListError as error:
         refuse_faults(error)
     except (LinkError, PortError) as error:

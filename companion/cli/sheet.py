@@ -6,6 +6,8 @@ import hashlib
 from datetime import date
 from pathlib import Path
 
+import click
+
 from companion.cli.exits import Refused
 from companion.cli.forecast import read
 from companion.cli.saying import in_reach, say, say_json
@@ -18,7 +20,12 @@ DIGITS = 8
 
 @in_reach()
 def sheet(set_file: Path, file: Path | None, paper: str | None, as_json: bool) -> None:
-    """Write the cue sheet into `file`, which is replaced. Raises Refused if that cannot be done."""
+    """Write the cue sheet into `file`, which is replaced. Raises Refused if that cannot be done.
+
+    Raises UsageError if it is to go nowhere.
+    """
+    if file is None and not as_json:
+        raise click.UsageError("say where it goes: -o FILE.html")
     if file is not None and file.suffix.lower() not in ENDINGS:
         raise Refused(f"{file} does not end in .html; the sheet is a page for a browser")
     setlist = read(set_file)

@@ -119,38 +119,38 @@ def _ranges(parts: Sequence[int]) -> str:
     return ", ".join(f"{a}" if a == b else f"{a}-{b}" for a, b in found)
 
 
-def export(word: str, path: Path, as_json: bool) -> None:
+def export(take: str, file: Path, as_json: bool) -> None:
     """Write a take to a file, by its ending."""
-    which = number(word)
+    which = number(take)
     with refusing(), Store() as store, progress("writing") as tell:
-        take = store.take(which)
-        ways.export(store, take, path, tell)
+        found = store.take(which)
+        ways.export(store, found, file, tell)
     if as_json:
-        say_json({"version": 1, "take": take.take, "file": str(path)})
+        say_json({"version": 1, "take": found.take, "file": str(file)})
     else:
-        say(f"take {take.take} is in {path}")
+        say(f"take {found.take} is in {file}")
 
 
-def note(word: str, text: str, as_json: bool) -> None:
+def note(take: str, words: Sequence[str], as_json: bool) -> None:
     """Write a note to a take."""
-    which = number(word)
+    which, text = number(take), " ".join(words)
     with refusing(), Store() as store:
-        take = store.take(which).take
+        noted = store.take(which).take
         said = " ".join(text.split())
-        store.note(take, said)
+        store.note(noted, said)
     if as_json:
-        say_json({"version": 1, "take": take, "note": said})
+        say_json({"version": 1, "take": noted, "note": said})
     else:
-        say(f"take {take}: {text}" if said else f"take {take} has no note any more")
+        say(f"take {noted}: {text}" if said else f"take {noted} has no note any more")
 
 
-def delete(words: Sequence[str], yes: bool, as_json: bool) -> None:
+def delete(which: Sequence[str], yes: bool, as_json: bool) -> None:
     """Take takes away, once that is confirmed."""
-    which = [number(word) for word in words]
+    numbers = [number(word) for word in which]
     if not yes and not sys.stdin.isatty():
         raise click.UsageError("nobody to ask whether to delete; add --yes")
     with refusing(), Store() as store:
-        takes = list(dict.fromkeys(store.take(each).take for each in which))
+        takes = list(dict.fromkeys(store.take(each).take for each in numbers))
         named = f"take{'s' * (len(takes) > 1)} {', '.join(map(str, takes))}"
         if not yes:
             click.confirm(f"delete {named} for good?", abort=True, err=True)
@@ -162,28 +162,28 @@ def delete(words: Sequence[str], yes: bool, as_json: bool) -> None:
 
 
 def review(
-    word: str, within: str, page: Path | None, set_list: Path | None, *, as_json: bool, light: bool
+    take: str, within: str, page: Path | None, set_list: Path | None, *, as_json: bool, light: bool
 ) -> None:
     """Show how a take went: on the terminal, as JSON, as a page or as a set list."""
     from companion.setlist import BadText
     from companion.setlist.text import span
     from companion.takes import score
 
-    which = number(word)
+    which = number(take)
     try:
         window = span(within, score.UNITS)
     except BadText as error:
         raise click.UsageError(f"--within: {error.wrong}; {error.right}") from error
     with refusing(), Store() as store:
-        take = store.take(which)
+        stored = store.take(which)
         if set_list is not None:
             from companion.takes.asplayed import as_played, write_new
 
-            write_new(set_list, as_played(store, take))
+            write_new(set_list, as_played(store, stored))
             _told(f"the set as played is in {set_list}", as_json)
         found = None
         if page is not None or as_json or set_list is None:
-            found = score.review(store, take, window)
+            found = score.review(store, stored, window)
     if found is None:
         return
     if page is not None:
@@ -191,7 +191,7 @@ def review(
 
         with extra("pictures"), progress("drawing") as tell, refusing():
             ways.write_text(page, made(found, window, tell))
-        _told(f"take {take.take} is in {page}", as_json)
+        _told(f"take {stored.take} is in {page}", as_json)
     if as_json:
         say_json(score.document(found))
     elif page is None and set_list is None:

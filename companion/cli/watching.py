@@ -6,7 +6,6 @@ import sys
 import time
 from collections.abc import Callable, Sequence
 from pathlib import Path
-from typing import NoReturn
 
 import click
 
@@ -22,26 +21,25 @@ REST_S = 0.25
 _Looks = list[tuple[int, int, int] | None]
 
 
-def watch(files: Sequence[Path], run: Callable[[], None]) -> NoReturn:
-    """Run, and again after each change of `files`; what is wrong with them ends nothing."""
+def run_or_watch(run: Callable[[], None], files: Sequence[Path], again: bool) -> None:
+    """Run once; or `again` at each save of `files`, and what is wrong with them ends nothing."""
+    if not again:
+        run()
+        return
     try:
-        _watch(files, run)
+        seen = _looks(files)
+        while True:
+            try:
+                run()
+            except click.exceptions.Exit:
+                pass
+            except Refused as error:
+                say(f"companion: {error}", err=True)
+            if sys.stderr.isatty():
+                say(f"-- {time.strftime('%H:%M:%S')}, again at each save; Ctrl-C ends --", err=True)
+            seen = _changed(files, seen)
     except KeyboardInterrupt:
         raise click.exceptions.Exit(exits.INTERRUPTED) from None
-
-
-def _watch(files: Sequence[Path], run: Callable[[], None]) -> NoReturn:
-    seen = _looks(files)
-    while True:
-        try:
-            run()
-        except click.exceptions.Exit:
-            pass
-        except Refused as error:
-            say(f"companion: {error}", err=True)
-        if sys.stderr.isatty():
-            say(f"-- {time.strftime('%H:%M:%S')}, again at each save; Ctrl-C ends --", err=True)
-        seen = _changed(files, seen)
 
 
 def _changed(files: Sequence[Path], seen: _Looks) -> _Looks:

@@ -48,9 +48,7 @@ _STATIC = Path(textual_serve.__file__).parent / "static"
 _HOST = re.compile(r"[A-Za-z0-9.:\[\]-]{1,255}")
 
 
-def serve(
-    *, host: str, port: int, control: bool, calm: bool, light: bool, as_json: bool = False
-) -> None:
+def serve(*, host: str, port: int, control: bool, calm: bool, light: bool, as_json: bool) -> None:
     """Serve the screen until Ctrl-C; the link is told once, with `as_json` as an object.
 
     Raises Refused if no engine runs or the port is taken.

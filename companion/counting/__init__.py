@@ -2,8 +2,8 @@
 
 No port, clock, file or thread; positions are whole MIDI clock ticks from the start of the part.
 Others give it a `Pattern` and ask: where a tick lies (`position`), what may play in a stretch of
-ticks (`step_events`), when a step or several come next and when all repeats (`next_step`,
-`next_together`, `repeats_after`), what a pass map shows (`build_grid`). Whatever depends on the
+ticks (`step_events`), when a step or several come next and when all repeats (`next_together`,
+`repeats_after`), what a pass map shows (`build_grid`). Whatever depends on the
 past of too many tracks raises `OutOfReach`.
 """
 
@@ -27,7 +27,7 @@ from companion.counting.pattern import (
 )
 
 if TYPE_CHECKING:
-    from companion.counting.chances import RARE, OutOfReach, chance_at, chance_of_any, long_run_rate
+    from companion.counting.chances import RARE, OutOfReach, chance_of_any
     from companion.counting.compiled import CompiledPattern, CompiledStep, compile_pattern
     from companion.counting.forecast import StepEvent, prepare, step_events
     from companion.counting.grid import Grid, GridRow, StepRow, build_grid, rows_beside, step_rows
@@ -41,7 +41,6 @@ if TYPE_CHECKING:
         chance_within,
         chance_within_phrase,
         next_at_once,
-        next_step,
         next_together,
         phrase_shape,
         repeat_passes,
@@ -76,14 +75,11 @@ __all__ = [
     "Track",
     "Within",
     "build_grid",
-    "chance_at",
     "chance_of_any",
     "chance_within",
     "chance_within_phrase",
     "compile_pattern",
-    "long_run_rate",
     "next_at_once",
-    "next_step",
     "next_together",
     "phrase_shape",
     "position",

@@ -91,35 +91,6 @@ MustHave = tuple[int, int]
 PassWeights = dict[PassSet, Fraction]
 
 
-def long_run_rate(
-    pattern: Pattern, track: str, number: int, *, fill: bool = False
-) -> Fraction | float:
-    """The share of its passes on which a step plays in the long run; see `rate`.
-
-    Raises KeyError if the pattern has no such step.
-    """
-    compiled = compile_pattern(pattern)
-    return rate(compiled, compiled.step(track, number), fill)
-
-
-def chance_at(
-    pattern: Pattern,
-    track: str,
-    number: int,
-    pass_number: int,
-    *,
-    carried_passes: int = 0,
-    fill: bool = False,
-) -> float:
-    """The chance that a step plays on that pass of its track, all earlier draws unknown.
-
-    Raises KeyError if the pattern has no such step, OutOfReach as `DrawMemory` does.
-    """
-    compiled = compile_pattern(pattern)
-    memory = memory_of(compiled, carried_passes * pattern.pass_ticks, fill)
-    return memory.chance(compiled.step(track, number), pass_number)
-
-
 def chance_of_any(
     pattern: Pattern,
     steps: Iterable[tuple[str, int]],
@@ -380,9 +351,10 @@ def _about(
     if look.sets is not None:
         return rate(compiled, step)
     bearing = lineage(compiled, step, False)
-    if not bearing.endless and bearing.cycle <= _SOME * step.pass_ticks:
-        return rate(compiled, step)
-    ticks = memory_cycle(compiled, bearing.steps, bearing.cycle, False)
+    ticks: int | None = bearing.cycle
+    # A memory comes back after whole cycles, and is looked for only where one is short enough.
+    if bearing.endless and bearing.cycle <= _SOME * step.pass_ticks:
+        ticks = memory_cycle(compiled, bearing.steps, bearing.cycle, False)
     if ticks is not None and ticks <= _SOME * step.pass_ticks:
         return rate(compiled, step)
     memory = memory_of(compiled, 0, False)

@@ -59,10 +59,10 @@ def _event(
     return event
 
 
-def prepare(pattern: Pattern, *, rare: Fraction = RARE) -> None:
+def prepare(pattern: Pattern) -> None:
     """Work out once what every later forecast of this very pattern needs, fills included."""
     compiled = compile_pattern(pattern)
-    rare_steps(compiled, rare)
+    rare_steps(compiled)
     outlooks(compiled, False)
     outlooks(compiled, True)
 

@@ -32,18 +32,10 @@ def heard_chance(chance: float, rates: Rates = RATES) -> float:
     """The chance that a note is heard on a step that plays with `chance` (0 to 1).
 
     Never below that of a stray note: a step that hardly ever plays is heard as often as a silent
-    one.
+    one. Its logarithm, or that of its complement, summed over passes with 1 on those of a set and 0
+    on the others, is `learn.rules.log_sure`.
     """
     return max(chance * (1.0 - rates.lost), rates.stray)
-
-
-def log_heard(chance: float, heard: bool, rates: Rates = RATES) -> float:
-    """The log likelihood of one pass of a step that plays with a known chance (0 to 1).
-
-    Summed over passes, with 1 on those of a set and 0 on the others, `learn.rules.log_sure`.
-    """
-    p = heard_chance(chance, rates)
-    return log(p) if heard else log1p(-p)
 
 
 class Drawn:

@@ -152,30 +152,6 @@ def repeat_passes(pattern: Pattern) -> int:
     return ticks // pattern.pass_ticks
 
 
-def next_step(
-    pattern: Pattern,
-    track: str,
-    number: int,
-    from_tick: int = 0,
-    *,
-    carried_passes: int = 0,
-    fill: bool = False,
-) -> StepSounding | None:
-    """When a step may next sound (its chance is above 0) at `from_tick` or later; None for never.
-
-    In closed form, but for steps whose `if` terms look back without end: those are tried pass by
-    pass for one round of their memory. Raises KeyError for a step the pattern does not have, and
-    OutOfReach if no answer was found within 4096 passes and a round is longer.
-    """
-    compiled = compile_pattern(pattern)
-    step = compiled.step(track, number)
-    start = carried_passes * pattern.pass_ticks
-    memory = memory_of(compiled, start, fill)
-    first = -((step.offset - start - max(0, from_tick)) // step.pass_ticks) + 1
-    at = _next_pass(compiled, step, memory, first)
-    return None if at is None else _sounding(compiled, step, at, memory)
-
-
 def next_together(
     pattern: Pattern,
     steps: Iterable[tuple[str, int]],
@@ -189,7 +165,11 @@ def next_together(
     A step of a track with its own length sounds in the pass of the pattern that its tick falls
     into, which may be none of them or several to a pass. What sounds before `from_tick` does not
     count. None if they never meet: because their cycles do not (K1 of N1 and K2 of N2 meet only if
-    K1 = K2 modulo gcd(N1, N2)), or because `if` terms keep them apart. Raises as `next_step` does.
+    K1 = K2 modulo gcd(N1, N2)), or because `if` terms keep them apart.
+
+    In closed form, but for steps whose `if` terms look back without end: those are tried pass by
+    pass for one round of their memory. Raises KeyError for a step the pattern does not have, and
+    OutOfReach if no answer was found within 4096 passes and a round is longer.
     """
     compiled = compile_pattern(pattern)
     chosen = list({step.index: step for step in (compiled.step(*each) for each in steps)}.values())
@@ -282,37 +262,6 @@ def phrase_shape(
         min(passes, key=lambda each: each.hits),
         passes,
     )
-
-
-def _next_pass(
-    compiled: CompiledPattern, step: CompiledStep, memory: DrawMemory, first: int
-) -> int | None:
-    known = long_run(compiled, step, memory.fill)
-    if known is None:
-        return _tried(compiled, step, memory, first)
-    settled = -((step.offset - memory.start - known.settled) // step.pass_ticks) + 1
-    for at in step.passes.between(first, settled - 1):
-        if memory.chance(step, at) > 0.0:
-            return at
-    return known.at_or_after(max(first, settled))
-
-
-def _tried(
-    compiled: CompiledPattern, step: CompiledStep, memory: DrawMemory, first: int
-) -> int | None:
-    limit = _one_round(compiled, [step], memory.fill)
-    tried = 0
-    at = step.passes.at_or_after(first)
-    while at is not None:
-        if memory.chance(step, at) > 0.0:
-            return at
-        tried += 1
-        if limit is not None and (at - first) * step.pass_ticks > limit:
-            return None
-        if tried >= _MAX_TRIED:
-            raise OutOfReach(f"no pass was found on which step {step.step.number} can play")
-        at = step.passes.at_or_after(at + 1)
-    return None
 
 
 def _one_round(compiled: CompiledPattern, steps: list[CompiledStep], fill: bool) -> int | None:

@@ -8,8 +8,9 @@ from collections.abc import Callable, Sequence
 
 from companion.counting import TICKS_PER_QUARTER
 from companion.midi import CLOCK, INTERNAL, START
+from companion.setlist import USUAL_TEMPO
 
-DEFAULT_BPM = 120.0
+DEFAULT_BPM = USUAL_TEMPO
 # What a follower takes for a tempo, and no set list goes beyond.
 SLOWEST, FASTEST = 20.0, 400.0
 # Long enough for a screen to attach, short enough that nobody waits.

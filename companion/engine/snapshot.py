@@ -43,8 +43,8 @@ from companion.link.messages import (
     encode_map,
     encode_plan,
     level,
-    percent,
 )
+from companion.printable import percent
 from companion.setlist import (
     Action,
     Cue,

@@ -5,7 +5,6 @@ Text in, text out. A pattern that is put into a file only adds lines to it.
 
 from __future__ import annotations
 
-import re
 from collections.abc import Sequence
 from math import gcd
 
@@ -21,11 +20,10 @@ from companion.learn.learner import (
 )
 from companion.learn.names import instrument_name
 from companion.learn.rules import SETTLED
-from companion.setlist.yamltree import Mapping, Scalar, parse_tree
+from companion.setlist.yamltree import LINES, Mapping, Scalar, parse_tree
 
 # What a pattern has that says nothing of it.
 _LENGTH, _STEP, _PHRASE_BARS = 16, 6, 8
-_LINES = re.compile(r"[^\r\n]*(?:\r\n|\r|\n)|[^\r\n]+")
 
 
 class NoRoom(Exception):
@@ -222,7 +220,7 @@ def put_into(text: str, learned: Learned) -> str:
     if not isinstance(root, Mapping):
         raise NoRoom("it is no set list")
     entry = root.entries.get("patterns")
-    lines = _LINES.findall(text)
+    lines = LINES.findall(text)
     end_of_line = "\r\n" if "\r\n" in text else "\n"
     indent, at, new = 2, len(lines), []
     if entry is None:

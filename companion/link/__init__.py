@@ -20,7 +20,6 @@ from companion.link.messages import (
     TrackView,
     Trouble,
     level,
-    percent,
 )
 
 __all__ = [
@@ -36,5 +35,4 @@ __all__ = [
     "TrackView",
     "Trouble",
     "level",
-    "percent",
 ]

@@ -60,7 +60,6 @@ __all__ = [
     "encode_snapshot",
     "encode_wish",
     "level",
-    "percent",
 ]
 
 # Beyond 64 bits a figure is an error somewhere, and would overflow a float on the screen.
@@ -544,12 +543,6 @@ def level(chance: float) -> str:
     if chance <= 0:
         return NEVER
     return ALWAYS if chance >= 1 else str(min(8, int(chance * 8 - 1e-9) + 1))
-
-
-def percent(chance: float) -> str:
-    """A chance in percent, in words: "under 1", "50"; no chance that is left open is 100."""
-    figure = 100 * chance
-    return "under 1" if figure < 1 else f"{min(figure, 99):.0f}"
 
 
 class _Hello(msgspec.Struct):

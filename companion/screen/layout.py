@@ -6,7 +6,7 @@ place whatever appears.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, fields
+from dataclasses import dataclass
 from enum import Enum
 
 # The figures, pass and phrase, and what is left. A window with fewer rows than this is a small one.
@@ -45,10 +45,6 @@ class StagePlan:
     tracks: int
     quiet: int
     keys: int
-
-    def heights(self) -> dict[str, int]:
-        """Rows by the name of the region."""
-        return {field.name.replace("_", "-"): getattr(self, field.name) for field in fields(self)}
 
 
 @dataclass(frozen=True, slots=True)

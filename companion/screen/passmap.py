@@ -147,7 +147,7 @@ def _lines(pattern_map: PatternMap, snapshot: Snapshot) -> tuple[StepLine, ...]:
 
 
 def _size(level: str) -> int:
-    """0 never, 1 up to a quarter, 2 up to a half, 3 more, 4 always; see link.overview.level."""
+    """0 never, 1 up to a quarter, 2 up to a half, 3 more, 4 always; see link.messages.level."""
     if not ("1" <= level <= "9"):
         return 0
     return 4 if level == "9" else 1 if level <= "2" else 2 if level <= "4" else 3

@@ -9,7 +9,8 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 from itertools import groupby, pairwise
 
-from companion.link.messages import Coming, LayerView, ProgramView, Snapshot, Trouble, percent
+from companion.link.messages import Coming, LayerView, ProgramView, Snapshot, Trouble
+from companion.printable import percent
 from companion.screen import extrapolation
 from companion.screen.extrapolation import Spot, Stage
 from companion.wishes import Ask, Wish

@@ -15,6 +15,7 @@ from pathlib import Path
 from companion.setlist.faults import BadText, Fault, SetListError, listed, nearest, quoted
 from companion.setlist.model import (
     ON_FROM,
+    USUAL_TEMPO,
     Action,
     Address,
     Binding,
@@ -44,6 +45,7 @@ from companion.setlist.model import (
 
 __all__ = [
     "ON_FROM",
+    "USUAL_TEMPO",
     "Action",
     "Address",
     "BadText",

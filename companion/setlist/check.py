@@ -22,6 +22,7 @@ from companion.counting import TICKS_PER_QUARTER, Pattern
 from companion.setlist import forms
 from companion.setlist.faults import BadText, listed, quoted
 from companion.setlist.model import (
+    USUAL_TEMPO,
     Address,
     Binding,
     Instrument,
@@ -103,8 +104,6 @@ _BREAK = "a set has no breaks: write `then: stop` in the song before it, which e
 _STEPS = ("steps stand here without a rule", "write each with its rule below: `1, 5: always`")
 _WRONG = ("this will not do here", "compare it with a set list that works")
 
-# A song without a tempo is judged as if at this one; common practice, no source.
-USUAL_TEMPO = 120.0
 # More than any performer has hands for; each is compared with all the others.
 MOST_BINDINGS = 256
 # A message of the music, the glob of the port it comes from, and what it is.

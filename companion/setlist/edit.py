@@ -18,7 +18,7 @@ from ruamel.yaml.scalarstring import DoubleQuotedScalarString
 from ruamel.yaml.tokens import CommentToken
 
 from companion.setlist.model import Binding, Kind
-from companion.setlist.yamltree import Keyed, Mapping, Scalar, parse_tree
+from companion.setlist.yamltree import LINES, Keyed, Mapping, Scalar, parse_tree
 from companion.wishes import Wish
 
 INTRODUCTION = """\
@@ -30,9 +30,6 @@ INTRODUCTION = """\
 _DASH = re.compile(r"^( *)-( +)", re.MULTILINE)
 # `controls:` with nothing after it.
 _NOTHING = re.compile(r"""\s*["']?controls["']?\s*:\s*(#|$)""")
-
-
-_LINES = re.compile(r"[^\r\n]*(?:\r\n|\r|\n)|[^\r\n]+")
 
 
 class NoRoom(Exception):
@@ -67,7 +64,7 @@ def added(text: str, binding: Binding, before: int | None = None) -> str:
         whole.put(_entry(binding), before)
         return whole.text()
     # Where nothing is listed yet there is nothing to keep but the lines around it.
-    lines = _LINES.findall(text)
+    lines = LINES.findall(text)
     end_of_line = _line_end(text)
     if room and not lines[room - 1].endswith(("\n", "\r")):
         lines[room - 1] += end_of_line
@@ -192,11 +189,11 @@ def _room(text: str) -> int | None:
         return None
     match parsed.root:
         case None | Scalar(text=None):
-            return len(_LINES.findall(text))
+            return len(LINES.findall(text))
         case Mapping(entries={"controls": Keyed(line, _, Scalar(text=None))}) if (
             len(parsed.root.entries) == 1
         ):
-            if _NOTHING.match(_LINES.findall(text)[line - 1]):
+            if _NOTHING.match(LINES.findall(text)[line - 1]):
                 return line
     return None
 

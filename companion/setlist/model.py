@@ -21,6 +21,9 @@ from companion.wishes import Wish
 # MIDI 1.0 Detailed Specification 4.2.1, Control Change, from memory: a controller used as a switch
 # is off up to 63 and on from 64.
 ON_FROM = 64
+# A song without a tempo is reckoned with as if at this one, in beats a minute; common practice, no
+# source.
+USUAL_TEMPO = 120.0
 
 
 class Kind(Enum):

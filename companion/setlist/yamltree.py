@@ -19,6 +19,9 @@ import yaml
 
 from companion.setlist.faults import Fault, quoted
 
+# A text's lines, each with its end.
+LINES = re.compile(r"[^\r\n]*(?:\r\n|\r|\n)|[^\r\n]+")
+
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Scalar:

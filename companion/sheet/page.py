@@ -20,7 +20,7 @@ from typing import Any
 
 from companion.cautions import CAUTIONS
 from companion.counting import Grid
-from companion.printable import printable
+from companion.printable import percent, printable
 from companion.setlist import Instrument
 from companion.sheet.cuesheet import (
     CueLine,
@@ -250,18 +250,18 @@ def rare_line(step: RareStep) -> str:
     layer = f"{printable(step.layer)}: " if step.layer else ""
     what = f" {printable(step.what)}" if step.what and step.what != step.track else ""
     name = f"{layer}{printable(step.track)} {step.step}{what}"
-    percent = "" if step.chance is None or step.chance >= 1 else f", {_percent(step.chance)}"
+    chance = "" if step.chance is None or step.chance >= 1 else f", {percent(step.chance)}%"
     if step.chance is None:
-        percent = ", by chance"
+        chance = ", by chance"
     if step.every:
-        return f"{name}: any pass{percent}"
+        return f"{name}: any pass{chance}"
     passes = step.passes
     if len(passes) > NAMED_PASSES:
         gaps = {after - before for before, after in pairwise(passes)}
         first = ", ".join(map(str, passes[:3]))
         by = f", every {gaps.pop()}" if len(gaps) == 1 else ""
-        return f"{name}: pass {first} ... {passes[-1]}{by}{percent}"
-    return f"{name}: pass {', '.join(map(str, passes))}{percent}"
+        return f"{name}: pass {first} ... {passes[-1]}{by}{chance}"
+    return f"{name}: pass {', '.join(map(str, passes))}{chance}"
 
 
 def _map_blocks(maps: Sequence[Grid], across: float) -> list[Block]:
@@ -457,10 +457,6 @@ def clock(seconds: float) -> str:
     if hours:
         return f"{hours}:{rest // 60:02d}:{rest % 60:02d}"
     return f"{rest // 60}:{rest % 60:02d}"
-
-
-def _percent(chance: float) -> str:
-    return "under 1%" if chance < 0.01 else f"{min(100 * chance, 99):.0f}%"
 
 
 # -- how much room text takes ----------------------------------------------------------------------

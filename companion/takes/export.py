@@ -31,7 +31,8 @@ from companion.midi import (
     PROGRAM_CHANGE,
     SYSTEM,
 )
-from companion.setlist import SetList
+from companion.replacing import replacing
+from companion.setlist import USUAL_TEMPO, SetList
 from companion.takes.store import Arrived, Store, Take, TakesError
 from companion.takes.story import Event
 
@@ -302,15 +303,8 @@ def to_midi(store: Store, take: Take, path: Path, progress: Progress = silent) -
         track = mido.MidiTrack([mido.MetaMessage("track_name", name=_latin(name))])
         _laid(track, _ended(messages, end), end)
         file.tracks.append(track)
-    partial = path.with_name(f"{path.name}.new")
-    try:
+    with _written(path) as partial:
         file.save(os.fspath(partial))
-        os.replace(partial, path)
-    except OSError as error:
-        with contextlib.suppress(OSError):
-            partial.unlink()
-        why = (error.strerror or str(error)).lower()
-        raise TakesError(f"cannot write {path}: {why}") from error
 
 
 def _conductor_track(store: Store, take: Take) -> Any:
@@ -318,7 +312,7 @@ def _conductor_track(store: Store, take: Take) -> Any:
     import mido
 
     events = closed(store.events(take.take, ("bar", "part", "doubt")), take)
-    beat_s = 60 / median([e.body["bpm"] for e in events if e.kind == "bar"] or [120.0])
+    beat_s = 60 / median([e.body["bpm"] for e in events if e.kind == "bar"] or [USUAL_TEMPO])
     track = mido.MidiTrack([mido.MetaMessage("track_name", name=_latin(take.set_name))])
     laid: list[tuple[int, mido.MetaMessage]] = []
     tempo, known = DEFAULT_TEMPO, False
@@ -394,13 +388,16 @@ def _latin(text: str) -> str:
 
 def write_text(path: Path, text: str) -> None:
     """Put `text` in place of what the file holds, in one step. Raises TakesError."""
-    partial = path.with_name(f"{path.name}.new")
-    try:
+    with _written(path) as partial:
         partial.write_text(text, encoding="utf-8", newline="")
-        os.replace(partial, path)
+
+
+@contextlib.contextmanager
+def _written(path: Path) -> Iterator[Path]:
+    try:
+        with replacing(path) as partial:
+            yield partial
     except OSError as error:
-        with contextlib.suppress(OSError):
-            partial.unlink()
         why = (error.strerror or str(error)).lower()
         raise TakesError(f"cannot write {path}: {why}") from error
 

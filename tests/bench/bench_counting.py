@@ -23,10 +23,7 @@ from companion.counting import (
     Rule,
     Step,
     Track,
-    chance_at,
     chance_of_any,
-    long_run_rate,
-    next_step,
     next_together,
     phrase_shape,
     prepare,
@@ -34,6 +31,7 @@ from companion.counting import (
     step_events,
 )
 from companion.counting.chances import expected_hits
+from tests.counting.counting_patterns import chance_at, long_run_rate, next_step
 
 FAR = 10**45
 PRIMES = (2, 3, 5, 7, 11, 13, 17, 19, 23, 29, 31, 37, 41, 43, 47, 53, 59, 61, 67, 71, 73, 79, 83)

@@ -42,7 +42,7 @@ def test_so_does_play_before_the_screen_opens(
     # Whether this computer can be kept awake is another line, and another test's.
     monkeypatch.setattr(Awake, "trouble", "")
     monkeypatch.setattr(live, "show", lambda **_: shown.append(capsys.readouterr().err))
-    live.play(ROOT / "setlists" / "tidewater-first-steps.yaml", [], calm=False, light=False)
+    live.demo(calm=False, light=False)
     assert shown == [ON_STARTING + "\n"]
 
 

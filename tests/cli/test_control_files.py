@@ -212,8 +212,15 @@ def test_what_is_said_of_a_binding() -> None:
 
 
 def test_a_screen_hands_the_file_on_to_its_engines() -> None:
-    words = engine_arguments("drum", None, None, True, Path("pads.yaml"))
-    assert words == ["--in", "drum", "--controls", "pads.yaml", "--no-send"]
+    words = engine_arguments(
+        in_glob="drum",
+        out_glob=None,
+        api=None,
+        no_send=True,
+        controls=Path("pads.yaml"),
+        no_take=True,
+    )
+    assert words == ["--in", "drum", "--controls", "pads.yaml", "--no-send", "--no-take"]
 
 
 def test_check_reads_the_file_against_every_set(program: Program, good: Path) -> None:

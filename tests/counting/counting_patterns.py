@@ -3,11 +3,23 @@
 from __future__ import annotations
 
 from fractions import Fraction
+from typing import Any
 
 from hypothesis import settings
 from hypothesis import strategies as st
 
-from companion.counting import Cycle, If, Pattern, Rule, Step, Track
+from companion.counting import (
+    Cycle,
+    If,
+    Pattern,
+    Rule,
+    Step,
+    StepSounding,
+    Track,
+    compile_pattern,
+    next_together,
+)
+from companion.counting.chances import memory_of, rate
 
 NAMES = ("low drum", "shaker", "buoy bell", "foghorn")
 
@@ -21,6 +33,37 @@ def one_track(*rules: Rule, length: int = 16) -> Pattern:
     """A pattern of one track with these rules on its first steps, one each."""
     steps = tuple(Step(number, rule) for number, rule in enumerate(rules, start=1))
     return Pattern("slack water", length, tracks=(Track("low drum", length, 6, steps),))
+
+
+def chance_at(
+    pattern: Pattern,
+    track: str,
+    number: int,
+    pass_number: int,
+    *,
+    carried_passes: int = 0,
+    fill: bool = False,
+) -> float:
+    """The chance that a step plays on that pass of its track, all earlier draws unknown."""
+    compiled = compile_pattern(pattern)
+    memory = memory_of(compiled, carried_passes * pattern.pass_ticks, fill)
+    return memory.chance(compiled.step(track, number), pass_number)
+
+
+def long_run_rate(
+    pattern: Pattern, track: str, number: int, *, fill: bool = False
+) -> Fraction | float:
+    """The share of its passes on which a step plays in the long run."""
+    compiled = compile_pattern(pattern)
+    return rate(compiled, compiled.step(track, number), fill)
+
+
+def next_step(
+    pattern: Pattern, track: str, number: int, from_tick: int = 0, **asked: Any
+) -> StepSounding | None:
+    """When a step may next sound: when it next meets itself alone."""
+    meeting = next_together(pattern, [(track, number)], from_tick, **asked)
+    return None if meeting is None else meeting.soundings[0]
 
 
 def on_pass(k: int, n: int, *, chance: Fraction | None = None) -> Rule:

@@ -5,8 +5,6 @@ from __future__ import annotations
 from math import lcm
 
 import sympy
-from counting_patterns import by_chance, cycles, off_pass, on_pass, one_track, patterns, rehearsals
-from counting_player import Moment, carried_along, exact_chances
 from hypothesis import given
 from hypothesis import strategies as st
 
@@ -20,11 +18,21 @@ from companion.counting import (
     Step,
     Track,
     next_at_once,
-    next_step,
     next_together,
     repeat_passes,
 )
 from companion.counting.questions import first_common
+from tests.counting.counting_patterns import (
+    by_chance,
+    cycles,
+    next_step,
+    off_pass,
+    on_pass,
+    one_track,
+    patterns,
+    rehearsals,
+)
+from tests.counting.counting_player import Moment, carried_along, exact_chances
 
 FAR = 10**40
 

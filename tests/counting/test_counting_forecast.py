@@ -5,8 +5,6 @@ from __future__ import annotations
 import random
 from fractions import Fraction
 
-from counting_patterns import NAMES, by_chance, on_pass, one_track, patterns, rehearsals
-from counting_player import Moment, carried_along, exact_chances
 from hypothesis import given
 from hypothesis import strategies as st
 
@@ -19,10 +17,19 @@ from companion.counting import (
     Step,
     StepEvent,
     Track,
-    long_run_rate,
     prepare,
     step_events,
 )
+from tests.counting.counting_patterns import (
+    NAMES,
+    by_chance,
+    long_run_rate,
+    on_pass,
+    one_track,
+    patterns,
+    rehearsals,
+)
+from tests.counting.counting_player import Moment, carried_along, exact_chances
 
 
 def as_moments(pattern: Pattern, events: list[StepEvent]) -> dict[Moment, float]:

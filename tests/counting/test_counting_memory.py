@@ -5,8 +5,6 @@ from __future__ import annotations
 from fractions import Fraction
 
 import pytest
-from counting_patterns import by_chance, on_pass, one_track, patterns, rehearsals
-from counting_player import carried_along
 from hypothesis import given
 from hypothesis import strategies as st
 
@@ -18,11 +16,19 @@ from companion.counting import (
     Rule,
     Step,
     Track,
-    chance_at,
     compile_pattern,
-    long_run_rate,
 )
 from companion.counting.chances import DrawMemory, long_run
+from tests.counting.counting_patterns import (
+    by_chance,
+    chance_at,
+    long_run_rate,
+    on_pass,
+    one_track,
+    patterns,
+    rehearsals,
+)
+from tests.counting.counting_player import carried_along
 
 FAR = 10**40
 

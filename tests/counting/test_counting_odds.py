@@ -6,8 +6,6 @@ from fractions import Fraction
 
 import numpy as np
 import pytest
-from counting_patterns import by_chance, on_pass, one_track, patterns, rehearsals
-from counting_player import Moment, carried_along, performances
 from hypothesis import given
 from hypothesis import strategies as st
 from scipy.stats import binom
@@ -26,6 +24,8 @@ from companion.counting import (
     step_events,
 )
 from companion.counting.chances import expected_hits
+from tests.counting.counting_patterns import by_chance, on_pass, one_track, patterns, rehearsals
+from tests.counting.counting_player import Moment, carried_along, performances
 
 FAR = 10**40
 

@@ -6,13 +6,13 @@ from fractions import Fraction
 from math import lcm
 
 import sympy
-from counting_patterns import cycles, rehearsals
 from hypothesis import given
 from hypothesis import strategies as st
 from sympy.ntheory.modular import crt
 
 from companion.counting import Cycle, PassSet
 from companion.counting.passes import NEVER, Congruence
+from tests.counting.counting_patterns import cycles, rehearsals
 
 
 @given(st.lists(st.tuples(st.integers(0, 500), st.integers(1, 128)), min_size=1, max_size=5))

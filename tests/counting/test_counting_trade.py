@@ -6,8 +6,6 @@ import subprocess
 import sys
 from fractions import Fraction
 
-from counting_patterns import by_chance, on_pass, one_track
-
 from companion.counting import (
     ALWAYS,
     STEP_TICKS,
@@ -15,10 +13,9 @@ from companion.counting import (
     Pattern,
     Step,
     Track,
-    long_run_rate,
-    next_step,
     step_events,
 )
+from tests.counting.counting_patterns import by_chance, long_run_rate, next_step, on_pass, one_track
 
 
 def test_sixteen_sixteenths_are_a_bar_and_sixty_four_are_four() -> None:

@@ -170,6 +170,11 @@ class Night:
                     self.kill()
             yield t_ns
 
+    def go_on(self, until_ns: float) -> None:
+        """The instrument plays until then."""
+        for _ in self.play(until_ns):
+            pass
+
     def watch(self, until_ns: int) -> None:
         """Time goes by, and the watch looks at it."""
         while self.engine is not None and self.now_ns + LOOK_NS < until_ns:

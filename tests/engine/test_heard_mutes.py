@@ -7,7 +7,6 @@ from __future__ import annotations
 
 from dataclasses import replace
 
-from companion.counting import Pattern, Step, Track
 from companion.engine.engine import Engine, Options
 from companion.engine.snapshot import EngineStatus, Viewer
 from companion.link.messages import Snapshot
@@ -18,7 +17,6 @@ from companion.setlist import (
     Instrument,
     Kind,
     MuteTold,
-    NoteKey,
     SetList,
     Span,
     Tells,
@@ -27,21 +25,10 @@ from companion.setlist import (
     WhenKind,
 )
 from tests.builders import PORT, TICK_NS, Rehearsal, SetBuilder, ask
-from tests.follow.noisy import NoisyDrum
+from tests.follow.noisy import BAR, EBB, NOTES, PHRASE, SLACK, WRITTEN, NoisyDrum
 
-BAR, PHRASE = 96, 768
 TELLS = Tells(mutes=(MuteTold("shaker", Address(Kind.CONTROLLER, 21, 9)),))
 TOGGLES = Tells(mutes=(MuteTold("shaker", Address(Kind.CONTROLLER, 21, 9), toggles=True),))
-
-
-def pattern(name: str, **tracks: tuple[int, ...]) -> Pattern:
-    made = (Track(n, 16, 6, tuple(Step(k) for k in steps)) for n, steps in tracks.items())
-    return Pattern(name, phrase_ticks=PHRASE, tracks=tuple(made))
-
-
-SLACK = pattern("slack water", drum=(1, 5, 9, 13), shaker=(3,), hat=(3, 7, 11, 15))
-EBB = pattern("ebb line", drum=(1, 4, 11), shaker=(9,), hat=(1, 5, 7, 13))
-NOTES = {"drum": NoteKey(9, 36), "shaker": NoteKey(9, 42), "hat": NoteKey(9, 44)}
 
 
 def mute(at_pass: int, action: Action, track: str = "shaker") -> Cue:
@@ -56,8 +43,7 @@ def tide(*cues: Cue, tells: Tells | None = None, notes: bool = True) -> SetList:
         .build()
     )
     drums = Instrument("drums", channel=9, tells=tells or Tells())
-    written = {(p.name, t): key for p in (SLACK, EBB) for t, key in NOTES.items()}
-    return replace(made, instruments={"drums": drums}, notes=written if notes else {})
+    return replace(made, instruments={"drums": drums}, notes=WRITTEN if notes else {})
 
 
 class Band(Rehearsal):

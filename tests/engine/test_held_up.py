@@ -14,7 +14,7 @@ import pytest
 from companion.engine.engine import Engine, Options
 from companion.engine.ports import DriverTime
 from companion.follow.belief import WHICH_PART
-from companion.link.messages import Snapshot
+from companion.follow.follower import Status
 from companion.setlist import Span, Unit
 from tests.builders import PORT, TICK_NS, three_parts
 from tests.nightly import latin
@@ -82,8 +82,9 @@ class Stage:
                 part, begin = program, int(passes) * PASS
         return part, self.tick - begin
 
-    def told(self) -> Snapshot:
-        return self.engine.snapshot()
+    def told(self) -> Status:
+        """What snapshots are made of; made at every tick, they are most of the work here."""
+        return self.engine._follower.status()
 
 
 @pytest.fixture

@@ -37,15 +37,13 @@ def test_a_hundred_kills(seed: int, tmp_path: Path) -> None:
     night.begin()
     killed_ns = night.begin_ns + rng.uniform(6, 20) * SECOND
     back_ns = killed_ns + rng.uniform(0.4, 6) * SECOND
-    for _ in night.play(killed_ns):
-        pass
+    night.go_on(killed_ns)
     assert night.engine is not None
     assert night.engine.sure
     assert night.engine.where == night.judge.where
     night.kill()
     took_ns = night.judge.took_ns
-    for _ in night.play(back_ns):
-        pass
+    night.go_on(back_ns)
     engine = night.start_again(back_ns)
     assert engine.resumed
     for heard, _ in enumerate(night.play(back_ns + 9 * SECOND), 1):
@@ -69,8 +67,7 @@ def killed_at(moment: Moment, folder: Path, seed: int, back_ns: int) -> Night:
     for t_ns in night.play(night.begin_ns + 169.5 * night.period_ns):
         killed_ns = t_ns
     assert night.engine is None
-    for _ in night.play(killed_ns + back_ns):
-        pass
+    night.go_on(killed_ns + back_ns)
     night.start_again(killed_ns + back_ns)
     return night
 
@@ -104,13 +101,11 @@ def test_killed_about_when_a_change_is_due(ticks: int, tmp_path: Path) -> None:
     night = Night(long_set(), tmp_path, random.Random(ticks))
     night.begin()
     killed_ns = night.begin_ns + (1 + 168 + ticks) * night.period_ns + 2_000_000
-    for _ in night.play(killed_ns):
-        pass
+    night.go_on(killed_ns)
     night.kill()
     assert night.judge.taken == [1] * (ticks >= 0)
     back_ns = killed_ns + night.rng.uniform(0.2, 3) * SECOND
-    for _ in night.play(back_ns):
-        pass
+    night.go_on(back_ns)
     engine = night.start_again(back_ns)
     for _ in night.play(back_ns + 6 * SECOND):
         assert engine.where == night.judge.where
@@ -123,11 +118,9 @@ def test_a_gap_too_long_to_be_sure_of_is_bridged_by_an_estimate(tmp_path: Path) 
     night = Night(long_set(), tmp_path, random.Random(3))
     night.begin()
     killed_ns = night.begin_ns + 9 * SECOND
-    for _ in night.play(killed_ns):
-        pass
+    night.go_on(killed_ns)
     night.kill()
-    for _ in night.play(killed_ns + 40 * SECOND):
-        pass
+    night.go_on(killed_ns + 40 * SECOND)
     engine = night.start_again(killed_ns + 40 * SECOND)
     for _ in night.play(killed_ns + 60 * SECOND):
         # An estimate: over forty seconds it may be a tick off.
@@ -137,24 +130,20 @@ def test_a_gap_too_long_to_be_sure_of_is_bridged_by_an_estimate(tmp_path: Path) 
     assert engine.doubt == RESTARTED
     sent = len(night.judge.taken)
     engine.follower.wish("confirm", night.now_ns)
-    for _ in night.play(killed_ns + 70 * SECOND):
-        pass
+    night.go_on(killed_ns + 70 * SECOND)
     assert len(night.judge.taken) > sent
 
 
 def test_an_instrument_that_counts_on_is_counted_on(tmp_path: Path) -> None:
     night = Night(long_set(recount=False), tmp_path, random.Random(4))
     night.begin()
-    for _ in night.play(night.begin_ns + 13 * SECOND):
-        pass
+    night.go_on(night.begin_ns + 13 * SECOND)
     assert night.engine is not None
     before = night.engine.follower.conductor.standing()
     night.kill()
-    for _ in night.play(night.begin_ns + 14.5 * SECOND):
-        pass
+    night.go_on(night.begin_ns + 14.5 * SECOND)
     engine = night.start_again(night.begin_ns + 14.5 * SECOND)
-    for _ in night.play(night.begin_ns + 15.5 * SECOND):
-        pass
+    night.go_on(night.begin_ns + 15.5 * SECOND)
     after = engine.follower.conductor.standing()
     assert after.carried_passes == before.carried_passes == 6
     assert after.carried_phrases == before.carried_phrases == 3
@@ -165,12 +154,10 @@ def test_killed_again_and_again(tmp_path: Path) -> None:
     night = Night(long_set(), tmp_path, random.Random(5), jitter_ns=200_000)
     night.begin()
     at_ns: float = night.begin_ns + 6.5 * SECOND
-    for _ in night.play(at_ns):
-        pass
+    night.go_on(at_ns)
     for _ in range(6):
         night.kill()
-        for _ in night.play(at_ns + 1 * SECOND):
-            pass
+        night.go_on(at_ns + 1 * SECOND)
         engine = night.start_again(at_ns + 1 * SECOND)
         # Time to judge, and to write it down.
         at_ns += 4 * SECOND
@@ -183,13 +170,11 @@ def test_killed_again_before_it_could_judge_it_knows_no_less(tmp_path: Path) -> 
     night = Night(long_set(), tmp_path, random.Random(6))
     night.begin()
     at_ns = night.begin_ns + 9 * SECOND
-    for _ in night.play(at_ns):
-        pass
+    night.go_on(at_ns)
     for _ in range(3):
         night.kill()
         at_ns += SECOND
-        for _ in night.play(at_ns):
-            pass
+        night.go_on(at_ns)
         engine = night.start_again(at_ns)
         at_ns += SECOND // 3
         for _ in night.play(at_ns):

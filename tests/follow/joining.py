@@ -12,16 +12,15 @@ from dataclasses import dataclass, replace
 from fractions import Fraction
 from heapq import merge
 from math import lcm
-from pathlib import Path
 
 from companion.counting import Cycle, Meter, Pattern, Rule, Step, Track
 from companion.follow.follower import Follower
 from companion.follow.transport import State
 from companion.setlist import Instrument, NoteKey, Part, ProgramChange, SetList, Song, load
+from tests.builders import SHIPPED
 from tests.counting.counting_player import play
 
 PORT = "tide drum"
-SETS = sorted((Path(__file__).parents[2] / "setlists").glob("*.yaml"))
 NOTE_ON, CLOCK = 0x90, (0xF8,)
 BEGUN_NS = 10**9
 
@@ -67,7 +66,7 @@ def with_notes(setlist: SetList) -> SetList:
 
 def shipped() -> list[SetList]:
     """The sets that come with it, with notes."""
-    return [with_notes(load(path)) for path in SETS]
+    return [with_notes(load(path)) for path in SHIPPED]
 
 
 def a_rule(rng: random.Random) -> Rule:

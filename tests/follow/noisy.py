@@ -14,6 +14,19 @@ from companion.counting import ALWAYS, Cycle, If, Pattern, Rule, Step, Track
 from companion.setlist import NoteKey
 
 Note = tuple[int, int, int]
+BAR, PHRASE = 96, 768
+
+
+def pattern(name: str, **tracks: tuple[int, ...]) -> Pattern:
+    """A bar, with these steps of each track, all without a rule."""
+    made = (Track(n, 16, 6, tuple(Step(k) for k in steps)) for n, steps in tracks.items())
+    return Pattern(name, phrase_ticks=PHRASE, tracks=tuple(made))
+
+
+SLACK = pattern("slack water", drum=(1, 5, 9, 13), shaker=(3,), hat=(3, 7, 11, 15))
+EBB = pattern("ebb line", drum=(1, 4, 11), shaker=(9,), hat=(1, 5, 7, 13))
+NOTES = {"drum": NoteKey(9, 36), "shaker": NoteKey(9, 42), "hat": NoteKey(9, 44)}
+WRITTEN = {(p.name, track): key for p in (SLACK, EBB) for track, key in NOTES.items()}
 
 
 @dataclass

@@ -9,22 +9,9 @@ from dataclasses import replace
 
 import pytest
 
-from companion.counting import Pattern, Step, Track
-from companion.setlist import Instrument, NoteKey, SetList
+from companion.setlist import Instrument, SetList
 from tests.builders import Rehearsal, SetBuilder
-from tests.follow.noisy import NoisyDrum
-
-BAR, PHRASE = 96, 768
-
-
-def pattern(name: str, **tracks: tuple[int, ...]) -> Pattern:
-    made = (Track(n, 16, 6, tuple(Step(k) for k in steps)) for n, steps in tracks.items())
-    return Pattern(name, phrase_ticks=PHRASE, tracks=tuple(made))
-
-
-SLACK = pattern("slack water", drum=(1, 5, 9, 13), shaker=(3,), hat=(3, 7, 11, 15))
-EBB = pattern("ebb line", drum=(1, 4, 11), shaker=(9,), hat=(1, 5, 7, 13))
-NOTES = {"drum": NoteKey(9, 36), "shaker": NoteKey(9, 42), "hat": NoteKey(9, 44)}
+from tests.follow.noisy import BAR, EBB, NOTES, PHRASE, SLACK, WRITTEN, NoisyDrum
 
 
 def tide(*, notes: bool = True, parts: int = 2) -> SetList:
@@ -32,9 +19,8 @@ def tide(*, notes: bool = True, parts: int = 2) -> SetList:
     book.part(EBB, program=2, phrases=None if parts == 2 else 1)
     if parts == 3:
         book.part(EBB, program=3, phrases=None)
-    written = {(p.name, t): key for p in (SLACK, EBB) for t, key in NOTES.items()}
     drums = {"drums": Instrument("drums", channel=9)}
-    return replace(book.build(), instruments=drums, notes=written if notes else {})
+    return replace(book.build(), instruments=drums, notes=WRITTEN if notes else {})
 
 
 class Band(Rehearsal):

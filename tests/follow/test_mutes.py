@@ -8,7 +8,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from companion.counting import ALWAYS, Cycle, If, Pattern, Rule, Step, Track, chance_at
+from companion.counting import ALWAYS, Cycle, If, Pattern, Rule, Step, Track
 from companion.follow.notes import (
     NO_NOTE,
     SHARED,
@@ -22,6 +22,7 @@ from companion.follow.notes import (
     window,
 )
 from companion.setlist import Address, Kind, MuteTold, NoteKey, Tells
+from tests.counting.counting_patterns import chance_at
 from tests.follow.noisy import NoisyDrum, notes_of, rule, typical
 
 BAR = 96

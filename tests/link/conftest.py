@@ -5,7 +5,8 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator
 
 import pytest
-from link_peers import Engine, Peer
+
+from tests.link.link_peers import Engine, Peer
 
 
 @pytest.fixture

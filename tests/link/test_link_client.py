@@ -15,7 +15,6 @@ from contextlib import asynccontextmanager
 from pathlib import Path
 
 import pytest
-from link_peers import PATIENCE_S, TOKEN, Engine, eventually, tidewater
 
 from companion.link import client as client_module
 from companion.link import server as server_module
@@ -30,6 +29,7 @@ from companion.link.messages import (
 )
 from companion.link.server import Server
 from companion.wishes import Wish
+from tests.link.link_peers import PATIENCE_S, TOKEN, Engine, eventually, tidewater
 
 
 class Screen:

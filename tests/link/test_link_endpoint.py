@@ -18,7 +18,6 @@ import pytest
 from filelock import FileLock
 from hypothesis import given
 from hypothesis import strategies as st
-from link_peers import steady
 
 from companion.link.endpoint import (
     FILE_NAME,
@@ -31,6 +30,7 @@ from companion.link.endpoint import (
 from companion.link.folders import folders, is_own, state_folder
 from companion.link.messages import PROTOCOL, LinkError
 from tests.disk import Disk, given_away
+from tests.link.link_peers import steady
 
 posix = pytest.mark.skipif(os.name != "posix", reason="modes are POSIX")
 

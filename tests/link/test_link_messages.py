@@ -9,7 +9,6 @@ from typing import Any
 import pytest
 from hypothesis import example, given
 from hypothesis import strategies as st
-from link_peers import steady, tidewater
 
 import companion
 from companion.link.messages import (
@@ -46,6 +45,7 @@ from companion.link.messages import (
     level,
 )
 from companion.wishes import WISHES, Ask, Wish
+from tests.link.link_peers import steady, tidewater
 
 # UTF-8 cannot carry half a surrogate pair (RFC 3629, section 3).
 TEXT = st.text(st.characters(exclude_categories=["Cs"]), max_size=12)

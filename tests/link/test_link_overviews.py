@@ -7,7 +7,6 @@ import contextlib
 from collections.abc import Callable
 
 import pytest
-from link_peers import PATIENCE_S, TOKEN, Engine, Peer, tidewater
 
 from companion.link.client import Client, ask_snapshot
 from companion.link.endpoint import Endpoint
@@ -23,6 +22,7 @@ from companion.link.messages import (
     encode_plan,
     encode_snapshot,
 )
+from tests.link.link_peers import PATIENCE_S, TOKEN, Engine, Peer, tidewater
 
 Join = Callable[..., Peer]
 

@@ -13,7 +13,6 @@ from itertools import pairwise
 import pytest
 from hypothesis import example, given
 from hypothesis import strategies as st
-from link_peers import TOKEN, Engine, Peer, eventually, steady, tidewater
 
 from companion.link import server as server_module
 from companion.link.messages import (
@@ -24,6 +23,7 @@ from companion.link.messages import (
 )
 from companion.link.server import MAX_CONNECTIONS, MAX_STRANGERS, Server
 from companion.wishes import WISHES, Ask, Wish
+from tests.link.link_peers import TOKEN, Engine, Peer, eventually, steady, tidewater
 
 Join = Callable[..., Peer]
 # Fills what the kernel holds within a few snapshots.

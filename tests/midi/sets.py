@@ -13,6 +13,7 @@ PASS, PHRASE, BEAT = 48, 96, 24
 # passes of 8, 6 and 8 sixteenths are 48, 36 and 48. The first part lasts two of them, the second
 # four.
 LENGTHS = '{"11": 48, "12": 36, "13": 48}'
+DRUM = ("--program", "11", "--lengths", LENGTHS)
 FIRST_PASS, SECOND_PASS = 48, 36
 FIRST_END = 2 * FIRST_PASS
 SECOND_END = FIRST_END + 4 * SECOND_PASS

@@ -7,9 +7,9 @@ import pytest
 from tests.midi.players import Stage, agrees, until
 from tests.midi.sets import (
     BEAT,
+    DRUM,
     FIRST_END,
     FIRST_PASS,
-    LENGTHS,
     OPEN_PART,
     PAST_ALL,
     SECOND_END,
@@ -19,7 +19,6 @@ from tests.midi.sets import (
     WITH_BANK,
 )
 
-DRUM = ("--program", "11", "--lengths", LENGTHS)
 # Clocks from one look at the status to the next: often, but not so often that looking is all that
 # the computer does.
 LOOK_EVERY = 20

@@ -8,9 +8,9 @@ import time
 from companion.follow.conductor import UNSEEN_NS
 from tests.midi.players import Machine, Stage, agrees, until
 from tests.midi.sets import (
+    DRUM,
     FIRST_END,
     FIRST_PASS,
-    LENGTHS,
     LONG_FIRST_END,
     LONG_FIRST_PART,
     THREE_PARTS,
@@ -18,7 +18,7 @@ from tests.midi.sets import (
 
 
 def drum(stage: Stage, *words: str) -> Machine:
-    return stage.drum("--program", "11", "--lengths", LENGTHS, *words)
+    return stage.drum(*DRUM, *words)
 
 
 def test_the_status_names_what_is_counted(stage: Stage) -> None:

@@ -3,9 +3,8 @@
 from __future__ import annotations
 
 from tests.midi.players import Stage, until
-from tests.midi.sets import FIRST_END, FIRST_PASS, LENGTHS, THREE_PARTS
+from tests.midi.sets import DRUM, FIRST_END, FIRST_PASS, THREE_PARTS
 
-DRUM = ("--program", "11", "--lengths", LENGTHS)
 WITH_MUTES = THREE_PARTS.replace(
     "    channel: 10\n", "    channel: 10\n    send_mutes: {low drum: {controller: 21}}\n"
 ).replace(

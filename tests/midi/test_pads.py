@@ -6,9 +6,8 @@ That is the drum machine's or, at home, the engine's own.
 from __future__ import annotations
 
 from tests.midi.players import Stage, until
-from tests.midi.sets import LENGTHS, LONG_FIRST_END, LONG_FIRST_PART
+from tests.midi.sets import DRUM, LONG_FIRST_END, LONG_FIRST_PART
 
-DRUM = ("--program", "11", "--lengths", LENGTHS)
 WITH_PAD = (
     LONG_FIRST_PART
     + """\

@@ -7,9 +7,7 @@ import subprocess
 import pytest
 
 from tests.midi.players import Stage, agrees
-from tests.midi.sets import LENGTHS, LONG_FIRST_PART
-
-DRUM = ("--program", "11", "--lengths", LENGTHS)
+from tests.midi.sets import DRUM, LONG_FIRST_PART
 
 
 def assert_refused(done: subprocess.CompletedProcess[str]) -> str:

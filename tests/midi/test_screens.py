@@ -6,9 +6,8 @@ import signal
 
 from companion.screen.terminal import HUNG_UP
 from tests.midi.players import PATIENCE_S, Stage, agrees, until
-from tests.midi.sets import BEAT, LENGTHS, LONG_FIRST_END, LONG_FIRST_PART
+from tests.midi.sets import BEAT, DRUM, LONG_FIRST_END, LONG_FIRST_PART
 
-DRUM = ("--program", "11", "--lengths", LENGTHS)
 # Five seconds of clock at 150 beats a minute, 60 clocks a second.
 FIVE_SECONDS = 300
 

@@ -6,6 +6,7 @@ out on either port is kept in one list, in the order in which it left.
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
@@ -19,6 +20,25 @@ from companion.setlist import load
 from companion.takes.record import Recorder
 from companion.wishes import Wish
 from tests.rehearse.listener import Listener
+
+# How the sets begin: two patterns of a bar's half, the tracks of the second left open.
+HEAD = """\
+set: Tidewater
+instruments:
+  drums: {port: "*drum*", channel: 10}
+  pads: {port: "*pad*", channel: 3}
+patterns:
+  slack water:
+    length: 8
+    phrase: 2 passes
+    tracks:
+      low drum: {note: 36, steps: {1: always, 8: pass 2 of 2}}
+  ebb line:
+    length: 8
+    phrase: 3 passes
+    tracks:
+"""
+Opened = Callable[..., "Hall"]
 
 
 class Cable:

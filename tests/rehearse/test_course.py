@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from dataclasses import replace
 from itertools import pairwise
 
@@ -10,11 +9,10 @@ import pytest
 from scipy.stats import binomtest
 
 from companion.rehearse import Loop
-from tests.rehearse.hall import Hall
+from tests.rehearse.hall import Opened
 from tests.rehearse.judge import Judge
 from tests.rehearse.listener import CLICKS, Listener
 
-Opened = Callable[..., Hall]
 PADS = ((60, "start"), (61, "pause"))
 
 # Every kind of rule, tracks of other lengths and steps, and an instrument for each way of changing.

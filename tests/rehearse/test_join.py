@@ -2,11 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
-
-from tests.rehearse.hall import Hall
-
-Opened = Callable[..., Hall]
+from tests.rehearse.hall import Opened
 
 DIGITS = '2: pass 2 of 2, 3: "pass 3, 4 of 4", 6: "pass 5, 6, 7, 8 of 8"'
 # Two tracks tell the pass, in binary.

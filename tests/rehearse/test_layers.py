@@ -2,34 +2,18 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
-
 import pytest
 
 from companion.engine.reload import Incoming, Viewer
 from companion.follow.follower import Listeners
 from companion.rehearse import Loop
 from companion.setlist import load
-from tests.rehearse.hall import Hall
+from tests.rehearse.hall import HEAD, Opened
 from tests.rehearse.judge import Judge
 
-Opened = Callable[..., Hall]
-
-BESIDE = """\
-set: Tidewater
-instruments:
-  drums: {port: "*drum*", channel: 10}
-  pads: {port: "*pad*", channel: 3}
-patterns:
-  slack water:
-    length: 8
-    phrase: 2 passes
-    tracks:
-      low drum: {note: 36, steps: {1: always, 8: pass 2 of 2}}
-  ebb line:
-    length: 8
-    phrase: 3 passes
-    tracks:
+BESIDE = (
+    HEAD
+    + """\
       low drum: {note: 36, steps: {1: always, 5: pass 3 of 3}}
   drone:
     length: 20
@@ -52,6 +36,7 @@ songs:
     parts:
       - {pattern: slack water, on: drums, phrases: 2}
 """
+)
 # The drone alone, as a part of its own: what it does is judged by its own count.
 DRONE = BESIDE.replace("- pattern: slack water", "- pattern: drone")
 

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from itertools import accumulate
 from pathlib import Path
 
@@ -15,25 +14,11 @@ from companion.takes.asplayed import as_played
 from companion.takes.export import export
 from companion.takes.score import Review, review
 from companion.takes.store import Store
-from tests.rehearse.hall import Hall
+from tests.rehearse.hall import HEAD, Hall, Opened
 
-Opened = Callable[..., Hall]
-
-CUED = """\
-set: Tidewater
-instruments:
-  drums: {port: "*drum*", channel: 10}
-  pads: {port: "*pad*", channel: 3}
-patterns:
-  slack water:
-    length: 8
-    phrase: 2 passes
-    tracks:
-      low drum: {note: 36, steps: {1: always, 8: pass 2 of 2}}
-  ebb line:
-    length: 8
-    phrase: 3 passes
-    tracks:
+CUED = (
+    HEAD
+    + """\
       low drum: {note: 36, steps: {1: always}}
       bell: {note: 56, steps: {5: pass 3 of 3}}
   drone:
@@ -59,6 +44,7 @@ songs:
         with: [{pattern: drone, on: pads}]
         cues: [{at: start, mute: bell}]
 """
+)
 # Phrases of 2 x 48 and 3 x 48 ticks.
 LAST, FIRST = 96, 144
 

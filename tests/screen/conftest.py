@@ -1,7 +1,8 @@
-"""What all tests of the screen share: pictures that fetch nothing when somebody looks at them."""
+"""What all tests of the screen share: quick frames, and pictures that fetch nothing."""
 
 from __future__ import annotations
 
+import asyncio
 import re
 from typing import Any
 
@@ -21,3 +22,28 @@ def no_fonts_from_the_web(monkeypatch: pytest.MonkeyPatch) -> None:
         return _FROM_THE_WEB.sub("", export(self, **choices))
 
     monkeypatch.setattr(App, "export_screenshot", exported)
+
+
+# A frame of the framework's, which takes a sixtieth of a second by itself.
+FRAME_S = 0.002
+
+
+async def settled(*_: float) -> None:
+    """Let two frames go by, each with all that comes of it."""
+    loop: Any = asyncio.get_running_loop()
+    for _frame in range(2):
+        await asyncio.sleep(2 * FRAME_S)
+        while loop._ready:
+            await asyncio.sleep(0)
+
+
+@pytest.fixture(autouse=True)
+def quick_frames(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Wait for what is to be done, and no longer.
+
+    The framework waits until the process did nothing for 20 ms, which one that draws every 40 ms
+    seldom does: a tenth of a second a key.
+    """
+    monkeypatch.setattr("textual.screen.UPDATE_PERIOD", FRAME_S)
+    for module in ("textual.app", "textual.pilot"):
+        monkeypatch.setattr(f"{module}.wait_for_idle", settled)

@@ -61,17 +61,22 @@ def _looks(character: str) -> tuple[int, int]:
 
 def seen(rows: Sequence[Row], width: int, height: int) -> NDArray[np.uint8]:
     """What each half of each cell looks like, as places in the table of `lights`."""
+    drawn = [_seen_row(row, width) for row in rows[:height]]
+    return np.concatenate(drawn + [_seen_row((), width)] * (height - len(drawn))).ravel()
+
+
+@lru_cache(maxsize=4096)
+def _seen_row(row: Row, width: int) -> NDArray[np.uint8]:
     ground = ROLES.index("ground") * len(_SHARES)
-    halves = np.full((2 * height, width), ground, dtype=np.uint8)
-    for y, row in enumerate(rows[:height]):
-        x = 0
-        for text, role in row:
-            base = ROLES.index(role) * len(_SHARES)
-            for character in text[: width - x]:
-                upper, lower = _looks(character)
-                halves[2 * y, x], halves[2 * y + 1, x] = base + upper, base + lower
-                x += 1
-    return halves.ravel()
+    halves = np.full((2, width), ground, dtype=np.uint8)
+    x = 0
+    for text, role in row:
+        base = ROLES.index(role) * len(_SHARES)
+        for character in text[: width - x]:
+            upper, lower = _looks(character)
+            halves[:, x] = base + upper, base + lower
+            x += 1
+    return halves
 
 
 @dataclass(frozen=True)
@@ -137,6 +142,9 @@ def flashes(times: Sequence[float], frames: Sequence[NDArray[np.uint8]], table: 
     """Count the flashes in `frames` (see `seen`) shown at `times`, in seconds, by WCAG 2.2."""
     kept = [n for n in range(len(frames)) if n == 0 or not np.array_equal(frames[n], frames[n - 1])]
     looks = np.array([frames[n] for n in kept])
+    spots = looks.shape[1]
+    # Most of a screen never changes.
+    looks = looks[:, (looks != looks[0]).any(axis=0)]
     when = np.array([times[n] for n in kept])
     general = _opposing(
         table.luminance[looks],
@@ -152,7 +160,7 @@ def flashes(times: Sequence[float], frames: Sequence[NDArray[np.uint8]], table: 
     newer = _changes(looks, table.red)
     counts = [_in_a_second(when, turns) for turns in (general, newer, older)]
     most = [int(count.max(initial=0)) for count in counts]
-    area = max(float((count > 3).mean(axis=1).max(initial=0.0)) for count in counts)
+    area = max(float((count > 3).sum(axis=1).max(initial=0)) / spots for count in counts)
     return Flashes(*most, area=area)
 
 
@@ -197,9 +205,10 @@ def _changes(looks: NDArray[np.uint8], red: NDArray[np.bool_]) -> NDArray[np.boo
     return turns
 
 
-def _in_a_second(when: NDArray[np.float64], turns: NDArray[np.bool_]) -> NDArray[np.int64]:
+def _in_a_second(when: NDArray[np.float64], turns: NDArray[np.bool_]) -> NDArray[np.int32]:
     """The flashes, pairs of turns, of each spot in each second that begins with one."""
-    total = np.concatenate([np.zeros((1, turns.shape[1]), dtype=np.int64), turns.cumsum(axis=0)])
+    total = np.zeros((len(turns) + 1, turns.shape[1]), dtype=np.int32)
+    turns.cumsum(axis=0, out=total[1:])
     starts = np.flatnonzero(turns.any(axis=1))
     # A second that ends just as the next turn comes does not hold it.
     stops = np.searchsorted(when, when[starts] + 1 - 1e-6)

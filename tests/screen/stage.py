@@ -32,6 +32,7 @@ from companion.screen.canvas import render_letters
 from companion.wishes import Wish
 
 SIZES = ((40, 12), (80, 24), (120, 40), (200, 60))
+EDGES = ((40, 12), (40, 70), (60, 16), (80, 24), (100, 31), (120, 40), (240, 12), (240, 70))
 
 COMING = (
     Coming(378, "step", "low drum, step 16", track="low drum", step=16),

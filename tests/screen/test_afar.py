@@ -20,14 +20,23 @@ from companion.screen.layout import (
 from companion.screen.reading import read
 from companion.screen.stage import draw_then, fold_entry
 from tests.nightly import latin
-from tests.screen.stage import STATES, UNSURE, Clock, Feed, large, read_letters, seen, slack_water
+from tests.screen.stage import (
+    SIZES,
+    STATES,
+    UNSURE,
+    Clock,
+    Feed,
+    large,
+    read_letters,
+    seen,
+    slack_water,
+)
 from tests.screen.test_figures import nearest
 
 MANUAL = Path(__file__).parents[2] / "docs" / "seeing.md"
 # ISO 9241-303, from memory: 20 to 22 minutes of arc.
 LEAST_ARC = 20.0
 INCHES = (14, 24)
-WINDOWS = ((40, 12), (80, 24), (120, 40), (200, 60))
 
 
 def high_mm(inches: float) -> float:
@@ -51,7 +60,7 @@ def distances() -> str:
         "| window | screen | plain letters | large letters | what comes next | figure |",
         "| --- | --- | --- | --- | --- | --- |",
     ]
-    for width, height in WINDOWS:
+    for width, height in SIZES:
         shares, dots = plan(width, height), letter_dots(height) or 2
         figure = shares.countdown - (1 if width >= 72 or shares.countdown < LEAST_COUNTDOWN else 2)
         name = 2 * name_rows(letter_dots(height)) - 1
@@ -102,7 +111,7 @@ def test_at_80_columns_a_line_has_20_letters_and_there_are_two() -> None:
 
 
 @pytest.mark.parametrize(
-    ("name", "size"), latin(["far", "going", "last part", "ends in silence"], WINDOWS), ids=str
+    ("name", "size"), latin(["far", "going", "last part", "ends in silence"], SIZES), ids=str
 )
 async def test_what_comes_next_is_the_second_largest_thing(
     name: str, size: tuple[int, int]
@@ -124,7 +133,7 @@ THINGS_TO_DO = {
 }
 
 
-@pytest.mark.parametrize(("name", "size"), latin(list(THINGS_TO_DO), WINDOWS[1:]), ids=str)
+@pytest.mark.parametrize(("name", "size"), latin(list(THINGS_TO_DO), SIZES[1:]), ids=str)
 async def test_before_anything_goes_on_the_large_text_is_the_thing_to_do(
     name: str, size: tuple[int, int]
 ) -> None:
@@ -142,7 +151,7 @@ async def test_before_anything_goes_on_the_large_text_is_the_thing_to_do(
 
 @pytest.mark.parametrize(
     ("name", "size"),
-    latin(["far", "near", "imminent", "unsure", "going", "staying"], WINDOWS[1:]),
+    latin(["far", "near", "imminent", "unsure", "going", "staying"], SIZES[1:]),
     ids=str,
 )
 async def test_what_to_do_next_and_when_the_next_part_comes_are_in_large_letters(

@@ -17,6 +17,7 @@ from companion.screen.layout import SMALL, letter_dots
 from companion.screen.pace import SECOND_NS
 from companion.wishes import Wish
 from tests.screen.stage import (
+    EDGES,
     LOST,
     STATES,
     UNSURE,
@@ -30,8 +31,6 @@ from tests.screen.stage import (
     slack_water,
     words,
 )
-
-EDGES = ((40, 12), (40, 70), (60, 16), (80, 24), (100, 31), (120, 40), (240, 12), (240, 70))
 
 LAST = no("last", "this is the last part", "next", "next pass", "now")
 

@@ -11,6 +11,7 @@ from companion.screen.stage import figure_of
 from companion.wishes import Wish
 from tests.nightly import latin
 from tests.screen.stage import (
+    EDGES,
     STATES,
     Clock,
     Feed,
@@ -24,7 +25,6 @@ from tests.screen.stage import (
     words,
 )
 
-EDGES = ((40, 12), (40, 70), (60, 16), (80, 24), (100, 31), (120, 40), (240, 12), (240, 70))
 SECOND = 1_000_000_000
 STARTED = {"started_ns": -40 * SECOND}
 

@@ -4,12 +4,12 @@
 from __future__ import annotations
 
 from math import lcm
-from pathlib import Path
 
 import pytest
 
 from companion.setlist.advice import advise, amount, on_pass
 from companion.setlist.reading import read_with_places
+from tests.builders import SHIPPED
 from tests.setlist.sheets import edited
 from tests.setlist.test_advice import advice_on
 
@@ -160,14 +160,10 @@ def test_when_a_pass_is() -> None:
     assert on_pass(10**12) == "after about 10^12 passes (a number of 13 digits)"
 
 
-SETS = Path(__file__).parents[2] / "setlists"
-
-
 def test_the_shipped_sets_get_little_advice_and_all_of_one_kind() -> None:
     """Their odd counts are meant: rules in threes and sixes that shift against the phrase."""
     told = {
-        file.name: [item.notice for item in advise(*read_with_places(file))]
-        for file in sorted(SETS.glob("*.yaml"))
+        file.name: [item.notice for item in advise(*read_with_places(file))] for file in SHIPPED
     }
     assert len(told) == 4
     assert not told["tidewater-first-steps.yaml"]

@@ -30,11 +30,11 @@ from companion.setlist.forms import (
     RuleText,
     schema,
 )
+from tests.builders import SHIPPED
 from tests.setlist.sheets import TIDEWATER, TIDEWATER_FILE, TWO_SONGS, edited
 from tests.setlist.test_every_fault import ONE_FAULT, TWO_INSTRUMENTS
 
 SCHEMA = schema()
-SHIPPED = sorted((Path(__file__).parents[2] / "setlists").glob("*.yaml"))
 
 
 class Core(yaml.SafeLoader):

@@ -11,8 +11,7 @@ from companion.counting import Cycle
 from companion.setlist import load
 from companion.setlist.reading import read_text
 from companion.sheet import as_object, cue_sheet
-
-SHIPPED = sorted((Path(__file__).parents[2] / "setlists").glob("*.yaml"))
+from tests.builders import SHIPPED
 
 SET = """\
 set: Tidewater

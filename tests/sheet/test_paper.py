@@ -19,10 +19,10 @@ from companion.cli.main import cli
 from companion.setlist import SetList, load
 from companion.setlist.reading import read_text
 from companion.sheet import cue_sheet, pages, render
+from tests.builders import SHIPPED
 
 CHROMIUM = shutil.which("chromium") or shutil.which("chromium-browser")
 printed_here = pytest.mark.skipif(CHROMIUM is None, reason="no chromium on this machine")
-SHIPPED = sorted((Path(__file__).parents[2] / "setlists").glob("*.yaml"))
 # ISO 216 and ANSI/ASME Y14.1, in points of 1/72 inch.
 POINTS = {"a4": (595, 842), "letter": (612, 792)}
 # Both margins of a sheet are 10 mm and more.
