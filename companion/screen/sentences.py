@@ -302,7 +302,7 @@ def order(snapshot: Snapshot, condition: str, *, look_only: bool = False) -> tup
         own = [each for each in snapshot.wants if each.instrument == box] or list(snapshot.wants)
         what = _programs(own) if own else f"{part} on {box}"
         brief = f"{what.removeprefix('program ')}, play"
-        least = f"choose {own[0].program}" if own else "play"
+        least = f"pick {own[0].program}" if own else "play"
         return f"choose {what}, then press play", f"{what}, then play", brief, least
     wanted = [each for each in snapshot.wants if not each.told]
     if condition not in ("waiting", "ready") or not wanted:

@@ -1,6 +1,7 @@
 """When the change of an instrument that changes at once left, relative to its boundary.
 
 Run: python -m tests.bench.bench_boundaries [--boundaries N] [--busy N] [--bpm B] [--lead-ms M]
+     [--realtime] [--held]
 
 A meter, in a process of its own, ticks through JACK's dummy driver, notes when it sent each tick
 that is a boundary, and when the program for it came back from the engine, whose set asks for it so
@@ -9,7 +10,11 @@ left, and how long it was under way to the meter's thread is JACK's and the mete
 on one clock. Early is negative. Boundaries before which the meter itself ticked late are told
 apart. With `--busy` so many processes do nothing but count meanwhile. What the engine did not send,
 since it came to doubt its count or it would have been too late, is counted; where it is silent for
-long the meter starts anew. None of this is a test.
+long the meter starts anew. On a computer that is busy besides, the meter's clock comes so late that
+hardly anything is sent; with `--realtime` JACK and the meter have the priority that an instrument's
+own crystal has by nature (this may need root), the engine that which JACK gives any client. With
+`--held` the engine is stopped again and again for a twentieth of a second or so, whatever it is
+doing, as a computer may that is held up: what would be late must not leave. None of this is a test.
 """
 
 from __future__ import annotations
@@ -18,6 +23,9 @@ import argparse
 import contextlib
 import json
 import os
+import random
+import select
+import signal
 import subprocess
 import sys
 import tempfile
@@ -27,7 +35,15 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
 
-from tests.bench.bench_latency import CLOCK, PROGRAM, START, STOP, percentile
+from tests.bench.bench_latency import (
+    CLOCK,
+    FIRST,
+    PROGRAM,
+    START,
+    STOP,
+    percentile,
+    server_kind,
+)
 from tests.midi import jack
 from tests.midi.players import Stage, until
 
@@ -38,6 +54,8 @@ PASS_TICKS = 12
 QUIET_PASSES = 8
 # The meter kept time where none of a pass's ticks left later than this.
 KEPT_MS = 5.0
+# With `--held`: how long it runs in between, and stands still.
+RUNS_S, STANDS_S = (0.2, 0.6), (0.01, 0.12)
 # A change may come an eighth of a beat after its boundary (docs/faults.md).
 LATE_TICKS = 3
 
@@ -151,10 +169,12 @@ def engine(times: Path, words: list[str]) -> None:
         times.write_text(json.dumps(left_ns))
 
 
-def measure(boundaries: int, busy: int, bpm: float, lead_ms: int) -> tuple[dict[str, Any], float]:
+def measure(
+    boundaries: int, busy: int, bpm: float, lead_ms: int, realtime: bool, held: bool
+) -> tuple[dict[str, Any], float]:
     """All that was timed beside `busy` processes that never rest, and the load before them."""
     with (
-        jack.server(jack.SYNCHRONOUS) as name,
+        jack.server(server_kind(realtime)) as name,
         tempfile.TemporaryDirectory() as folder,
         contextlib.ExitStack() as leaving,
     ):
@@ -166,8 +186,9 @@ def measure(boundaries: int, busy: int, bpm: float, lead_ms: int) -> tuple[dict[
             leaving.callback(process.kill)
             return process
 
-        me = (*jack.haste(), sys.executable, "-m", __spec__.name, "--role")
+        me = (sys.executable, "-m", __spec__.name, "--role")
         timer = begin(
+            *(FIRST if realtime else jack.haste()),
             *(*me, "meter", "--boundaries", str(boundaries), "--bpm", str(bpm)),
             stdin=subprocess.PIPE,
             stdout=subprocess.PIPE,
@@ -178,13 +199,20 @@ def measure(boundaries: int, busy: int, bpm: float, lead_ms: int) -> tuple[dict[
         assert timer.stdout.readline().strip() == "ready"
         path = stage.write(setlist(2 * boundaries, bpm, lead_ms))
         ports = ("--api", "jack", "--in", "*meter out*", str(path))
-        engine = begin(*me, "engine", "--times", str(times), *ports, env=stage.environment)
+        words = (*jack.haste(), *me, "engine", "--times", str(times), *ports)
+        engine = begin(*words, env=stage.environment, stdout=subprocess.DEVNULL)
         until(lambda: stage.run("status", "--json").returncode == 0, "the engine answers")
         load = os.getloadavg()[0]
         for _ in range(busy):
             begin(sys.executable, "-c", "while True: pass")
         timer.stdin.write("go\n")
         timer.stdin.flush()
+        if held:
+            draw = random.Random(boundaries)
+            while not select.select([timer.stdout], [], [], draw.uniform(*RUNS_S))[0]:
+                engine.send_signal(signal.SIGSTOP)
+                time.sleep(draw.uniform(*STANDS_S))
+                engine.send_signal(signal.SIGCONT)
         found = json.loads(timer.stdout.readline())
         engine.terminate()
         engine.wait(timeout=20)
@@ -197,14 +225,15 @@ def late_ms(times_ns: list[int], at_ns: list[int]) -> list[tuple[int, float]]:
     return [(n, (t - at_ns[n]) / 1e6) for n, t in zip(nearest, times_ns, strict=True)]
 
 
-def run(boundaries: int, busy: int, bpm: float, lead_ms: int) -> None:
+def run(boundaries: int, busy: int, bpm: float, lead_ms: int, realtime: bool, held: bool) -> None:
     """Measure, and print what was found."""
-    found, load = measure(boundaries, busy, bpm, lead_ms)
+    found, load = measure(boundaries, busy, bpm, lead_ms, realtime, held)
     left, came = (late_ms(found[each], found["at_ns"]) for each in ("left_ns", "came_ns"))
     reached = len({n for n, _ in left})
     print(
         f"{boundaries} boundaries at {bpm:.0f} beats a minute, asked for {lead_ms} ms before each; "
-        f"{busy} busy processes, {os.cpu_count()} cores, load {load:.1f} before"
+        f"{busy} busy processes, {os.cpu_count()} cores, load {load:.1f} before, "
+        f"{'real time' if realtime else 'no real time'}{', the engine held up' if held else ''}"
     )
     print(
         f"{len(left)} left and {len(came)} came, none for {boundaries - reached}, "
@@ -213,14 +242,20 @@ def run(boundaries: int, busy: int, bpm: float, lead_ms: int) -> None:
     shares = (0.0, 0.01, 0.5, 0.99, 0.999, 1.0)
     latest_ms = LATE_TICKS * 60e3 / (bpm * 24)
     print(f"{'ms after the boundary':<34}" + "".join(f"{100 * share:>8g}%" for share in shares))
+
+    def row(name: str, ms: list[float]) -> None:
+        if ms:
+            figures = "".join(f"{percentile(ms, share):>9.2f}" for share in shares)
+            print(f"{f'{name} ({len(ms)})':<34}{figures}")
+
     for name, times in (("left", left), ("came back", came)):
         for kept, how in ((True, "the meter kept time"), (False, "it ticked late")):
-            ms = [late for n, late in times if found["kept"][n] == kept]
-            if ms:
-                figures = "".join(f"{percentile(ms, share):>9.2f}" for share in shares)
-                print(f"{f'{name}, {how} ({len(ms)})':<34}{figures}")
+            row(f"{name}, {how}", [late for n, late in times if found["kept"][n] == kept])
         over = sum(late > latest_ms for _, late in times)
         print(f"  later than an eighth of a beat, {latest_ms:.1f} ms: {over}")
+    if len(left) == len(came):
+        pairs = zip(found["left_ns"], found["came_ns"], strict=True)
+        row("under way, ms", [(came_ns - left_ns) / 1e6 for left_ns, came_ns in pairs])
 
 
 def main() -> None:
@@ -230,6 +265,8 @@ def main() -> None:
     parser.add_argument("--busy", type=int, default=BUSY)
     parser.add_argument("--bpm", type=float, default=BPM)
     parser.add_argument("--lead-ms", type=int, default=LEAD_MS)
+    parser.add_argument("--realtime", action="store_true")
+    parser.add_argument("--held", action="store_true")
     parser.add_argument("--role", choices=["meter", "engine"], help=argparse.SUPPRESS)
     parser.add_argument("--times", type=Path, help=argparse.SUPPRESS)
     options, words = parser.parse_known_args()
@@ -240,7 +277,8 @@ def main() -> None:
     elif options.role == "meter":
         meter(options.boundaries, options.bpm)
     else:
-        run(options.boundaries, options.busy, options.bpm, options.lead_ms)
+        asked = options.boundaries, options.busy, options.bpm, options.lead_ms
+        run(*asked, options.realtime, options.held)
 
 
 if __name__ == "__main__":
