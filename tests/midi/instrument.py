@@ -77,7 +77,6 @@ class Machine:
         self.into = rtmidi.MidiIn(api, name=options.name)
         self.into.ignore_types(sysex=False, timing=False, active_sense=False)
         self.into.open_virtual_port(f"{options.name} in")
-        self.into.set_callback(self.hear)
         self.leader: rtmidi.MidiIn | None = None
         if options.follows:
             self.leader = rtmidi.MidiIn(api, name=f"{options.name} follows")
@@ -85,6 +84,7 @@ class Machine:
             self.leader.set_callback(self.follow)
             (found,) = (p for p in self.leader.get_ports() if options.follows in p)
             self.leader.open_port(self.leader.get_ports().index(found))
+        self.into.set_callback(self.hear)
 
     @staticmethod
     def nanoseconds(bpm: float) -> float:
