@@ -99,7 +99,7 @@ class TimedSends:
     def put(self, send: Send | MuteSend, now_ns: int) -> None:
         """Let `send` out when its time comes, at once if that is now, but never too late."""
         if send.at_ns - now_ns < SOON_NS:
-            self._let_go(send, now_ns)
+            self._let_go(send)
             return
         self._waiting.append(_Waiting(send, send.ticks_left))
         self._news.set()
@@ -115,23 +115,23 @@ class TimedSends:
             return
         for each in self._waiting:
             each.ticks_left -= 1
-        now_ns = time.monotonic_ns()
-        self._leave([each for each in self._waiting if each.ticks_left < 1], now_ns)
+        self._leave([each for each in self._waiting if each.ticks_left < 1])
 
     def passed(self, now_ns: int) -> int | None:
         """Tell that it is `now_ns`; returns when the next one is due, None if none waits."""
-        self._leave([each for each in self._waiting if each.send.at_ns <= now_ns], now_ns)
+        self._leave([each for each in self._waiting if each.send.at_ns <= now_ns])
         return min((each.send.at_ns for each in self._waiting), default=None)
 
     # -- inside ------------------------------------------------------------------------------
 
-    def _leave(self, leaving: list[_Waiting], now_ns: int) -> None:
+    def _leave(self, leaving: list[_Waiting]) -> None:
         for each in leaving:
             self._waiting.remove(each)
-            self._let_go(each.send, now_ns)
+            self._let_go(each.send)
 
-    def _let_go(self, send: Send | MuteSend, now_ns: int) -> None:
-        (self._let_out if now_ns <= send.latest_ns else self._miss)(send)
+    def _let_go(self, send: Send | MuteSend) -> None:
+        # Looked up for each anew: whoever is held up between two of them is late with the second.
+        (self._let_out if time.monotonic_ns() <= send.latest_ns else self._miss)(send)
 
     def _run(self) -> None:
         left_s: float | None = None

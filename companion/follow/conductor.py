@@ -1771,13 +1771,17 @@ class Conductor:
         plan = held.plan
         # One that changes at once begins at the latest tick that was sent, heard or held up.
         count, name = self._count + int(self._overdue + EARLY), following.instrument or ""
+        # What it needs to change it needs in every world: there, too, it begins on the boundary.
+        at_once = bool(name) and self.setlist.instruments[name].at_once
+        began = max((plan.start or 0) + (plan.end or 0), count)
 
         def wait_in(world: World) -> Wait:
-            if (world.part, world.start) == (plan.part, plan.start) or world.start is None:
-                at = max(plan.end or 0, count - (plan.start or 0))
+            start = (plan.start if world.start is None else world.start) or 0
+            if at_once or world.start is None or (world.part, start) == (plan.part, plan.start):
+                at = max(began - start, 0)
             else:
                 part = self.setlist.parts[world.part - 1]
-                at = belief.boundary_after(self.setlist, part, name, count - world.start)
+                at = belief.boundary_after(self.setlist, part, name, count - start)
             return Wait(name, following.number, at, ours=True)
 
         return wait_in

@@ -122,7 +122,9 @@ def read(
     counting = condition in ("running", "lost")
     figure, unit = _figure(snapshot, at, condition)
     do = to_do(snapshot, at, condition, look_only=look_only)
-    seconds = extrapolation.seconds_left(snapshot, at.left)
+    # Where a song is over, no boundary is waited for.
+    ends = counting and not snapshot.song_over
+    seconds = extrapolation.seconds_left(snapshot, at.left) if ends else None
     doubt = doubtful(snapshot, condition)
     return Reading(
         condition=condition,
@@ -132,7 +134,7 @@ def read(
         doubt=doubt,
         loud=condition == "running" and not doubt and (snapshot.sending or snapshot.demo),
         word=_word(snapshot, at, condition),
-        clock=f"{seconds // 60}:{seconds % 60:02}" if counting and seconds is not None else "",
+        clock="" if seconds is None else f"{seconds // 60}:{seconds % 60:02}",
         tick=tick,
         left=at.left,
         whole=snapshot.phrase_ticks,

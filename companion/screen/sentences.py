@@ -303,7 +303,7 @@ def order(snapshot: Snapshot, condition: str, *, look_only: bool = False) -> tup
         own = [each for each in snapshot.wants if each.instrument == box] or list(snapshot.wants)
         what = _programs(own) if own else f"{part} on {box}"
         brief = f"{what.removeprefix('program ')}, play"
-        least = f"{own[0].program}, play" if own else "play"
+        least = f"pick {own[0].program}" if own else "play"
         return f"choose {what}, then press play", f"{what}, then play", brief, least
     wanted = [each for each in snapshot.wants if not each.told]
     if condition not in ("waiting", "ready") or not wanted:
@@ -453,11 +453,13 @@ def _goes_on(snapshot: Snapshot, at: Spot) -> str:
     if snapshot.staying:
         return f"staying, phrase {phrase} begins"
     ends = snapshot.part_ticks_left
+    # Unsure, there is: a line of its own says what.
+    idle = "nothing to do" if snapshot.sure else ""
     if ends is not None and ends - (at.tick - snapshot.tick) <= at.left:
         # What comes then is told already.
-        return "nothing to do"
+        return idle or "the part ends"
     of = f" of {planned}" if planned is not None and phrase <= planned else ""
-    return f"nothing to do, phrase {phrase}{of} begins"
+    return ", ".join(filter(None, (idle, f"phrase {phrase}{of} begins")))
 
 
 def _entries(snapshot: Snapshot, at: Spot, found: list[Coming]) -> tuple[Entry, ...]:

@@ -223,6 +223,13 @@ def print_row(name: str, values: list[float], unit: str) -> None:
     print(f"{name:<34}{figures}  {unit}")
 
 
+def server_kind(realtime: bool) -> jack.Kind:
+    """The server of these benches, with the priority of one on a computer set up for sound."""
+    kind = jack.SYNCHRONOUS
+    words = [word for word in kind.words if word != "--no-realtime"]
+    return replace(kind, words=("--realtime", "-P", "20", *words)) if realtime else kind
+
+
 @dataclass
 class Run:
     """What one run found: ms from tick to change, of engine and echo, by the same ticks.
@@ -250,11 +257,7 @@ def measured(
     With `records` there is an engine in place of the echo, too, and no screen: the first of the two
     records, 0, or the other one, 1.
     """
-    kind = jack.SYNCHRONOUS
-    if realtime:
-        words = [word for word in kind.words if word != "--no-realtime"]
-        kind = replace(kind, words=("--realtime", "-P", "20", *words))
-    with jack.server(kind) as name, tempfile.TemporaryDirectory() as folder:
+    with jack.server(server_kind(realtime)) as name, tempfile.TemporaryDirectory() as folder:
         environment = jack.environment(name)
         stages = [Stage(Path(folder) / each, environment) for each in ("one", "two")]
         timer = spawn("meter", changes, bpm, environment, FIRST if realtime else jack.haste())

@@ -98,3 +98,17 @@ def test_hurried_it_may_leave_until_half_of_what_was_left() -> None:
     assert isinstance(send, Send)
     assert (send.at_ns, send.ticks_left) == (on_stage.now_ns, 27)
     assert (send.latest_ns - on_stage.now_ns) / TICK_NS == pytest.approx(13.5, abs=0.1)
+
+
+@pytest.mark.parametrize("lead", [Span(100, Unit.MILLISECONDS), Span(1, Unit.STEPS)])
+def test_told_ahead_in_each_pass_an_instrument_that_changes_at_once_stays_sure(lead: Span) -> None:
+    """A world in which one change was ignored takes the next one on the same boundary as all."""
+    builder = SetBuilder().instrument("sampler", at_once=True, lead=lead)
+    for program in range(20):
+        builder.part(bar_pattern(phrase_bars=1), on="sampler", program=program)
+    on_stage = Rehearsal(builder.build()).start()
+    for _ in range(20):
+        on_stage.clock(96)
+        assert on_stage.conductor.sure, on_stage.conductor.standing().doubt
+    assert on_stage.programs == [*range(1, 20)]
+    assert on_stage.where == (20, 95)

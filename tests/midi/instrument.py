@@ -13,6 +13,11 @@ whoever listens, and taken in the same way. With `--ignores` those from outside 
 all, and with `--echo` all that arrives is passed on. `--notes` makes it send what it plays, and
 `--chatter` whatever else may be on a cable: whole sysex twice a second, controllers at 300 a
 second, active sensing.
+
+With `--follows PORT` it has no clock of its own: it counts that port's, from Start to Stop, and
+begins the pattern of a program it is told on the sixteenth that is nearest: at once, but in time
+with what else plays (common practice, no source). Told while it stands, it begins with the next
+Start.
 Programs and channels are wire values.
 """
 
@@ -72,6 +77,13 @@ class Machine:
         self.into = rtmidi.MidiIn(api, name=options.name)
         self.into.ignore_types(sysex=False, timing=False, active_sense=False)
         self.into.open_virtual_port(f"{options.name} in")
+        self.leader: rtmidi.MidiIn | None = None
+        if options.follows:
+            self.leader = rtmidi.MidiIn(api, name=f"{options.name} follows")
+            self.leader.ignore_types(sysex=True, timing=False, active_sense=True)
+            self.leader.set_callback(self.follow)
+            (found,) = (p for p in self.leader.get_ports() if options.follows in p)
+            self.leader.open_port(self.leader.get_ports().index(found))
         self.into.set_callback(self.hear)
 
     @staticmethod
@@ -100,10 +112,26 @@ class Machine:
             elif message[0] == PROGRAM | self.options.channel and not self.options.ignores:
                 self.choose(message[1])
 
+    def follow(self, event: tuple[list[int], float], _: Any = None) -> None:
+        """Take one message of the clock that is followed, on the driver's thread."""
+        status = event[0][0]
+        with self.lock:
+            if status == START:
+                self.tick, self.part_start, self.running = -1, 0, True
+            elif status in (CONTINUE, STOP):
+                self.running = status == CONTINUE
+            elif status == CLOCK:
+                self.clocks += 1
+                if self.running:
+                    self.advance()
+
     def choose(self, program: int) -> None:
         """Let a program begin at the end of the pass, or at once."""
         self.pending = (program, self.banked())
-        if self.options.at_once:
+        if self.leader is not None and self.running:
+            nearest = (self.tick + TICKS_PER_SIXTEENTH // 2) // TICKS_PER_SIXTEENTH
+            self.take(nearest * TICKS_PER_SIXTEENTH)
+        elif self.options.at_once:
             self.take(self.tick)
 
     def banked(self) -> int | None:
@@ -118,7 +146,7 @@ class Machine:
         self.program, self.bank = self.pending
         self.pending = None
         self.part += 1
-        if not self.options.at_once:
+        if self.leader is not None or not self.options.at_once:
             self.part_start = tick
         applied = time.monotonic_ns()
         self.say("took", program=self.program, bank=self.bank, at_tick=tick, applied_at=applied)
@@ -239,9 +267,11 @@ class Machine:
             "clocks": self.clocks,
             "chatted": dict(self.chatted),
             "program": self.program,
+            "waits": None if self.pending is None else self.pending[0],
             "part": self.part,
             "tick_in_part": in_part,
             "pass": in_part // length + 1,
+            "step": in_part % length // TICKS_PER_SIXTEENTH + 1,
         }
 
 
@@ -256,13 +286,15 @@ def main() -> None:
     parser.add_argument("--lengths", default="{}", help="JSON: program to ticks in its pass")
     parser.add_argument("--idle-clock", action="store_true", help="clock while stopped, too")
     parser.add_argument("--at-once", action="store_true", help="take programs as they arrive")
+    parser.add_argument("--follows", default="", help="a word of the port whose clock it counts")
     parser.add_argument("--ignores", action="store_true", help="take no program from outside")
     parser.add_argument("--echo", action="store_true", help="pass on all that arrives")
     parser.add_argument("--notes", default="{}", help="JSON: program to note to ticks of its pass")
     parser.add_argument("--chatter", action="store_true", help="sysex, controllers, sensing, too")
     machine = Machine(parser.parse_args())
     sys.setswitchinterval(0.0005)
-    threading.Thread(target=machine.run, daemon=True).start()
+    if machine.leader is None:
+        threading.Thread(target=machine.run, daemon=True).start()
     if machine.options.chatter:
         threading.Thread(target=machine.chatter, daemon=True).start()
     machine.say("ready")
@@ -271,8 +303,9 @@ def main() -> None:
         if machine.ended:
             break
     # A client that goes without a word costs the server seconds.
-    machine.into.cancel_callback()
-    machine.into.delete()
+    for port in filter(None, (machine.into, machine.leader)):
+        port.cancel_callback()
+        port.delete()
     with machine.lock:
         machine.out.delete()
         os._exit(0)

@@ -377,9 +377,14 @@ class Stage:
         self._witnesses.append((None, witness))
         return witness
 
-    def sampler(self, *words: str) -> Machine:
-        """A sampler, `tide sampler`, on channel 3, that takes changes at once."""
+    def sampler(self, *words: str, follows: bool = False) -> Machine:
+        """A sampler, `tide sampler`, on channel 3, that takes changes at once.
+
+        One that `follows` the drum machine, which is there before it, counts by its clock.
+        """
         own = ("--name", "tide sampler", "--channel", "2", "--at-once")
+        if follows:
+            own += ("--follows", "tide drum out")
         return self._on_stage(Machine(*own, *words, environment=self.environment))
 
     def pad(self, *words: str) -> Pad:

@@ -292,7 +292,7 @@ STATES |= {
         900, stop_at_end=True, next_part="mudflat", next_song="Mudflat", coming=()
     ),
     "song over": slack_water(
-        1540, stop_at_end=True, song_over=True, next_part="mudflat", next_song="Mudflat"
+        1540, stop_at_end=True, song_over=True, next_part="mudflat", next_song="Mudflat", coming=()
     ),
     "open": slack_water(500, **OPEN_END | {"staying": False}, about=4),
     "last part": slack_water(

@@ -58,8 +58,8 @@ def test_something_holds(snap_compare: Any, name: str, size: tuple[int, int]) ->
 @pytest.mark.parametrize(
     "name",
     [
-        *("wanted", "stopped unsure", "ignored", "song over", "last part"),
-        *("layers", "told ahead", "port is back"),
+        *("wanted", "stopped unsure", "ignored", "ends in silence", "song over", "last part"),
+        *("layers", "told ahead", "port is back", "other tempo"),
     ],
 )
 def test_what_a_night_brings(snap_compare: Any, name: str, size: tuple[int, int]) -> None:
