@@ -128,8 +128,8 @@ def _live(
 ) -> Learned:
     from companion.cli.bind import Inputs
 
-    listener = Listener()
     inputs = Inputs(api, in_glob)
+    listener = Listener(inputs.block_ms)
     session = _Session(inputs, listener, wanted, passes, seconds)
     try:
         if sys.stdin.isatty() and sys.stderr.isatty():
@@ -146,6 +146,11 @@ def _live(
     if listener.tick < 0:
         why = "the clock runs, but no start was heard" if listener.ticking else "no clock was heard"
         raise HeardError(f"{why}; start the instrument while this listens, and let it send clock")
+    if listener.coarse_ms:
+        raise HeardError(
+            f"the clock comes in blocks of {listener.coarse_ms:.0f} ms, too long to count ticks "
+            "by; give JACK shorter periods: jack_bufsize 256"
+        )
     return learn(listener.hearing(), wanted)
 
 

@@ -31,9 +31,11 @@ class Listener:
     the count of passes would be a guess.
     """
 
-    def __init__(self) -> None:
+    def __init__(self, block_ms: float = 0.0) -> None:
+        """`block_ms` is how long the blocks are in which messages are handed on, 0 if in none."""
         self.running = self.stopped = self.ticking = False
         self._count = Count()
+        self._count.comes_in_blocks(block_ms)
         self._clock: str | None = None
         # Ticks before the latest start, and the tick to which the count's 0 belongs.
         self._base = 0
@@ -44,6 +46,11 @@ class Listener:
     def tick(self) -> int:
         """The latest tick, counted from the one; -1 before it."""
         return self._base + self._count.ticks if self._starts else -1
+
+    @property
+    def coarse_ms(self) -> float:
+        """How long the blocks are, if they are too long to count this clock by; else 0."""
+        return self._count.coarse_ms
 
     @property
     def bpm(self) -> float | None:
