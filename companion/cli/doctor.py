@@ -54,6 +54,8 @@ LEAST_COLUMNS, LEAST_ROWS = 40, 12
 MUCH_BLOCK_MS = 5.4
 SHORTER = "give JACK shorter periods: jack_bufsize 256, or -p 256 where jackd is started"
 BLOCKS = "█▀▄▌▐│·"
+# Where a finding's text begins, behind its level and its kind.
+ABOUT_AT = 19
 INSTALL = (
     "Linux: ALSA is there with any sound card; else install JACK (Debian: apt install jackd2) and "
     "start it; macOS and Windows have MIDI built in; then plug the instrument in"
@@ -140,7 +142,7 @@ def doctor(
         say_json({"version": 1, "ready": not missing, "findings": found})
     else:
         for each in findings:
-            say(*_lines(each))
+            say(*_lines(each), below=ABOUT_AT)
         say(f"not ready: {len(missing)} of these to mend first" if missing else "ready")
     if missing:
         raise click.exceptions.Exit(exits.FAULT)
@@ -151,7 +153,7 @@ def _lines(finding: Finding) -> list[str]:
     about = f"{finding.about}: " if finding.about else ""
     lines = [f"{level:<8}{finding.kind:<11}{about}{finding.text}"]
     if finding.do:
-        lines.append(f"{'':<19}do: {finding.do}")
+        lines.append(f"{'':<{ABOUT_AT}}do: {finding.do}")
     return lines
 
 
