@@ -169,7 +169,8 @@ def doubt_of(step: LearnedStep) -> str:
         sure = f"{step.probability:.0%} sure"
         if step.runner_up is not None:
             rule, probability = step.runner_up
-            sure += f", {rule} {probability:.0%}"
+            # A rule may have commas in it.
+            sure += f", or `{rule}` ({probability:.0%})"
         said.append(sure)
         if step.passes_to_settle:
             more = step.passes_to_settle
