@@ -9,6 +9,7 @@ import re
 from collections.abc import Sequence
 from math import gcd
 
+from companion.counting import TICKS_PER_QUARTER
 from companion.counting.pattern import Meter
 from companion.learn.heard import HeardProgram
 from companion.learn.learner import (
@@ -44,8 +45,9 @@ def draft(learned: Learned, about: str) -> str:
     if learned.lost >= 0.002:
         lines.append(f"# About {learned.lost:.1%} of the notes seem to have been lost.")
     lines += ["", "set: Learned", "", "instruments:"]
+    lead = _lead(learned)
     for channel in channels:
-        lines += [f"  {instrument_name(channel)}:", f"    channel: {channel + 1}"]
+        lines += [f"  {instrument_name(channel)}:", f"    channel: {channel + 1}", *lead]
     lines += ["", "patterns:"]
     for at, pattern in enumerate(learned.patterns):
         lines += ["", *pattern_lines(pattern, _lengths(learned, at), main)]
@@ -61,6 +63,14 @@ def draft(learned: Learned, about: str) -> str:
             lines.append("    parts:")
         lines += _part_lines(learned, part, main, len(channels) > 1)
     return "\n".join(lines) + "\n"
+
+
+def _lead(learned: Learned) -> list[str]:
+    """How far ahead instruments are told, where a pass is shorter than the beat that is usual."""
+    if all(each.pass_ticks >= TICKS_PER_QUARTER for each in learned.patterns):
+        return []
+    steps = max(1, min(each.length for each in learned.patterns) - 1)
+    return [f"    change: {{send_before: {steps} step{'' if steps == 1 else 's'}}}"]
 
 
 def _channels(learned: Learned) -> list[int]:

@@ -129,6 +129,20 @@ def test_a_night_with_program_changes_is_parts_in_order(program: Program, tmp_pa
     assert [part.planned_ticks for part in drafted] == [32 * BAR, 32 * BAR, 16 * BAR]
 
 
+@pytest.mark.parametrize("steps", [1, 2, 3])
+def test_a_pass_shorter_than_a_beat_makes_a_set_list_too(
+    program: Program, tmp_path: Path, steps: int
+) -> None:
+    """A program is told a beat ahead, and so it would be a pass too early."""
+    night = tmp_path / "night.mid"
+    short = [Struck(6 * steps * each, DRUMS, KICK) for each in range(32 * 16 // steps)]
+    changes = [(0, DRUMS, 11), (32 * BAR - 24, DRUMS, 12)]
+    write_file(night, short + groove(32, 32 * BAR), end=64 * BAR, programs=changes)
+    done = program.run("learn", night)
+    assert (done.returncode, done.stderr) == (0, "")
+    assert len(read_text(done.stdout, "draft").parts) == 2
+
+
 # -- bad input -------------------------------------------------------------------------------------
 
 
