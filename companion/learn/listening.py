@@ -22,6 +22,10 @@ from companion.midi import (
 
 # Notes before the first clock after a start belong to its first tick.
 _FIRST_TICK = 0.0
+# A start on an unsteady line settles within so many ticks, two bars; later a beat is long.
+_SETTLING = 192
+# A learned step takes no harm from what would keep a program change from being sent.
+_WRONG = 1e-3
 
 
 class Listener:
@@ -44,6 +48,7 @@ class Listener:
         self._music = Music()
         # Ticks heard in a row of which the count was in doubt.
         self._unsure = 0
+        self._patience = _SETTLING
         self._doubted: int | None = None
 
     @property
@@ -87,7 +92,7 @@ class Listener:
             self._base += max(0, self._count.ticks + 1)
         self._starts.append(float(self._base))
         self._count.begin()
-        self._unsure = 0
+        self._unsure, self._patience = 0, _SETTLING
         self.running, self.stopped = True, False
 
     def _real_time(self, port: str, t_ns: int, status: int) -> None:
@@ -109,9 +114,12 @@ class Listener:
 
     def _doubt(self) -> None:
         """Take in whether the count is in doubt: for less than a beat that comes and goes."""
-        self._unsure = 0 if self._count.sure or not self._starts else self._unsure + 1
-        if self._unsure >= TICKS_PER_QUARTER and self._doubted is None:
-            self._doubted = max(0, self.tick + 1 - TICKS_PER_QUARTER)
+        if self._count.wrong_by_more < _WRONG:
+            self._unsure, self._patience = 0, TICKS_PER_QUARTER
+        elif self._starts:
+            self._unsure += 1
+            if self._unsure >= self._patience and self._doubted is None:
+                self._doubted = max(0, self.tick + 1 - self._unsure)
 
     def _channel(self, port: str, t_ns: int, message: Sequence[int]) -> None:
         kind = message[0] & 0xF0

@@ -292,7 +292,7 @@ def test_a_clock_without_a_start_waits_for_the_performers_word() -> None:
 def test_a_clock_that_stays_in_doubt_is_said_to_be() -> None:
     listener = Listener(block_ms=1024 / 48)
     listener.hear(PORT, 10**9 - 1000, (START,))
-    played(listener, [], 192, frozenset())
+    played(listener, [], 240, frozenset())
     assert listener.coarse_ms == pytest.approx(1024 / 48)
     assert listener.doubted is not None
     steady = Listener()
