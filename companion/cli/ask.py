@@ -196,7 +196,7 @@ def status_lines(snapshot: Snapshot) -> list[str]:
         f"song {snapshot.song_number} of {snapshot.songs}, {snapshot.song}; "
         f"part {snapshot.part} of {snapshot.parts}, {snapshot.name}",
         f"phrase {snapshot.phrase}, pass {snapshot.pass_number}, step {snapshot.step}; "
-        f"boundary in {snapshot.phrase_ticks_left} ticks",
+        f"boundary in {snapshot.phrase_ticks_left / snapshot.bar_ticks:.1f} bars",
         f"tempo {snapshot.tempo:.1f}, clock from {snapshot.clock_port or 'nowhere yet'}, "
         f"jitter {snapshot.jitter_ms:.2f} ms",
         "rehearsal: no change leaves for an instrument"

@@ -596,6 +596,11 @@ class Inputs:
         self._looked_s = time.monotonic()
 
     @property
+    def block_ms(self) -> float:
+        """How long the blocks are in which messages are handed on; 0 where each has its time."""
+        return self._system.block_ms
+
+    @property
     def names(self) -> list[str]:
         """The ports that are listened to."""
         return list(self._open)

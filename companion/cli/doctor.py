@@ -48,7 +48,12 @@ ECHO_S = 1.0
 LATE_MS = 2.0
 # The stage screen is made for these and more; docs/seeing.md.
 LEAST_COLUMNS, LEAST_ROWS = 40, 12
+# A quarter of a tick at 120 beats a minute; a JACK period of 256 frames at 48 kHz is just below.
+MUCH_BLOCK_MS = 5.4
+SHORTER = "give JACK shorter periods: jack_bufsize 256, or -p 256 where jackd is started"
 BLOCKS = "█▀▄▌▐│·"
+# Where a finding's text begins, behind its level and its kind.
+ABOUT_AT = 19
 INSTALL = (
     "Linux: ALSA is there with any sound card; else install JACK (Debian: apt install jackd2) and "
     "start it; macOS and Windows have MIDI built in; then plug the instrument in"
@@ -92,7 +97,10 @@ class InputHeard:
 
 @dataclass(frozen=True, slots=True)
 class ClockHeard:
-    """A clock as measured: `jitter_ms` a standard deviation, `lost` and `doubled` in ticks."""
+    """A clock as measured: `jitter_ms` a standard deviation, `lost` and `doubled` in ticks.
+
+    `coarse_ms` is how long the blocks are in which it comes, if they are too long to count it.
+    """
 
     port: str
     clocks: int
@@ -101,6 +109,7 @@ class ClockHeard:
     lost: int
     doubled: int
     pauses: int
+    coarse_ms: float = 0.0
 
     def as_object(self) -> dict[str, Any]:
         """What was measured, as JSON has it."""
@@ -131,7 +140,7 @@ def doctor(
         say_json({"version": 1, "ready": not missing, "findings": found})
     else:
         for each in findings:
-            say(*_lines(each))
+            say(*_lines(each), below=ABOUT_AT)
         say(f"not ready: {len(missing)} of these to mend first" if missing else "ready")
     if missing:
         raise click.exceptions.Exit(exits.FAULT)
@@ -142,7 +151,7 @@ def _lines(finding: Finding) -> list[str]:
     about = f"{finding.about}: " if finding.about else ""
     lines = [f"{level:<8}{finding.kind:<11}{about}{finding.text}"]
     if finding.do:
-        lines.append(f"{'':<19}do: {finding.do}")
+        lines.append(f"{'':<{ABOUT_AT}}do: {finding.do}")
     return lines
 
 
@@ -160,13 +169,13 @@ def _look(
     except PortError as error:
         yield Finding("midi", FAULT, "", str(error), INSTALL)
     else:
-        yield Finding("midi", GOOD, system.api, "this MIDI system answers")
+        yield _answers(system)
         try:
             inputs, outputs = system.inputs(), system.outputs()
             heard: list[InputHeard] = []
             yield from _ports(inputs, outputs, in_glob)
             yield from _listen(system, inputs, in_glob, seconds, heard)
-            clocks = [found for each in heard if (found := measured(each)).clocks]
+            clocks = [found for each in heard if (found := measured(each, system.block_ms)).clocks]
             yield from _clocks(clocks, heard)
             yield from _transport(heard)
             yield from _changes(system, setlist, heard, send)
@@ -185,6 +194,17 @@ def _look(
 
 
 # -- ports and clocks ------------------------------------------------------------------------------
+
+
+def _answers(system: MidiSystem) -> Finding:
+    """That the MIDI system answers, and how coarse its times are."""
+    found = {"block_ms": round(system.block_ms, 2)}
+    text = "this MIDI system answers"
+    if system.block_ms:
+        text += f", and hands messages on in blocks of {system.block_ms:.1f} ms"
+    if system.block_ms <= MUCH_BLOCK_MS:
+        return Finding("midi", GOOD, system.api, text, "", found)
+    return Finding("midi", ADVICE, system.api, text, SHORTER, found)
 
 
 def _ports(inputs: list[str], outputs: list[str], in_glob: str | None) -> Iterator[Finding]:
@@ -248,8 +268,11 @@ def _listen(
     heard += [InputHeard(port.name, tuple(came)) for port, came in opened]
 
 
-def measured(heard: InputHeard) -> ClockHeard:
-    """The clock in what one port told: by the count that the engine keeps, stretch by stretch."""
+def measured(heard: InputHeard, block_ms: float = 0.0) -> ClockHeard:
+    """The clock in what one port told: by the count that the engine keeps, stretch by stretch.
+
+    `block_ms` is how long the blocks are in which the MIDI system hands messages on.
+    """
     times = heard.times(CLOCK)
     stretches: list[list[int]] = [[]]
     for before, t_ns in zip([None, *times], times, strict=False):
@@ -261,6 +284,7 @@ def measured(heard: InputHeard) -> ClockHeard:
     most = 0
     for stretch in stretches:
         count = Count()
+        count.comes_in_blocks(block_ms)
         for t_ns in stretch:
             count.hear(t_ns)
         if len(stretch) >= FEW:
@@ -279,6 +303,7 @@ def measured(heard: InputHeard) -> ClockHeard:
         lost,
         doubled,
         len(stretches) - 1,
+        longest.coarse_ms if known else 0.0,
     )
 
 
@@ -298,9 +323,16 @@ def _clocks(clocks: Sequence[ClockHeard], heard: Sequence[InputHeard]) -> Iterat
             text = f"sent {clock.clocks} clocks, too few to measure"
             yield Finding("clock", ADVICE, clock.port, text, "listen longer: --seconds 10", found)
             continue
+        if clock.coarse_ms:
+            text = f"comes in blocks of {clock.coarse_ms:.0f} ms, too long to count ticks by"
+            yield Finding("clock", FAULT, clock.port, text, SHORTER, found)
+            continue
         text = f"sends clock at {clock.bpm:.1f}, jitter {clock.jitter_ms:.2f} ms, {clock.lost} lost"
         wrong = []
-        if clock.lost or clock.doubled:
+        if clock.doubled:
+            text += f", {clock.doubled} came twice"
+            wrong.append("ticks come twice: see that its clock reaches this by one cable only")
+        if clock.lost:
             wrong.append("ticks go missing: try another cable or USB port, and no hub")
         if clock.jitter_ms > MUCH_JITTER_MS:
             wrong.append("it is unsteady: plug it in directly, and send less else on its cable")

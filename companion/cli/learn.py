@@ -135,8 +135,8 @@ def _live(
 ) -> Learned:
     from companion.cli.bind import Inputs
 
-    listener = Listener()
     inputs = Inputs(api, in_glob)
+    listener = Listener(inputs.block_ms)
     session = _Session(inputs, listener, wanted, passes, seconds)
     try:
         if sys.stdin.isatty() and sys.stderr.isatty():
@@ -153,7 +153,20 @@ def _live(
     if listener.tick < 0:
         why = "the clock runs, but no start was heard" if listener.ticking else "no clock was heard"
         raise HeardError(f"{why}; start the instrument while this listens, and let it send clock")
+    if listener.coarse_ms:
+        raise HeardError(
+            f"the clock comes in blocks of {listener.coarse_ms:.0f} ms, too long to count ticks "
+            "by; give JACK shorter periods: jack_bufsize 256"
+        )
+    if listener.doubted is not None:
+        say(f"companion: {_doubted(listener)}; measure it: companion doctor", err=True)
     return learn(listener.hearing(), wanted)
+
+
+def _doubted(listener: Listener) -> str:
+    """That the clock was in doubt for so long that what came behind it may be off, in words."""
+    bar = (listener.doubted or 0) // 96 + 1
+    return f"the clock was in doubt from bar {bar} on, and steps from there may be off"
 
 
 class _Session:
@@ -226,7 +239,8 @@ class _Session:
                 return "Waiting for a clock. Let the instrument send clock and notes."
             return "The clock runs. Start the instrument, or press 1 when the one comes."
         tempo = "" if listener.bpm is None else f", {listener.bpm:g} beats a minute"
-        return f"Listening: bar {listener.tick // 96 + 1}{tempo}."
+        doubt = "" if listener.doubted is None else f" Careful: {_doubted(listener)}."
+        return f"Listening: bar {listener.tick // 96 + 1}{tempo}.{doubt}"
 
     def _told(self) -> list[str]:
         """What is known so far, and whether it is safe to stop."""

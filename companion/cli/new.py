@@ -114,7 +114,11 @@ def _asked(said: dict[str, Any]) -> dict[str, Any]:
         found["port"] = answer if "*" in answer else f"*{answer}*" if answer else None
     ask("channel", "MIDI channel it listens on, 1 to 16", click.IntRange(1, 16))
     ask("programs_from", "Number of its first program, 0 or 1", click.IntRange(0, 1))
-    ask("takes_effect", "A program change takes effect at", click.Choice(TAKES_EFFECT))
+    ask(
+        "takes_effect",
+        "A change takes effect at (most: pattern end)",
+        click.Choice(TAKES_EFFECT),
+    )
     ask("songs", "How many songs", click.IntRange(1, 100))
     ask("parts", "How many parts in each song", click.IntRange(1, 100))
     ask("tempo", "Tempo in beats a minute", click.FloatRange(20, 400))
@@ -222,7 +226,7 @@ def _pad(value: object, width: int) -> str:
 
 def _port_lines(port: str | None) -> list[str]:
     if port is None:
-        return ['    # port: "*name*"      # any MIDI port with that name in it: companion ports']
+        return ['    # port: "*name*"     # any MIDI port with that name in it: companion ports']
     return [
         f"    port: {json.dumps(port, ensure_ascii=False)}"
         "   # * stands for anything; companion ports lists the ports"

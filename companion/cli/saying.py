@@ -8,9 +8,9 @@ from __future__ import annotations
 import json
 import os
 import sys
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from contextlib import contextmanager
-from typing import TYPE_CHECKING, Any, NoReturn
+from typing import TYPE_CHECKING, Any, NoReturn, TextIO
 
 import click
 
@@ -23,9 +23,41 @@ if TYPE_CHECKING:
     from companion.setlist.course import Length
 
 
-def say(*lines: str, err: bool = False) -> None:
-    """Print lines, each of which stays one line and nothing but text, whatever is in it."""
-    click.echo("\n".join(map(printable, lines)), err=err)
+def say(*lines: str, err: bool = False, below: int | None = None) -> None:
+    """Print lines, each of which stays one line and nothing but text, whatever is in it.
+
+    On a terminal that is narrower a line is broken between words, and goes on in column `below`,
+    by default a little to the right of where it begins.
+    """
+    shown = map(printable, lines)
+    click.echo("\n".join(_fitted(shown, sys.stderr if err else sys.stdout, below)), err=err)
+
+
+def _fitted(lines: Iterable[str], stream: TextIO, below: int | None) -> Iterable[str]:
+    """The lines, broken between words where `stream` is a terminal too narrow for them."""
+    try:
+        if not stream.isatty() or not (columns := os.get_terminal_size(stream.fileno()).columns):
+            return lines
+    except (OSError, ValueError, AttributeError):
+        return lines
+    return [part for line in lines for part in broken(line, columns, below)]
+
+
+def broken(line: str, columns: int, below: int | None = None) -> list[str]:
+    """A line in pieces of at most so many columns, but for words that are longer: paths, links."""
+    if len(line) <= columns:
+        return [line]
+    from textwrap import wrap
+
+    if below is None:
+        below = len(line) - len(line.lstrip()) + 2
+    return wrap(
+        line,
+        columns,
+        subsequent_indent=" " * min(below, columns // 2),
+        break_long_words=False,
+        break_on_hyphens=False,
+    )
 
 
 def say_json(document: dict[str, Any]) -> None:

@@ -122,6 +122,7 @@ class Engine:
     ) -> None:
         sends = options.sends(setlist, system)
         self._options = options
+        self._system = system
         # With the virtual instrument alone nothing is late: it waits for the clock, as we do.
         self._alone = options.rehearsal is not None and not options.rehearsal.sends
         self._lock = threading.Lock()
@@ -196,6 +197,7 @@ class Engine:
         if self._recorder is not None:
             self._recorder.start()
         try:
+            self._heed_blocks()
             # The ears come first: whoever can be seen is taken to listen.
             self._keeper.start()
             if self._memory is not None:
@@ -384,6 +386,11 @@ class Engine:
         if self._slept():
             self._follower.slept()
 
+    def _heed_blocks(self) -> None:
+        """Take in how coarse the times are that the MIDI system tells. Called under the lock."""
+        if self._system is not None and not self._options.internal_clock:
+            self._follower.conductor.ticks.comes_in_blocks(self._system.block_ms)
+
     def _slept(self) -> bool:
         # The internal clock slept, too, and goes on where it was.
         return self._asleep.slept() and not self._options.internal_clock
@@ -434,6 +441,7 @@ class Engine:
                 with self._lock:
                     now_ns = time.monotonic_ns()
                     self._heed_sleep()
+                    self._heed_blocks()
                     self._send(self._follower.passed(now_ns, self._keeper.routes.table))
                     self._change_sets()
                     changed = self._follower.conductor.count != self._count

@@ -16,6 +16,7 @@ the one onto the other, one object for each input port, and is pure.
 from __future__ import annotations
 
 import contextlib
+import ctypes
 import os
 import re
 import sys
@@ -194,8 +195,11 @@ class MidiSystem:
     """One MIDI API of this machine: its ports by name.
 
     `alive` is False while the system does not answer; then nothing but `revive` and `close` may be
-    called. Making clients costs nothing to speak of where `light` is True.
+    called. Making clients costs nothing to speak of where `light` is True. `block_ms` is how long
+    the blocks are in which messages are handed on, all with one time; 0 where each has its own.
     """
+
+    block_ms = 0.0
 
     def __init__(self, api: str | None = None, *, patient: bool = False) -> None:
         """`api` is a key of APIS, None for the first that works.
@@ -221,6 +225,7 @@ class MidiSystem:
     def _begin(self) -> None:
         self._api, self._ins, self._outs = _first_working(self._wanted)
         self.light = self._api != rtmidi.API_UNIX_JACK
+        self.block_ms = 0.0 if self.light else _jack_block_ms()
         self.alive = True
 
     @property
@@ -352,6 +357,33 @@ def _first_working(api: str | None) -> tuple[int, Any, Any]:
     answers = "answers" if api is None else "answer"
     start = "start ALSA or JACK" if sys.platform == "linux" and api is None else "start it"
     raise PortError(f"{name} {answers} here; {start}, or try without instruments: companion demo")
+
+
+def _jack_block_ms() -> float:
+    """How long JACK's period is; 0 if it does not say.
+
+    The driver stamps what comes with the time at which JACK handed the whole period on. It does not
+    tell how long that is, but the library that it brings does (JACK Audio Connection Kit, jack.h).
+    """
+    no_start = 1
+    try:
+        jack = ctypes.CDLL(rtmidi._rtmidi.__file__)
+        jack.jack_client_open.restype = ctypes.c_void_p
+        jack.jack_client_open.argtypes = [ctypes.c_char_p, ctypes.c_int, ctypes.c_void_p]
+        for name in ("jack_get_buffer_size", "jack_get_sample_rate"):
+            getattr(jack, name).restype = ctypes.c_uint32
+            getattr(jack, name).argtypes = [ctypes.c_void_p]
+        jack.jack_client_close.argtypes = [ctypes.c_void_p]
+        with quiet():
+            client = jack.jack_client_open(CLIENT.encode(), no_start, None)
+            if not client:
+                return 0.0
+            frames = int(jack.jack_get_buffer_size(client))
+            rate = int(jack.jack_get_sample_rate(client))
+            jack.jack_client_close(client)
+        return frames / rate * 1000 if rate else 0.0
+    except (OSError, AttributeError):
+        return 0.0
 
 
 def _client(kind: Any, api: int) -> Any:

@@ -69,6 +69,8 @@ JOINED = "joined in the middle: no start was heard"
 CLOCK_LOST = "the clock is lost"
 CLOCK_WAS_LOST = "the clock was lost and came back"
 CLOCK_ODD = "a clock tick may be missing or doubled"
+CLOCK_COARSE = "the clock comes in blocks of {:.0f} ms, too long to count ticks by"
+FINER = "give JACK shorter periods: jack_bufsize 256, then start this again"
 CLOCK_BROKE = "the clock broke off, and the count may be off"
 MOVED = "the instrument moved its position while playing"
 ELSEWHERE = "the instrument jumped to another part"
@@ -2671,6 +2673,8 @@ class Conductor:
                 return Doubt(found.kind, *held.remedy)
             return found._replace(words=held.why or found.words)
         if not self._clock_sure:
+            if self.ticks.coarse_ms:
+                return Doubt("clock", CLOCK_COARSE.format(self.ticks.coarse_ms), FINER)
             return Doubt("clock", held.why or CLOCK_ODD, "wait a beat, or press c if it is right")
         return found
 

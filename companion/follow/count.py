@@ -224,6 +224,7 @@ class Count:
         "_another",
         "_away",
         "_behind_ms",
+        "_block_ms",
         "_chances",
         "_differed",
         "_doubled",
@@ -271,6 +272,7 @@ class Count:
         self._gap = 0.0
         self._steps = 0.0, 0
         self._differed = False
+        self._block_ms = 0.0
         self._floor = LEAST_JITTER * LEAST_JITTER
         self._strays = 0.0
         self._lost, self._doubled = rates.lost, rates.doubled
@@ -292,6 +294,18 @@ class Count:
     def away(self) -> None:
         """Nobody listened from the latest tick on: any number of ticks may have gone by."""
         self._away = True
+
+    def comes_in_blocks(self, ms: float) -> None:
+        """Messages are known to be handed on in blocks of `ms`, and to bear the end of theirs.
+
+        Arrivals alone cannot tell that: with one clock in nearly each block, two in one look like
+        one that came twice. 0 where each has a time of its own.
+        """
+        ms = ms if ms >= LEAST_STEP_MS else 0.0
+        if ms != self._block_ms:
+            self._block_ms = ms
+            self._raise_floor()
+            self._chances = None
 
     def stood_still(self, ns: int) -> None:
         """The clock itself stood still for so long: none of its ticks fell into that time."""
@@ -401,12 +415,25 @@ class Count:
         return sum(p for n, p in self.chances if abs(n - self.ticks) == 1)
 
     @property
+    def coarse_ms(self) -> float:
+        """How long the blocks are, if they are too long for this tempo to be counted; else 0."""
+        if not self._block_ms or not self._hypotheses:
+            return 0.0
+        return self._block_ms if self._block_ms > MOST_STEP * self._hypotheses[0].v else 0.0
+
+    @property
+    def _other(self) -> float:
+        """The weight of all that is no clock of this kind, beside the hypotheses' 1."""
+        other = self._nothing + self._adrift + self._another
+        return other + 1.0 if self._block_ms and self.coarse_ms else other
+
+    @property
     def wrong_by_more(self) -> float:
         """The probability that `ticks` is off by more than one."""
         if self._fresh:
             return 0.0
         off = sum(p for n, p in self.chances if abs(n - self.ticks) > 1)
-        other = self._nothing + self._adrift + self._another
+        other = self._other
         return (off + other) / (1 + other) + self._leapt
 
     @property
@@ -417,7 +444,7 @@ class Count:
     @property
     def sure(self) -> bool:
         """Whether the count can be trusted, as far as ticks go."""
-        other = self._nothing + self._adrift + self._another
+        other = self._other
         if self.calm and not self._hypotheses[0].beside and other < WRONG_BY_MORE:
             return True
         return self.wrong_by_more < WRONG_BY_MORE and self.wrong_by_one < WRONG_BY_ONE
@@ -515,6 +542,7 @@ class Count:
             "learned": self._learned,
             "strays": self._strays,
             "steps": [self._gap, *self._steps, self._differed],
+            "block_ms": self._block_ms,
             "rates": [
                 self._rate,
                 self._lost,
@@ -555,8 +583,8 @@ class Count:
         gap, step, shown, differed = kept["steps"]
         count._gap, count._steps = float(gap), (float(step), int(shown))
         count._differed = bool(differed)
-        if count._steps[1] >= STEPS_SHOWN:
-            count._floor = max(count._floor, count._steps[0] ** 2 / 12)
+        count._block_ms = float(kept["block_ms"])
+        count._raise_floor()
         count._rate, count._lost, count._losing, count._doubled, *held = map(float, kept["rates"])
         count._held, count._held_ms, count._behind_ms = held
         if not count._fresh and (origin is None or not count._hypotheses):
@@ -658,9 +686,14 @@ class Count:
             if short and differs < MOST_STEP * self._period():
                 step, shown = differs, 1
         self._steps = step, shown
+        self._raise_floor()
+
+    def _raise_floor(self) -> None:
+        """No noise is less than that of times which are told in steps, or in blocks."""
+        step, shown = self._steps
+        told = max(step if shown >= STEPS_SHOWN else 0.0, self._block_ms)
         # Even over a step.
-        told = step * step / 12 if shown >= STEPS_SHOWN else 0.0
-        self._floor = max(told, LEAST_JITTER * LEAST_JITTER)
+        self._floor = max(told * told / 12, LEAST_JITTER * LEAST_JITTER)
         self._noise = max(self._noise, self._floor)
 
     def _branch(self, t: float) -> None:

@@ -8,6 +8,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from math import gcd
 
+from companion.counting import TICKS_PER_QUARTER
 from companion.counting.pattern import Meter
 from companion.learn.heard import HeardProgram
 from companion.learn.learner import (
@@ -42,8 +43,9 @@ def draft(learned: Learned, about: str) -> str:
     if learned.lost >= 0.002:
         lines.append(f"# About {learned.lost:.1%} of the notes seem to have been lost.")
     lines += ["", "set: Learned", "", "instruments:"]
+    lead = _lead(learned)
     for channel in channels:
-        lines += [f"  {instrument_name(channel)}:", f"    channel: {channel + 1}"]
+        lines += [f"  {instrument_name(channel)}:", f"    channel: {channel + 1}", *lead]
     lines += ["", "patterns:"]
     for at, pattern in enumerate(learned.patterns):
         lines += ["", *pattern_lines(pattern, _lengths(learned, at), main)]
@@ -59,6 +61,14 @@ def draft(learned: Learned, about: str) -> str:
             lines.append("    parts:")
         lines += _part_lines(learned, part, main, len(channels) > 1)
     return "\n".join(lines) + "\n"
+
+
+def _lead(learned: Learned) -> list[str]:
+    """How far ahead instruments are told, where a pass is shorter than the beat that is usual."""
+    if all(each.pass_ticks >= TICKS_PER_QUARTER for each in learned.patterns):
+        return []
+    steps = max(1, min(each.length for each in learned.patterns) - 1)
+    return [f"    change: {{send_before: {steps} step{'' if steps == 1 else 's'}}}"]
 
 
 def _channels(learned: Learned) -> list[int]:
@@ -167,7 +177,8 @@ def doubt_of(step: LearnedStep) -> str:
         sure = f"{step.probability:.0%} sure"
         if step.runner_up is not None:
             rule, probability = step.runner_up
-            sure += f", {rule} {probability:.0%}"
+            # A rule may have commas in it.
+            sure += f", or `{rule}` ({probability:.0%})"
         said.append(sure)
         if step.passes_to_settle:
             more = step.passes_to_settle

@@ -134,11 +134,11 @@ def read_midi_file(path: Path) -> Hearing:
         if path.stat().st_size > MAX_BYTES:
             raise HeardError(f"{path} is too large for a MIDI file; play it in pieces")
         file = mido.MidiFile(path)
-    except OSError as error:
-        raise HeardError(f"{path}: {error.strerror or error}") from error
     except HeardError:
         raise
     except Exception as error:
+        if isinstance(error, OSError) and error.strerror:
+            raise HeardError(f"{path}: {error.strerror}") from error
         # The reader raises whatever a broken byte leads it to.
         why = f": {error}" if str(error) else ""
         raise HeardError(f"{path} is no whole MIDI file{why}; export it again") from error

@@ -234,7 +234,7 @@ def _cue_lines(part: PartSheet, line: CueLine) -> list[tuple[float, str, str]]:
         return [(float("inf"), line.when, text)]
     end = None if part.bars is None else part.bars * part.meter.bar_ticks
     if len(line.ticks) > 3 or (end is None and line.again):
-        return [(line.ticks[0], _when(part, line.ticks[0], end), f"{text}, {line.again}")]
+        return [(line.ticks[0], _when(part, line.ticks[0], end), f"{text} ({line.again})")]
     return [(tick, _when(part, tick, end), text) for tick in line.ticks]
 
 
@@ -258,6 +258,8 @@ def rare_line(step: RareStep) -> str:
     passes = step.passes
     if len(passes) > NAMED_PASSES:
         gaps = {after - before for before, after in pairwise(passes)}
+        if gaps == {1}:
+            return f"{name}: pass {passes[0]} to {passes[-1]}{percent}"
         first = ", ".join(map(str, passes[:3]))
         by = f", every {gaps.pop()}" if len(gaps) == 1 else ""
         return f"{name}: pass {first} ... {passes[-1]}{by}{chance}"

@@ -47,6 +47,8 @@ SYNCHRONOUS = Kind(("-S", *_WORDS), ("tide-0", "tide-1", "tide-2"))
 # JACK's usual mode: it goes on without a client that is late, and what was to arrive then is lost,
 # 3 to 15 of as many clocks.
 ASYNCHRONOUS = Kind(_WORDS, ("tide-cable-0", "tide-cable-1", "tide-cable-2"))
+# JACK's own period: a message waits 21 ms, and bears the end of its period for its time.
+COARSE = Kind((*_WORDS[:-1], "1024"), ASYNCHRONOUS.names)
 SHARED_MEMORY = Path("/dev/shm")
 
 # Instruments and sound servers have a priority that a busy test machine does not give by itself.

@@ -5,11 +5,12 @@ from __future__ import annotations
 import json
 import time
 from collections.abc import Iterator
+from pathlib import Path
 from typing import Any
 
 import pytest
 
-from tests.midi import foreign
+from tests.midi import attempts, foreign, jack
 from tests.midi.foreign import BPM, PROGRAM, transport
 from tests.midi.players import Stage
 from tests.midi.sets import THREE_PARTS
@@ -96,3 +97,28 @@ def test_what_is_missing_for_a_set_makes_it_not_ready(stage: Stage) -> None:
     faults = [f for f in json.loads(done.stdout)["findings"] if f["level"] == "fault"]
     assert "drums" in [f["about"] for f in faults if f["kind"] == "port"]
     assert all(f["do"] for f in faults)
+
+
+@foreign.needed
+def test_periods_longer_than_a_tick_are_said_and_the_count_is_never_sure(tmp_path: Path) -> None:
+    with attempts.server(jack.COARSE) as name:
+        stage = Stage(tmp_path, jack.environment(name))
+        try:
+            with foreign.clock(stage):
+                transport(stage, "stop", "locate 0")
+                stage.engine(THREE_PARTS, "--in", f"*{PROGRAM}*")
+                transport(stage, "play")
+                asked = stage.begin("doctor", "--api", "jack", "--seconds", "4", "--json")
+                said = asked.ends(status=1)
+                (found,) = findings(said, "clock", PROGRAM)
+                assert found["level"] == "fault"
+                assert "blocks of 21 ms" in found["text"]
+                assert "jack_bufsize 256" in found["do"]
+                (found,) = findings(said, "midi")
+                assert found["measured"]["block_ms"] == pytest.approx(1024 / 48, abs=0.01)
+                status = stage.status()
+                assert status["state"] == "running"
+                assert not status["sure"]
+                assert "blocks of 21 ms" in status["doubt"]
+        finally:
+            stage.close()
