@@ -31,10 +31,11 @@ Who listens only to mutes, or to whether a change was taken, stands in `notes`.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from bisect import bisect_left
+from collections.abc import Callable, Collection, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
-from functools import cached_property, partial
-from math import atan2, cos, exp, gcd, hypot, inf, lcm, lgamma, log, pi, sin
+from functools import cached_property, lru_cache, partial
+from math import atan2, cos, exp, gcd, hypot, inf, lcm, lgamma, log, log1p, pi, sin
 from typing import NamedTuple
 
 from companion.counting import (
@@ -70,6 +71,8 @@ class Chances(NamedTuple):
     hand_plays: float = 0.3
     # A fill is held where nobody tells.
     fill: float = 0.05
+    # At the end of a pass what plays is changed by hand, or begun anew, and nobody tells.
+    changed: float = 1 / 32
     # The rule of a step, or the whole of a track, is another than the list says.
     other_rule: float = 1 / 400
     other_track: float = 1 / 1500
@@ -98,6 +101,13 @@ HOPELESS = 40.0
 COMPARED = 48
 # By so much more the count was in doubt than a tick ago: there may be ticks that nobody heard.
 NEW_DOUBT = 1e-6
+# Where a pass ends is taken for likely from such a share of all on, and until it is below another.
+LIKELY, UNLIKELY = 0.25, 1e-3
+# To find a change that nobody knew of, so many passes are heard again at most.
+LOOKED_BACK = 12
+# What was found is listened to for so many passes more, and is in doubt where this share of all
+# that may be is elsewhere.
+WATCHED, DOUBTED = 8, 0.99
 # So many notes are kept: far more than it takes.
 MOST_NOTES = 20_000
 # Listening begins anew after so many passes of which nothing in the set makes sense.
@@ -113,6 +123,7 @@ _EARLIEST = -0.3
 CLEAR = 0.9
 
 Key = tuple[int | None, int]
+Ends = tuple[int, int]
 Notes = Sequence[tuple[float, Key]]
 _NOTHING = ByEar()
 
@@ -133,7 +144,8 @@ class _Voice:
     """One track at one key, for every way to lie in its pass ("lane": the place modulo the pass).
 
     Three states, each with a weight by lane: as listed, muted, by hand. Steps of a grid of `grid`
-    ticks are told in order; what was heard on them is 0 or 1.
+    ticks are told in order; what was heard on them is 0 or 1. Lanes that are added begin with a
+    part: of these it is known how many passes went before, none.
     """
 
     def __init__(self, steps: Sequence[CompiledStep], length: int, grid: int) -> None:
@@ -145,21 +157,54 @@ class _Voice:
         self.ruled = self._plan(False).ruled
         self.begin()
 
-    def begin(self) -> None:
-        """Nothing has been heard."""
+    def begin(self, *, lanes: bool = True) -> None:
+        """Nothing has been heard; there is each way to lie in the pass, or no lane yet."""
         chances = CHANCES
-        self._listed = [1 - chances.muted - chances.by_hand] * self.length
-        self._muted = [chances.muted] * self.length
-        self._by_hand = [chances.by_hand] * self.length
+        self._exact = not lanes
+        self._starts = list(range(self.length)) if lanes else []
+        many = len(self._starts)
+        self._listed = [1 - chances.muted - chances.by_hand] * many
+        self._muted = [chances.muted] * many
+        self._by_hand = [chances.by_hand] * many
         # What the latter two are to be multiplied by, the same in every lane.
         self._as_muted = self._as_by_hand = 1.0
         self._log = 0.0
-        self._offsets = [0.0] * self.length
+        self._offsets = [0.0] * many
         self._told = 0
         # By lane, for each step with a cycle: by the number of passes before, modulo the cycle.
         self.cycles: list[list[list[float]]] = [
-            [[1.0] * len(each.chances) for each in self.ruled] for _ in range(self.length)
+            [[1.0] * len(each.chances) for each in self.ruled] for _ in self._starts
         ]
+        self._lay()
+
+    def add(self, start: int) -> None:
+        """One more lane, whose first pass begins now, on step `start` of the grid."""
+        chances = CHANCES
+        self._starts.append(start)
+        self._listed.append(1 - chances.muted - chances.by_hand)
+        self._muted.append(chances.muted / self._as_muted)
+        self._by_hand.append(chances.by_hand / self._as_by_hand)
+        self._offsets.append(-self._log)
+        self.cycles.append([[1.0] * len(each.chances) for each in self.ruled])
+        self._lay()
+
+    def keep(self, lanes: Sequence[int]) -> None:
+        """Forget all lanes but these."""
+        if not lanes:
+            self.begin(lanes=False)
+            return
+        self._starts = [self._starts[lane] for lane in lanes]
+        for weights in (self._listed, self._muted, self._by_hand, self._offsets):
+            weights[:] = [weights[lane] for lane in lanes]
+        self.cycles = [self.cycles[lane] for lane in lanes]
+        self._lay()
+
+    def _lay(self) -> None:
+        self._by_lane: dict[tuple[bool | None, bool, int], list[float]] = {}
+        # The lanes by where in a pass of the grid their passes begin.
+        self._beginning: dict[int, list[int]] = {}
+        for lane, start in enumerate(self._starts):
+            self._beginning.setdefault(start % self.length, []).append(lane)
 
     def _plan(self, fill: bool | None) -> _Listed:
         plan = self._plans.get(fill)
@@ -174,28 +219,47 @@ class _Voice:
         as_muted = rates.stray if heard else 1 - rates.stray
         as_by_hand = by_hand if heard else 1 - by_hand
         length, here = self.length, at % self.length
+        opening = plan.opening if self._exact else {}
         for n, each in enumerate(plan.ruled):
-            lane = (here - each.at) % length
-            muted = self._muted[lane] * self._as_muted
-            hand = self._by_hand[lane] * self._as_by_hand
-            otherwise = muted * as_muted + hand * as_by_hand
-            listed = self._listed[lane]
-            mean = listed * plan.likely(heard, each.at) + otherwise
-            if mean <= 0.0:
-                continue
-            listed, otherwise = listed / mean, otherwise / mean
-            likely = plan.by_pass(n, heard, (at - lane) // length)
-            vector = self.cycles[lane][n]
-            self.cycles[lane][n] = [
-                v * (listed * p + otherwise) for v, p in zip(vector, likely, strict=True)
+            for lane in self._beginning.get((here - each.at) % length, ()):
+                number = (at - self._starts[lane]) // length
+                if number == 0 and each.at in opening:
+                    continue
+                muted = self._muted[lane] * self._as_muted
+                hand = self._by_hand[lane] * self._as_by_hand
+                otherwise = muted * as_muted + hand * as_by_hand
+                listed = self._listed[lane]
+                mean = listed * plan.likely(heard, each.at) + otherwise
+                if mean <= 0.0:
+                    continue
+                listed, otherwise = listed / mean, otherwise / mean
+                likely = plan.by_pass(n, heard, number)
+                vector = self.cycles[lane][n]
+                self.cycles[lane][n] = [
+                    v * (listed * p + otherwise) for v, p in zip(vector, likely, strict=True)
+                ]
+        likely = self._likely(plan, fill, heard, here)
+        if opening:
+            likely = [
+                _likely(opening[(at - start) % length], heard)
+                if at - start < length and (at - start) % length in opening
+                else p
+                for start, p in zip(self._starts, likely, strict=True)
             ]
-        likely = plan.by_lane(heard, here)
         self._listed = [w * p for w, p in zip(self._listed, likely, strict=True)]
         self._as_muted *= as_muted
         self._as_by_hand *= as_by_hand
         self._told += 1
-        if self._told % length == 0:
+        if self._told % length == 0 and self._starts:
             self._turn()
+
+    def _likely(self, plan: _Listed, fill: bool | None, heard: bool, here: int) -> list[float]:
+        """How likely what was heard is for each lane, where step 0 is `here` of its pass."""
+        found = self._by_lane.get((fill, heard, here))
+        if found is None:
+            found = [plan.likely(heard, (here - each) % self.length) for each in self._starts]
+            self._by_lane[fill, heard, here] = found
+        return found
 
     def stray(self) -> None:
         """A note was heard where no step of the grid is."""
@@ -258,32 +322,27 @@ class _Listed:
     ) -> None:
         means = [0.0] * length
         ruled = []
+        # What the first pass of a part has otherwise.
+        self.opening: dict[int, float] = {}
         for step in steps:
             at = step.offset // grid
             chances = chances_by_pass(step, fill)
+            if step.rule.first is not None:
+                plays = step.rule.first and not step.never and 1 in step.passes
+                self.opening[at] = step.odds if plays else 0.0
             means[at] = sum(chances) / len(chances)
             if len(set(chances)) > 1:
                 ruled.append(_Ruled(at, step, chances))
         self.ruled = tuple(ruled)
         self._likely = tuple([_likely(mean, heard) for mean in means] for heard in (False, True))
-        self._by_lane: dict[tuple[bool, int], list[float]] = {}
         self._by_pass: dict[tuple[int, bool, int], list[float]] = {}
 
     def likely(self, heard: bool, at: int) -> float:
         """How likely what was heard is on step `at` of a pass, whichever pass it is."""
         return self._likely[heard][at]
 
-    def by_lane(self, heard: bool, here: int) -> list[float]:
-        """The same for each lane, where lane 0 is at step `here` of its pass."""
-        found = self._by_lane.get((heard, here))
-        if found is None:
-            likely = self._likely[heard]
-            found = [likely[here - lane] for lane in range(len(likely))]
-            self._by_lane[heard, here] = found
-        return found
-
     def by_pass(self, n: int, heard: bool, number: int) -> list[float]:
-        """The same on pass `number` (0 is the first) less so many passes, by these."""
+        """The same for step `n` with a cycle, on pass `number` (0 is the first) less so many."""
         chances = self.ruled[n].chances
         number %= len(chances)
         found = self._by_pass.get((n, heard, number))
@@ -332,11 +391,79 @@ class _Way(NamedTuple):
     factors: tuple[tuple[int, list[float]], ...]
 
 
+class _Staff:
+    """The tracks of a pattern on one grid: step by step they are told what was heard of them.
+
+    `base` is the tick of step 0. `changes` are those with which its lanes begin, if they are not
+    all ways to lie in a pass.
+    """
+
+    def __init__(self, voices: Mapping[Key, _Voice], grid: int) -> None:
+        self.voices = voices
+        self.changes: list[_Change] = []
+        self._grid = grid
+        self._early, self._late = window(grid)
+        self.begin(0, 0.0, 0, 0)
+
+    def begin(self, base: int, off: float, first: int, taken: int, *, lanes: bool = True) -> None:
+        """Nothing has been heard before step `first`, nor of the notes before the `taken`-th.
+
+        Notes lie `off` ticks beside their own.
+        """
+        self.base, self.off, self._next, self._taken = base, off, first, taken
+        self.changes = []
+        # On which steps they have sounded.
+        self._sounded: dict[Key, set[int]] = {key: set() for key in self.voices}
+        for voice in self.voices.values():
+            voice.begin(lanes=lanes)
+
+    def look(self, notes: Notes, tick: int, fill: bool | None) -> None:
+        """The count is at `tick`: take in what is over by now."""
+        base, grid, early, late = self.base, self._grid, self._early, self._late
+        while self._taken < len(notes) and notes[self._taken][0] < tick + 1:
+            at, key = notes[self._taken]
+            self._taken += 1
+            voice = self.voices.get(key)
+            if voice is None:
+                continue
+            on = round(at - self.off)
+            after = (on - base + early) % grid - early
+            step = (on - base - after) // grid
+            if step < self._next:
+                continue
+            if after <= late:
+                self._sounded[key].add(step)
+            else:
+                voice.stray()
+        while base + self._next * grid + late + 1 < tick:
+            at = self._next
+            self._next += 1
+            for key, voice in self.voices.items():
+                sounded = self._sounded[key]
+                heard = at in sounded
+                voice.tell(at, heard, fill)
+                if heard:
+                    sounded.discard(at)
+
+    def add(self, change: _Change) -> None:
+        """Perhaps its pattern begins with `change`."""
+        self.changes.append(change)
+        for voice in self.voices.values():
+            voice.add((change.at - self.base) // self._grid)
+
+    def keep(self, lanes: Sequence[int]) -> None:
+        """Forget all lanes but these."""
+        self.changes = [self.changes[lane] for lane in lanes]
+        for voice in self.voices.values():
+            voice.keep(lanes)
+
+
 class _Sheet:
     """One pattern by the keys of its instrument, and the parts that play it.
 
     `grid` is that of its steps, in ticks; `base` a tick of the count on which they fall, None until
-    that is clear. `absent` are the keys that no track of it plays.
+    that is clear. `absent` are the keys that no track of it plays. `voices` are its tracks if it
+    has played all along, `after` those of which it began with a change, by the tick of the grid.
     """
 
     def __init__(
@@ -347,70 +474,79 @@ class _Sheet:
         self.grid = gcd(pattern.pass_ticks, *(track.step_ticks for track in pattern.tracks))
         self._early, self._late = window(self.grid)
         self.length = pattern.pass_ticks // self.grid
-        compiled = compile_pattern(pattern)
+        self._compiled = compile_pattern(pattern)
         keys = [_key(note) for note in notes.values()]
-        self.voices: dict[Key, _Voice] = {}
-        self.names: dict[Key, str] = {}
+        # Where two tracks share one, of which a note is nobody can tell.
+        self.names = {
+            _key(note): name for name, note in notes.items() if keys.count(_key(note)) == 1
+        }
         self.absent = tuple(key for key in every if key not in keys)
-        for name, note in notes.items():
-            # Where two tracks share one, of which a note is nobody can tell.
-            if keys.count(_key(note)) == 1:
-                track = compiled.tracks[compiled.by_name[name]]
-                self.names[_key(note)] = name
-                self.voices[_key(note)] = _Voice(
-                    track.steps, track.pass_ticks // self.grid, self.grid
-                )
+        self._staff = _Staff(self._voices(), self.grid)
+        self.voices = self._staff.voices
+        self.after: dict[int, _Staff] = {}
         self.begin()
+
+    @cached_property
+    def around(self) -> int:
+        """After how many passes all that is heard of it comes round."""
+        lengths = [
+            voice.length * cycle
+            for voice in self.voices.values()
+            for cycle in (1, *(len(each.chances) for each in voice.ruled))
+        ]
+        return lcm(*(each // gcd(each, self.length) for each in lengths))
+
+    def _voices(self) -> dict[Key, _Voice]:
+        found = {}
+        for key, name in self.names.items():
+            track = self._compiled.tracks[self._compiled.by_name[name]]
+            found[key] = _Voice(track.steps, track.pass_ticks // self.grid, self.grid)
+        return found
 
     def begin(self) -> None:
         """Nothing has been heard."""
         self.base: int | None = None
-        self._off = 0.0
-        self._next = 0
-        # How many of the notes have been taken in, and on which steps they lie.
-        self._taken = 0
-        self._sounded: dict[Key, set[int]] = {key: set() for key in self.voices}
-        for voice in self.voices.values():
-            voice.begin()
+        for staff in self.after.values():
+            staff.keep(())
+
+    def again(self, begun: int) -> None:
+        """Hear it all again, since `begun`."""
+        for staff in self.after.values():
+            staff.keep(())
+        if self.base is not None:
+            self._listen(self.base, self._staff.off, begun)
 
     def look(self, notes: Notes, tick: int, begun: int, fill: bool | None) -> None:
         """The count is at `tick`, since `begun` it was listened to: take in what is over by now."""
-        base = self.base
-        if base is None:
-            base = None if tick % COMPARED else self._find(notes)
-            if base is None:
-                return
-            self.base, self._next = base, -(-(begun + self._early - base) // self.grid)
-        for at, key in notes[self._taken :]:
-            voice = self.voices.get(key)
-            if voice is None:
-                continue
-            on = round(at - self._off)
-            late = (on - base + self._early) % self.grid - self._early
-            if late <= self._late:
-                self._sounded[key].add((on - base - late) // self.grid)
-            else:
-                voice.stray()
-        self._taken = len(notes)
-        while base + self._next * self.grid + self._late + 1 < tick:
-            at = self._next
-            self._next += 1
-            for key, voice in self.voices.items():
-                sounded = self._sounded[key]
-                heard = at in sounded
-                voice.tell(at, heard, fill)
-                if heard:
-                    sounded.discard(at)
+        if self.base is None and (tick % COMPARED or not self._find(notes, begun)):
+            return
+        self._staff.look(notes, tick, fill)
 
-    def _find(self, notes: Notes) -> int | None:
+    def _listen(self, base: int, off: float, begun: int) -> None:
+        self.base = base
+        self._staff.begin(base, off, -(-(begun + self._early - base) // self.grid), 0)
+
+    def change(self, change: _Change, notes: Notes, off: float) -> None:
+        """Perhaps it begins with `change`, its notes `off` ticks beside their own."""
+        residue = change.at % self.grid
+        staff = self.after.get(residue)
+        if staff is None:
+            staff = self.after[residue] = _Staff(self._voices(), self.grid)
+        if not staff.changes:
+            early = float(change.at - self._early - 1)
+            taken = bisect_left(notes, (early,))
+            staff.begin(change.at, off, 0, taken, lanes=False)
+        staff.add(change)
+
+    def _find(self, notes: Notes, begun: int) -> bool:
         """Find the ticks on which its steps fall, where that is clear."""
         own = [at for at, key in notes[-GRID_LATEST:] if key in self.voices]
         if len(own) < GRID_NOTES:
-            return None
+            return False
         east = sum(cos(2 * pi * at) for at in own)
         north = sum(sin(2 * pi * at) for at in own)
         if hypot(east, north) < 0.5 * len(own):
-            return None
+            return False
         off = atan2(north, east) / (2 * pi)
         if off < _EARLIEST:
             off += 1
@@ -428,9 +564,9 @@ class _Sheet:
         base = max(range(self.grid), key=lambda each: weights[each])
         rest = [weight for each, weight in enumerate(weights) if each != base]
         if rest and _sum(rest) > weights[base] - log(GRID_ODDS):
-            return None
-        self._off = off
-        return base
+            return False
+        self._listen(base, off, begun)
+        return True
 
     def ways(self, heard: _Heard, first: int) -> Iterator[tuple[float, int]]:
         """For each way to lie in the pass, at most how likely it is, and where a pass begins.
@@ -451,6 +587,40 @@ class _Sheet:
                 fixed = [x + y for x, y in zip(fixed, bounds * times, strict=True)]
         for way, bound in enumerate(fixed):
             yield bound, first - (first - way) % self.length
+
+    def changed(self, room: _Room, staff: _Staff) -> list[tuple[float, bool]]:
+        """For each lane of a staff of `after` its log likelihood, with that of all before.
+
+        Also whether enough tracks speak for it, and few enough play something else.
+        """
+        other, listed = log(CHANCES.other_track), log(1 - CHANCES.other_track)
+        rule, whole = CHANCES.other_rule, room.whole
+        spans = [room.since(change) for change in staff.changes]
+        scores = [change.before(self) - whole for change in staff.changes]
+        speak, strange = [0] * len(scores), [0] * len(scores)
+        for key in self.absent:
+            for lane, span in enumerate(spans):
+                alone, absent, by_hand = span[key]
+                scores[lane] += _two(absent + listed, max(alone, absent) + other)
+                strange[lane] += by_hand
+        for key, voice in staff.voices.items():
+            logs = voice.logs()
+            for lane, span in enumerate(spans):
+                alone, absent, _ = span[key]
+                told = _two(logs[lane] + listed, max(alone, absent, logs[lane]) + other)
+                scores[lane] += told
+                speak[lane] += told - alone > SPEAKS
+                strange[lane] += voice.strange(lane)
+                if room.recounts:
+                    for vector in voice.cycles[lane]:
+                        mean = sum(vector) / len(vector)
+                        scores[lane] += _log(vector[0] / mean * (1 - rule) + rule)
+        # Keys that tracks share tell nothing, here or anywhere.
+        for lane, span in enumerate(spans):
+            scores[lane] += sum(
+                span[k][0] for k in room.keys if k not in self.absent and k not in self.voices
+            )
+        return [(score, _enough(n, m)) for score, n, m in zip(scores, speak, strange, strict=True)]
 
     def way(self, heard: _Heard, origin: int) -> _Way:
         """All that is known of lying so."""
@@ -527,22 +697,52 @@ class _Heard:
         return found
 
 
+class _Change:
+    """What plays may have been changed by hand at tick `at`, which nobody told.
+
+    `told` and `counts` are what had been heard by then, `befores` how likely that is, in logs, with
+    the change: by the pattern that had played, and of all.
+    """
+
+    def __init__(self, at: int, told: int, counts: dict[Key, int]) -> None:
+        self.at, self.told, self.counts = at, told, counts
+        self.all = -inf
+        self.but: dict[int, float] = {}
+
+    def weigh(self, weights: Mapping[int, float], more: float, recounts: bool) -> None:
+        """`weights` are those of the patterns that had played, in logs, and `more` of each."""
+        self.all = _sum(weights.values()) + more
+        if not recounts:
+            # To choose the same again is no change, as far as anybody can hear.
+            self.but = {
+                sheet: _sum(w for each, w in weights.items() if each != sheet) + more
+                for sheet in weights
+            }
+
+    def before(self, sheet: _Sheet | None) -> float:
+        """How likely all before is, and that it changed to the pattern (None: to none of them)."""
+        return self.all if sheet is None else self.but.get(id(sheet), self.all)
+
+
 class _Room:
     """One instrument: what is heard of its keys, and the patterns it may play them by."""
 
     def __init__(self, setlist: SetList, parts: Sequence[Part]) -> None:
         name = parts[0].instrument
         self.instrument = None if name is None else setlist.instruments[name]
+        self.recounts = self.instrument is None or self.instrument.recount
+        # By the change, to each of its parts or to something else.
+        self.share = log(CHANCES.changed / (len(parts) + 1))
         noted = {part.number: setlist.notes_of(part) for part in parts}
         self.keys = tuple(
             dict.fromkeys(_key(note) for notes in noted.values() for note in notes.values())
         )
-        self._all: list[_Sheet] = []
+        self.all: list[_Sheet] = []
         for part in parts:
-            sheet = next((s for s in self._all if s.pattern is part.pattern), None)
+            sheet = next((s for s in self.all if s.pattern is part.pattern), None)
             if sheet is None:
                 sheet = _Sheet(part.pattern, noted[part.number], self.keys)
-                self._all.append(sheet)
+                self.all.append(sheet)
             sheet.parts.append(part)
         self.begin(0)
 
@@ -550,11 +750,77 @@ class _Room:
         """Nothing has been heard before `tick`."""
         # Where notes lie, in ticks of the count.
         self._notes: list[tuple[float, Key]] = []
-        self._counts = dict.fromkeys(self.keys, 0)
-        self._begun = self._tick = tick
-        self.sheets = list(self._all)
+        self._begun = tick
+        self.sheets = list(self.all)
         for sheet in self.sheets:
             sheet.begin()
+        self._forget()
+
+    def again(self) -> None:
+        """Hear it all again."""
+        for sheet in self.all:
+            sheet.again(self._begun)
+        self._forget()
+
+    def _forget(self) -> None:
+        self._tick = self._begun
+        self._taken = 0
+        self._counts = dict.fromkeys(self.keys, 0)
+        self.changes: list[_Change] = []
+
+    def change(self, at: int, weights: Mapping[int, float]) -> None:
+        """Something may have been changed at tick `at`: `weights` are of what played before."""
+        change = _Change(at, self._told, dict(self._counts))
+        change.weigh(weights, self.whole + self.share, self.recounts)
+        self.changes.append(change)
+        off = next(sheet._staff.off for sheet in self.ready)
+        for sheet in self.all:
+            if change.before(sheet) > -inf:
+                sheet.change(change, self._notes, off)
+
+    def since(self, change: _Change) -> dict[Key, tuple[float, float, bool]]:
+        """What each key played since `change`, in logs: alone, absent, and whether by hand."""
+        found = {}
+        told = self._told - change.told
+        for key, count in self._counts.items():
+            heard = count - change.counts[key]
+            steps = max(told, heard)
+            found[key] = _alone(steps, heard), *_absent(steps, heard)
+        return found
+
+    @property
+    def whole(self) -> float:
+        """What all keys played, if each note comes as often as it came: log likelihood."""
+        return sum(self.alone(key) for key in self.keys)
+
+    @property
+    def _told(self) -> int:
+        return (self._tick - self._begun) // TICKS_PER_SONG_POSITION
+
+    def changed(self) -> Iterator[tuple[_Change, _Sheet | None, float, bool]]:
+        """What may play since a change, None for no pattern of the set, with its log likelihood.
+
+        Also whether enough of it speaks for that.
+        """
+        for change in self.changes:
+            alone = sum(each[0] for each in self.since(change).values())
+            yield change, None, change.all + alone - self.whole, False
+        for sheet in self.all:
+            for staff in sheet.after.values():
+                if staff.changes:
+                    scores = sheet.changed(self, staff)
+                    for change, (score, speaks) in zip(staff.changes, scores, strict=True):
+                        yield change, sheet, score, speaks
+
+    def keep(self, alive: Collection[tuple[int, int]]) -> None:
+        """Forget all changes, by tick and pattern, but these."""
+        for sheet in self.all:
+            for staff in sheet.after.values():
+                lanes = [n for n, c in enumerate(staff.changes) if (c.at, id(sheet)) in alive]
+                if len(lanes) < len(staff.changes):
+                    staff.keep(lanes)
+        ticks = {at for at, _ in alive}
+        self.changes = [change for change in self.changes if change.at in ticks]
 
     def listen_for(self, sheets: Sequence[_Sheet]) -> None:
         """Pass over all patterns but these."""
@@ -567,14 +833,20 @@ class _Room:
             key = None, note
             if key not in self._counts:
                 return
-        self._counts[key] += 1
         self._notes.append((at, key))
 
     def look(self, tick: int, fill: bool | None) -> None:
         """The count is at `tick`: take in what is over by now."""
-        self._tick = tick
+        self._tick, notes = tick, self._notes
+        while self._taken < len(notes) and notes[self._taken][0] < tick + 1:
+            self._counts[notes[self._taken][1]] += 1
+            self._taken += 1
         for sheet in self.sheets:
-            sheet.look(self._notes, tick, self._begun, fill)
+            sheet.look(notes, tick, self._begun, fill)
+        for sheet in self.all:
+            for staff in sheet.after.values():
+                if staff.changes:
+                    staff.look(notes, tick, fill)
 
     @property
     def ready(self) -> list[_Sheet]:
@@ -582,26 +854,17 @@ class _Room:
         return [sheet for sheet in self.sheets if sheet.base is not None]
 
     def alone(self, key: Key) -> float:
-        """The log likelihood of what a key played, if each note comes as often as it came.
-
-        The chance that a sixteenth plays is unknown, Jeffreys' prior (Krichevsky and Trofimov,
-        1981; from memory).
-        """
-        told, heard = self._steps(key)
-        return lgamma(heard + 0.5) + lgamma(told - heard + 0.5) - lgamma(told + 1) - 2 * lgamma(0.5)
+        """The log likelihood of what a key played, if each note comes as often as it came."""
+        return _alone(*self._steps(key))
 
     def absent(self, key: Key) -> tuple[float, bool]:
         """The same if no track plays it, and whether a hand does."""
-        told, heard = self._steps(key)
-        stray, hand = CHANCES.heard.stray, CHANCES.hand_plays
-        silent = heard * log(stray) + (told - heard) * log(1 - stray)
-        played = heard * log(hand) + (told - heard) * log(1 - hand) + log(CHANCES.by_hand)
-        return _sum((silent, played)), played > silent
+        return _absent(*self._steps(key))
 
     def _steps(self, key: Key) -> tuple[int, int]:
         """How many sixteenths went by, and on how many a key was heard."""
         heard = self._counts[key]
-        return max((self._tick - self._begun) // TICKS_PER_SONG_POSITION, heard), heard
+        return max(self._told, heard), heard
 
     @property
     def full(self) -> bool:
@@ -611,7 +874,7 @@ class _Room:
     @property
     def passes(self) -> float:
         """How many passes of the longest pattern went by."""
-        longest = max(sheet.pattern.pass_ticks for sheet in self._all)
+        longest = max(sheet.pattern.pass_ticks for sheet in self.all)
         return (self._tick - self._begun) / longest
 
     def hears(self, port: str, matches: Matches) -> bool:
@@ -622,6 +885,28 @@ class _Room:
 
 def _key(note: NoteKey) -> Key:
     return note.channel, note.number
+
+
+@lru_cache(maxsize=8192)
+def _alone(told: int, heard: int) -> float:
+    """The log likelihood of notes on `heard` of `told` sixteenths, if the chance is unknown.
+
+    Jeffreys' prior (Krichevsky and Trofimov, 1981; from memory).
+    """
+    return lgamma(heard + 0.5) + lgamma(told - heard + 0.5) - lgamma(told + 1) - 2 * lgamma(0.5)
+
+
+def _absent(told: int, heard: int) -> tuple[float, bool]:
+    """The same if no track plays it, and whether a hand does."""
+    stray, hand = CHANCES.heard.stray, CHANCES.hand_plays
+    silent = heard * log(stray) + (told - heard) * log(1 - stray)
+    played = heard * log(hand) + (told - heard) * log(1 - hand) + log(CHANCES.by_hand)
+    return _two(silent, played), played > silent
+
+
+def _enough(speak: int, strange: int) -> bool:
+    """Whether so many tracks that speak for a place are enough, where others play by hand."""
+    return speak >= LEAST_SPEAKERS + FOR_EACH_STRANGE * strange
 
 
 # -- places --------------------------------------------------------------------------------------
@@ -687,6 +972,21 @@ def joined(
 # -- who listens ---------------------------------------------------------------------------------
 
 
+class _Weighed(NamedTuple):
+    """All places, the likeliest first.
+
+    `speaks` is whether enough tracks speak for a place, by part and start, `rest` the share of what
+    is no place. `ends` are the ticks of the count at which passes may end, by room, as (tick modulo
+    length, length), and how likely that is, `before` by pattern the logs of what then is over.
+    """
+
+    found: list[Found]
+    speaks: dict[tuple[int, int], bool]
+    rest: float
+    ends: dict[tuple[int, Ends], float]
+    before: dict[tuple[int, Ends], dict[int, float]]
+
+
 class Ears:
     """Listens for the place of one set while the count is unsure. One caller at a time.
 
@@ -697,11 +997,18 @@ class Ears:
         self._setlist = setlist
         self._matches = matches
         self._begun: int | None = None
-        self._looked = self._tick = 0
+        self._compared = self._tick = 0
         self._doubt = 0.0
         # The worlds when last looked at, and the places of those that mattered.
         self._worlds: Belief = ()
         self._known: set[tuple[int, int | None]] = set()
+        # Where passes end by all that is likely, by room, and what may change with the next tick.
+        self._ends: set[tuple[int, Ends]] = set()
+        self._changes: dict[int, tuple[int, dict[int, float]]] = {}
+        # What was found and is listened to for a while, until such a tick; by what it was weighed.
+        self._found: set[tuple[int, int]] = set()
+        self._until = 0
+        self._prior: _Prior | None = None
         self.says = _NOTHING
         self.any = any(setlist.notes_of(part) for part in setlist.parts)
 
@@ -735,7 +1042,8 @@ class Ears:
 
         Returns whether the place was found just now.
         """
-        if not conductor.listens:
+        listens = conductor.listens
+        if not (listens or (self._found and conductor.state is State.RUNNING)):
             if self._begun is not None:
                 self._end()
             return False
@@ -752,86 +1060,243 @@ class Ears:
         )
         moved = moved or doubt > 1.5 * doubted + NEW_DOUBT
         self._doubt = doubt
-        worlds = conductor.situation.worlds
-        if worlds is not self._worlds:
-            self._worlds = worlds
-            places = {(world.part, world.start) for world in matter(worlds)}
-            moved = moved or not places <= self._known
-            self._known = places
+        moved = self._look_at(conductor) or moved
+        if not listens and (moved or tick > self._until):
+            self._end()
+            return False
         if self._begun is None or moved:
             self._begin(tick)
-        assert self._begun is not None
+        for n, (at, weights) in list(self._changes.items()):
+            if at <= tick:
+                del self._changes[n]
+                self._rooms[n].change(at, weights)
         for room in self._rooms:
             room.look(tick, fill)
-        if tick // COMPARED == self._looked // COMPARED:
+        if not self._due(tick):
             return False
-        self._looked = tick
-        return self._compare(conductor, tick)
+        self._compared = tick
+        return self._compare(conductor, tick, fill)
 
     # -- inside ------------------------------------------------------------------------------
+
+    def _look_at(self, conductor: Conductor) -> bool:
+        """Whether there are worlds that were not there before."""
+        worlds = conductor.situation.worlds
+        if worlds is self._worlds:
+            return False
+        self._worlds, before = worlds, self._known
+        self._known = {(world.part, world.start) for world in matter(worlds)}
+        return not self._known <= before
 
     def _begin(self, tick: int) -> None:
         for room in self._rooms:
             room.begin(tick)
-        self._begun = self._looked = tick
+        self._begun = self._compared = tick
+        self._ends, self._changes = set(), {}
+        self._found, self._prior = set(), None
         self.says = _NOTHING
 
     def _end(self) -> None:
-        self._begun, self.says = None, _NOTHING
+        self._begun, self._found, self.says = None, set(), _NOTHING
 
-    def _compare(self, conductor: Conductor, tick: int) -> bool:
+    def _due(self, tick: int) -> bool:
+        """Whether to compare: before a pass ends, and once in a while."""
+        if not self._ends:
+            return tick // COMPARED != self._compared // COMPARED
+        ends = any((tick + 1 - at) % length == 0 for _, (at, length) in self._ends)
+        return ends or tick - self._compared >= COMPARED
+
+    def _compare(self, conductor: Conductor, tick: int, fill: bool | None) -> bool:
         """Weigh all places against each other; hand on what is found."""
         begun = self._begun
-        told = [room for room in self._rooms if room.ready]
-        if begun is None or not told:
+        if begun is None or not any(room.ready for room in self._rooms):
             return False
-        prior = _Prior(self._setlist, conductor)
-        bounds: list[tuple[float, int, _Room, _Sheet, _Heard]] = []
-        for room in told:
-            heard = _Heard(room)
-            for sheet in room.ready:
-                assert sheet.base is not None
-                first = (begun - sheet.base) // sheet.grid
-                for bound, origin in sheet.ways(heard, first):
-                    bounds.append((bound, origin, room, sheet, heard))
-        bounds.sort(key=lambda each: -each[0])
-        top = bounds[0][0]
-        for room in told:
-            hopeful = {id(b[3]) for b in bounds if b[0] > top - HOPELESS}
-            if any(id(sheet) not in hopeful for sheet in room.ready):
-                room.listen_for([s for s in room.sheets if s.base is None or id(s) in hopeful])
-        found: list[Found] = []
-        speakers: dict[tuple[int, int], bool] = {}
-        rest = [log(prior.nothing)]
-        for n, (bound, origin, _, sheet, heard) in enumerate(bounds):
-            if n >= MOST_WAYS or bound < top - FAR:
-                rest.append(bound + log(prior.most(sheet)))
-                continue
-            way = sheet.way(heard, origin)
-            believed = self._believed(heard, way)
-            for each in self._places(way, prior, begun, tick):
-                found.append(each)
-                speakers[each.part, each.start] = believed
-        whole = _sum([each.weight for each in found] + rest)
-        found = [replace(each, weight=exp(each.weight - whole)) for each in found]
-        found.sort(key=lambda each: -each.weight)
+        prior = self._prior or _Prior(self._setlist, conductor)
+        weighed = self._weigh(prior, begun, tick)
+        likely = {end for end, share in weighed.ends.items() if share > LIKELY}
+        if not likely <= self._ends:
+            # What changed where nobody knew that a pass may have ended is looked for now.
+            longest = max(length for _, (_, length) in likely)
+            if tick - begun > LOOKED_BACK * longest:
+                self._begin(tick)
+                return False
+            self._ends |= likely
+            weighed = self._again(prior, begun, tick, fill)
+        self._ends = {end for end in self._ends if weighed.ends.get(end, 0.0) > UNLIKELY}
+        self._expect(weighed, tick)
+        found = weighed.found
         if not found:
             return False
         best = found[0]
-        speaks = speakers[best.part, best.start]
-        if conductor.trusts_ears and speaks and self._settled(conductor, prior, found):
-            self._end()
+        speaks = weighed.speaks[best.part, best.start]
+        if speaks and self._settled(conductor, prior, found, tick):
             return True
-        lost = exp(_sum(rest) - whole) > 0.99 and max(r.passes for r in told) > PATIENCE
-        if lost or any(room.full for room in told):
+        if self._found:
+            self._doubts(conductor, prior, weighed)
+            return False
+        most = max(room.passes for room in self._rooms if room.ready)
+        lost = weighed.rest > 0.99 and most > PATIENCE
+        if lost or any(room.full for room in self._rooms):
             self._begin(tick)
             return False
         self._say(conductor, found, tick, speaks)
         return False
 
-    def _settled(self, conductor: Conductor, prior: _Prior, found: list[Found]) -> bool:
+    def _again(self, prior: _Prior, begun: int, tick: int, fill: bool | None) -> _Weighed:
+        """Hear it all again, with a change at each tick at which a pass may have ended."""
+        self._changes = {}
+        for room in self._rooms:
+            room.again()
+        ends = {
+            at
+            for _, (end, length) in self._ends
+            for at in range(begun + 1 + (end - begun - 1) % length, tick + 1, length)
+        }
+        for at in sorted(ends):
+            for room in self._rooms:
+                room.look(at, fill)
+            self._expect(self._weigh(prior, begun, at), at - 1)
+            for n, (when, weights) in self._changes.items():
+                self._rooms[n].change(when, weights)
+            self._changes = {}
+        for room in self._rooms:
+            room.look(tick, fill)
+        return self._weigh(prior, begun, tick)
+
+    def _expect(self, weighed: _Weighed, tick: int) -> None:
+        """Where a pass may end with `tick`, something may change with the next one."""
+        for n in range(len(self._rooms)):
+            before: dict[int, list[float]] = {}
+            for end in self._ends:
+                if end[0] == n and (tick + 1 - end[1][0]) % end[1][1] == 0:
+                    for sheet, weight in weighed.before.get(end, {}).items():
+                        before.setdefault(sheet, []).append(weight)
+            if before:
+                self._changes[n] = tick + 1, {sheet: _sum(each) for sheet, each in before.items()}
+
+    def _weigh(self, prior: _Prior, begun: int, tick: int) -> _Weighed:
+        """Weigh all places by what was heard from the count `begun` to `tick`."""
+        bounds: list[tuple[float, int, int, _Sheet, _Heard]] = []
+        for n, room in enumerate(self._rooms):
+            heard = _Heard(room)
+            for sheet in room.ready:
+                assert sheet.base is not None
+                first = (begun - sheet.base) // sheet.grid
+                for bound, origin in sheet.ways(heard, first):
+                    bounds.append((bound, origin, n, sheet, heard))
+        if not bounds:
+            return _Weighed([], {}, 1.0, {}, {})
+        bounds.sort(key=lambda each: -each[0])
+        top = bounds[0][0]
+        for room in self._rooms:
+            hopeful = {id(b[3]) for b in bounds if b[0] > top - HOPELESS}
+            if any(id(sheet) not in hopeful for sheet in room.ready):
+                room.listen_for([s for s in room.sheets if s.base is None or id(s) in hopeful])
+        found: list[Found] = []
+        speaks: dict[tuple[int, int], bool] = {}
+        before: dict[tuple[int, Ends], dict[int, list[float]]] = {}
+        most = {id(sheet): log(prior.most(sheet)) for _, _, _, sheet, _ in bounds}
+        rest = [log(prior.nothing)]
+
+        def ended(n: int, sheet: _Sheet, at: int, weights: list[float]) -> None:
+            length = sheet.pattern.pass_ticks
+            of = before.setdefault((n, (at % length, length)), {})
+            of.setdefault(id(sheet), []).extend(weights)
+
+        for many, (bound, origin, n, sheet, heard) in enumerate(bounds):
+            if bound < top - FAR:
+                rest += [bound + most[id(sheet)] for bound, _, _, sheet, _ in bounds[many:]]
+                break
+            assert sheet.base is not None
+            at = sheet.base + origin * sheet.grid
+            if many >= MOST_WAYS:
+                rest.append(bound + most[id(sheet)])
+                ended(n, sheet, at, rest[-1:])
+                continue
+            way = sheet.way(heard, origin)
+            believed = self._believed(heard, way)
+            places = list(self._places(way, prior, begun, tick))
+            found += places
+            for each in places:
+                speaks[each.part, each.start] = believed
+            ended(n, sheet, at, [each.weight for each in places])
+        changed: list[tuple[int, _Change, _Sheet | None, float]] = []
+        for n, room in enumerate(self._rooms):
+            for change, to, score, enough in room.changed():
+                changed.append((n, change, to, score))
+                if to is None or not room.recounts:
+                    rest.append(score)
+                    continue
+                places = list(self._begun_by(change, to, begun, tick, score))
+                found += places
+                for each in places:
+                    speaks[each.part, each.start] = enough
+                ended(n, to, change.at, [each.weight for each in places])
+        whole = _sum([each.weight for each in found] + rest)
+        for n, room in enumerate(self._rooms):
+            room.keep(
+                {
+                    (change.at, id(sheet))
+                    for m, change, sheet, score in changed
+                    if m == n and score > whole - FAR
+                }
+            )
+        found = [replace(each, weight=exp(each.weight - whole)) for each in found]
+        found.sort(key=lambda each: -each.weight)
+        summed = {
+            end: {sheet: _sum((*weights, rest[0])) for sheet, weights in of.items()}
+            for end, of in before.items()
+        }
+        ends = {end: exp(_sum(of.values()) - whole) for end, of in summed.items()}
+        return _Weighed(found, speaks, exp(_sum(rest) - whole), ends, summed)
+
+    def _begun_by(
+        self, change: _Change, sheet: _Sheet, begun: int, tick: int, score: float
+    ) -> Iterator[Found]:
+        """The places of a pattern that began with `change`."""
+        length, at = sheet.pattern.pass_ticks, change.at
+        passes = (tick - at) // length
+        alike = id(sheet), at, -1
+        if sheet.base is not None and (at - sheet.base) % sheet.grid == 0:
+            # What it is like, if it had been so all along.
+            first = sheet.base + (begun - sheet.base) // sheet.grid * sheet.grid
+            ticks = first - (first - at) % length
+            alike = id(sheet), ticks, (ticks - at) // length % sheet.around
+        for part in sheet.parts:
+            around = at if part.planned_ticks is not None else at % part.pattern.phrase_ticks
+            yield Found(part.number, at, at, passes, score, alike, (part.number, around), score)
+
+    def _doubts(self, conductor: Conductor, prior: _Prior, weighed: _Weighed) -> None:
+        """Take in how likely what was found still is."""
+        here = sum(each.weight for each in weighed.found if self._as_found(each, weighed.found))
+        if here > 1 - DOUBTED:
+            return
+        self._found, self._prior = set(), prior
+        conductor.lost_by_ear()
+        self._look_at(conductor)
+
+    def _as_found(self, place: Found, found: Sequence[Found]) -> bool:
+        """Whether that is the place that was found, or none that could be told apart from it."""
+        if (place.part, place.start) in self._found:
+            return True
+        if self._setlist.parts[place.part - 1].planned_ticks is not None:
+            return False
+        return any(
+            (each.part, each.start) in self._found
+            and (each.alike, each.shown) == (place.alike, place.shown)
+            for each in found
+        )
+
+    def _settled(self, conductor: Conductor, prior: _Prior, found: list[Found], tick: int) -> bool:
         """Whether that is clear enough; then it is handed on."""
-        best, least = found[0], 1 / CHANCES.odds
+        best, least, begun = found[0], 1 / CHANCES.odds, self._begun
+        assert begun is not None
+        if self._found and self._as_found(best, found):
+            return False
+        instrument = self._setlist.parts[best.part - 1].instrument
+        if instrument is not None and self._setlist.instruments[instrument].at_once:
+            # It may have changed at any tick.
+            return False
         alike = {each.shown for each in found if each.alike == best.alike}
         near = [each for each in found if each.shown in alike]
         if 1 - sum(each.weight for each in near) > least:
@@ -849,6 +1314,9 @@ class Ears:
         for each in near:
             if each.alike == best.alike and each.weight > least * best.weight:
                 place = each.part, each.start
+                if each.shown == best.shown and each.start > begun:
+                    # It may have begun again as a phrase of it did, and nothing is different.
+                    place = best.part, best.start
                 at[place] = at.get(place, 0.0) + each.weight / best.weight
         if at.keys() == prior.matter:
             # Nothing that is listed tells them apart.
@@ -858,14 +1326,21 @@ class Ears:
         conductor.found_by_ear(
             [Place(*place, max(weight, 2 * WEIGHTS.line)) for place, weight in at.items()]
         )
+        self._look_at(conductor)
+        self._found, self._prior, self.says = set(at), prior, _NOTHING
+        length = self._setlist.parts[best.part - 1].pattern.pass_ticks
+        self._until = tick + WATCHED * length
         return True
 
     def _by_its_word(self, near: list[Found]) -> list[Found]:
         """The same places by what is heard of rules that are taken to be as listed."""
         _, ticks, _ = near[0].alike
         room, sheet = next(
-            (room, s) for room in self._rooms for s in room.sheets if id(s) == near[0].alike[0]
+            (room, s) for room in self._rooms for s in room.all if id(s) == near[0].alike[0]
         )
+        if sheet not in room.ready:
+            # All of them began with a change.
+            return near
         heard = _Heard(room, other_rule=0.0)
         assert sheet.base is not None
         way = sheet.way(heard, (ticks - sheet.base) // sheet.grid)
@@ -923,7 +1398,7 @@ class Ears:
             best = max(lanes, key=lambda lane: logs[lane])
             speak += logs[best] > SPEAKS
             strange += voice.strange(best)
-        return speak >= LEAST_SPEAKERS + FOR_EACH_STRANGE * strange
+        return _enough(speak, strange)
 
     def _say(self, conductor: Conductor, found: list[Found], tick: int, speaks: bool) -> None:
         """Put what is known by now into words; `speaks` is whether enough tracks speak for it."""
@@ -954,7 +1429,7 @@ class Ears:
         if len(likely) < 2 or likely[0].alike[0] != likely[1].alike[0]:
             return ""
         one, other = likely[:2]
-        sheet = next(s for room in self._rooms for s in room.sheets if id(s) == one.alike[0])
+        sheet = next(s for room in self._rooms for s in room.all if id(s) == one.alike[0])
         soonest: tuple[int, str] | None = None
         for key, name in sheet.names.items():
             for each in sheet.voices[key].ruled:
@@ -1078,3 +1553,9 @@ def _sum(logs: Iterable[float]) -> float:
     logs = list(logs)
     top = max(logs, default=-inf)
     return top if top == -inf else top + log(sum(exp(each - top) for each in logs))
+
+
+def _two(one: float, other: float) -> float:
+    """The logarithm of the sum of two numbers, given by theirs."""
+    top, low = (one, other) if one > other else (other, one)
+    return top if low == -inf else top + log1p(exp(low - top))
