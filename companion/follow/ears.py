@@ -1346,8 +1346,10 @@ class Ears:
         way = sheet.way(heard, (ticks - sheet.base) // sheet.grid)
         found = []
         for each in near:
-            passes = (ticks - each.counted) // sheet.pattern.pass_ticks
-            told = way.score + sum(v[passes % m] for m, v in way.factors)
+            told = each.told
+            if each.alike[1] >= each.counted:
+                passes = (ticks - each.counted) // sheet.pattern.pass_ticks
+                told = way.score + sum(v[passes % m] for m, v in way.factors)
             found.append(replace(each, weight=_log(each.weight) - each.told + told))
         top = max(each.weight for each in found)
         found = [replace(each, weight=exp(each.weight - top)) for each in found]

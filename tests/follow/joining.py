@@ -227,12 +227,13 @@ def join_changed(
 ) -> Changed:
     """Join `part` at its tick `begin`; at the end of one of its next passes another one begins.
 
-    Any part of the set, or the same again; it is listened to for so many ticks more.
+    Any part of the set, or the same again; it is listened to for so many ticks more. It changes
+    before its planned end, but where its last pass runs already.
     """
     length = part.pattern.pass_ticks
     first, last = begin // length + 1, begin // length + 12
     if part.planned_ticks is not None:
-        last = max(min(last, part.planned_ticks // length), first)
+        last = max(min(last, part.planned_ticks // length - 1), first)
     change = rng.randint(first, last) * length
     to = rng.choice([p for p in setlist.parts if setlist.notes_of(p)])
     if to.planned_ticks is not None:
