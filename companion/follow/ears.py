@@ -76,7 +76,8 @@ class Chances(NamedTuple):
     # The rule of a step, or the whole of a track, is another than the list says.
     other_rule: float = 1 / 400
     other_track: float = 1 / 1500
-    # Nothing of the set plays, at the least.
+    # It is elsewhere than the worlds of the belief say, and nothing of the set plays, at the least.
+    anything: float = 0.05
     nothing: float = 0.02
     # A place is taken for found at such odds against all others together.
     odds: float = 1e4
@@ -107,7 +108,7 @@ LIKELY, UNLIKELY = 0.25, 1e-3
 LOOKED_BACK = 12
 # What was found is listened to for so many passes more, and is in doubt where this share of all
 # that may be is elsewhere.
-WATCHED, DOUBTED = 8, 0.99
+WATCHED, DOUBTED = 8, 0.9
 # So many notes are kept: far more than it takes.
 MOST_NOTES = 20_000
 # Listening begins anew after so many passes of which nothing in the set makes sense.
@@ -1485,6 +1486,7 @@ class _Prior:
                     self._at[place] = self._at.get(place, 0.0) + weight * chance
         # The places that matter, where all that matters is a place.
         self.matter = {(w.part, w.start) for w in matter(held.worlds)} if ticks.sure else set()
+        anything = max(anything, CHANCES.anything)
         self.nothing = max(anything / 2, CHANCES.nothing)
         # A hand that chose something chose the same again as likely as all others together.
         self._any = anything / 2 / len(setlist.parts)
