@@ -33,7 +33,7 @@ from __future__ import annotations
 
 from bisect import bisect_left
 from collections.abc import Callable, Collection, Iterable, Iterator, Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from functools import cached_property, lru_cache, partial
 from math import atan2, cos, exp, gcd, hypot, inf, lcm, lgamma, log, log1p, pi, sin
 from typing import NamedTuple
@@ -94,6 +94,8 @@ LONGEST_VECTOR = 512
 MOST_PASSES = 1024
 # Places this far below the best, in nats, are not joined any further; nor more than so many.
 FAR, MOST_JOINED = 20.0, 512
+# Changes so far below all, in nats, are forgotten.
+FORGOTTEN = 15.0
 # Ways to lie in a pass that are looked into, of all patterns.
 MOST_WAYS = 4
 # A pattern so far below the best, in nats, is not listened for any more.
@@ -106,9 +108,9 @@ NEW_DOUBT = 1e-6
 LIKELY, UNLIKELY = 0.25, 1e-3
 # To find a change that nobody knew of, so many passes are heard again at most.
 LOOKED_BACK = 12
-# What was found is listened to for so many passes more, and is in doubt where this share of all
-# that may be is elsewhere.
-WATCHED, DOUBTED = 8, 0.9
+# What was found is listened to for so many passes more, and longer while it has not this share of
+# all that may be; it is in doubt where that share is elsewhere.
+WATCHED, SETTLED, DOUBTED = 16, 0.99, 0.9
 # So many notes are kept: far more than it takes.
 MOST_NOTES = 20_000
 # Listening begins anew after so many passes of which nothing in the set makes sense.
@@ -161,6 +163,9 @@ class _Voice:
     def begin(self, *, lanes: bool = True) -> None:
         """Nothing has been heard; there is each way to lie in the pass, or no lane yet."""
         chances = CHANCES
+        stray, hand = chances.heard.stray, chances.hand_plays
+        # How likely silence is, and a note, where it is muted, or played by hand.
+        self._otherwise = (1 - stray, 1 - hand), (stray, hand)
         self._exact = not lanes
         self._starts = list(range(self.length)) if lanes else []
         many = len(self._starts)
@@ -172,7 +177,8 @@ class _Voice:
         self._log = 0.0
         self._offsets = [0.0] * many
         self._told = 0
-        # By lane, for each step with a cycle: by the number of passes before, modulo the cycle.
+        # By lane, for each step with a cycle: by the number of passes before, modulo the cycle, how
+        # much likelier that makes what was heard than any other on average.
         self.cycles: list[list[list[float]]] = [
             [[1.0] * len(each.chances) for each in self.ruled] for _ in self._starts
         ]
@@ -215,10 +221,8 @@ class _Voice:
 
     def tell(self, at: int, heard: bool, fill: bool | None) -> None:
         """Whether a note was heard on step `at` of the grid."""
-        plan, rates = self._plan(fill), CHANCES.heard
-        by_hand = CHANCES.hand_plays
-        as_muted = rates.stray if heard else 1 - rates.stray
-        as_by_hand = by_hand if heard else 1 - by_hand
+        plan = self._plans.get(fill) or self._plan(fill)
+        as_muted, as_by_hand = self._otherwise[heard]
         length, here = self.length, at % self.length
         opening = plan.opening if self._exact else {}
         for n, each in enumerate(plan.ruled):
@@ -235,11 +239,17 @@ class _Voice:
                     continue
                 listed, otherwise = listed / mean, otherwise / mean
                 likely = plan.by_pass(n, heard, number)
-                vector = self.cycles[lane][n]
-                self.cycles[lane][n] = [
-                    v * (listed * p + otherwise) for v, p in zip(vector, likely, strict=True)
+                vector = [
+                    v * (listed * p + otherwise)
+                    for v, p in zip(self.cycles[lane][n], likely, strict=True)
                 ]
-        likely = self._likely(plan, fill, heard, here)
+                mean = sum(vector) / len(vector)
+                self.cycles[lane][n] = [v / mean for v in vector]
+                self._offsets[lane] += log(mean)
+        likely = self._by_lane.get((fill, heard, here))
+        if likely is None:
+            likely = [plan.likely(heard, (here - start) % length) for start in self._starts]
+            self._by_lane[fill, heard, here] = likely
         if opening:
             likely = [
                 _likely(opening[(at - start) % length], heard)
@@ -253,14 +263,6 @@ class _Voice:
         self._told += 1
         if self._told % length == 0 and self._starts:
             self._turn()
-
-    def _likely(self, plan: _Listed, fill: bool | None, heard: bool, here: int) -> list[float]:
-        """How likely what was heard is for each lane, where step 0 is `here` of its pass."""
-        found = self._by_lane.get((fill, heard, here))
-        if found is None:
-            found = [plan.likely(heard, (here - each) % self.length) for each in self._starts]
-            self._by_lane[fill, heard, here] = found
-        return found
 
     def stray(self) -> None:
         """A note was heard where no step of the grid is."""
@@ -291,23 +293,12 @@ class _Voice:
             for z, t in zip(hand, totals, strict=True)
         ]
         self._log += log(top)
-        for lane, vectors in enumerate(self.cycles):
-            for n, vector in enumerate(vectors):
-                most = max(vector)
-                if not 1e-100 < most < 1e100:
-                    vectors[n] = [v / most for v in vector]
-                    self._offsets[lane] += log(most)
 
     def logs(self) -> list[float]:
         """The log likelihood of all that was told, by lane, whichever pass it is."""
-        a, b = self._as_muted, self._as_by_hand
-        weights = zip(
-            self._listed, self._muted, self._by_hand, self._offsets, self.cycles, strict=True
-        )
-        return [
-            self._log + _log(x + y * a + z * b) + off + sum(_log(sum(v) / len(v)) for v in vectors)
-            for x, y, z, off, vectors in weights
-        ]
+        a, b, whole = self._as_muted, self._as_by_hand, self._log
+        weights = zip(self._listed, self._muted, self._by_hand, self._offsets, strict=True)
+        return [whole + _log(x + y * a + z * b) + off for x, y, z, off in weights]
 
     def strange(self, lane: int) -> bool:
         """Whether, lying so, it plays by hand rather than by its list."""
@@ -523,6 +514,10 @@ class _Sheet:
             return
         self._staff.look(notes, tick, fill)
 
+    def falls_on(self, tick: int) -> bool:
+        """Whether a step of its grid does, as far as it is known by now."""
+        return self.base is not None and (tick - self.base) % self.grid == 0
+
     def _listen(self, base: int, off: float, begun: int) -> None:
         self.base = base
         self._staff.begin(base, off, -(-(begun + self._early - base) // self.grid), 0)
@@ -577,7 +572,7 @@ class _Sheet:
         fixed = [sum(heard.silent[key] for key in self.absent)] * self.length
         for key, logs in heard.logs[id(self)].items():
             bounds = [
-                each + sum(_log(max(v) * len(v) / sum(v)) for v in vectors)
+                each + sum(log(max(v)) for v in vectors)
                 for each, vectors in zip(logs, self.voices[key].cycles, strict=True)
             ]
             if self.length % len(bounds):
@@ -614,8 +609,7 @@ class _Sheet:
                 strange[lane] += voice.strange(lane)
                 if room.recounts:
                     for vector in voice.cycles[lane]:
-                        mean = sum(vector) / len(vector)
-                        scores[lane] += _log(vector[0] / mean * (1 - rule) + rule)
+                        scores[lane] += log(vector[0] * (1 - rule) + rule)
         # Keys that tracks share tell nothing, here or anywhere.
         for lane, span in enumerate(spans):
             scores[lane] += sum(
@@ -677,12 +671,11 @@ class _Heard:
                 rest[key] = max(rest[key], _sum(logs) - log(len(logs)))
         for sheet, logs_of in raw.items():
             self.logs[sheet] = {
-                key: [_sum((each + listed, rest[key] + other)) - alone[key] for each in logs]
+                key: [_two(each + listed, rest[key] + other) - alone[key] for each in logs]
                 for key, logs in logs_of.items()
             }
         self.silent = {
-            key: _sum((absent[key][0] + listed, rest[key] + other)) - alone[key]
-            for key in room.keys
+            key: _two(absent[key][0] + listed, rest[key] + other) - alone[key] for key in room.keys
         }
 
     def cycles(self, sheet: _Sheet, key: Key, lane: int) -> list[list[float]]:
@@ -692,8 +685,7 @@ class _Heard:
             other = self._other
             found = []
             for vector in sheet.voices[key].cycles[lane]:
-                mean = sum(vector) / len(vector)
-                found.append([_log(v / mean * (1 - other) + other) for v in vector])
+                found.append([_log(v * (1 - other) + other) for v in vector])
             self._cycles[id(sheet), key, lane] = found
         return found
 
@@ -803,9 +795,10 @@ class _Room:
 
         Also whether enough of it speaks for that.
         """
+        whole = self.whole
         for change in self.changes:
             alone = sum(each[0] for each in self.since(change).values())
-            yield change, None, change.all + alone - self.whole, False
+            yield change, None, change.all + alone - whole, False
         for sheet in self.all:
             for staff in sheet.after.values():
                 if staff.changes:
@@ -913,8 +906,7 @@ def _enough(speak: int, strange: int) -> bool:
 # -- places --------------------------------------------------------------------------------------
 
 
-@dataclass(frozen=True, slots=True)
-class Found:
+class Found(NamedTuple):
     """Where it may be: `start` is the count at the part's tick 0, `weight` its share of all.
 
     `passes` are those before the running one, `counted` the count at which its instrument's own
@@ -1133,7 +1125,7 @@ class Ears:
         if speaks and self._settled(conductor, prior, found, tick):
             return True
         if self._found:
-            self._doubts(conductor, prior, weighed)
+            self._doubts(conductor, prior, weighed, tick)
             return False
         most = max(room.passes for room in self._rooms if room.ready)
         lost = weighed.rest > 0.99 and most > PATIENCE
@@ -1225,7 +1217,8 @@ class Ears:
         for n, room in enumerate(self._rooms):
             for change, to, score, enough in room.changed():
                 changed.append((n, change, to, score))
-                if to is None or not room.recounts:
+                if to is None or not room.recounts or not to.falls_on(change.at):
+                    # Nobody knows how likely it is that it plays all along.
                     rest.append(score)
                     continue
                 places = list(self._begun_by(change, to, begun, tick, score))
@@ -1239,11 +1232,13 @@ class Ears:
                 {
                     (change.at, id(sheet))
                     for m, change, sheet, score in changed
-                    if m == n and score > whole - FAR
+                    if m == n and score > whole - FORGOTTEN
                 }
             )
-        found = [replace(each, weight=exp(each.weight - whole)) for each in found]
-        found.sort(key=lambda each: -each.weight)
+        found = [
+            each._replace(weight=exp(each.weight - whole))
+            for each in sorted(found, key=lambda each: -each.weight)
+        ]
         summed = {
             end: {sheet: _sum((*weights, rest[0])) for sheet, weights in of.items()}
             for end, of in before.items()
@@ -1257,20 +1252,22 @@ class Ears:
         """The places of a pattern that began with `change`."""
         length, at = sheet.pattern.pass_ticks, change.at
         passes = (tick - at) // length
-        alike = id(sheet), at, -1
-        if sheet.base is not None and (at - sheet.base) % sheet.grid == 0:
-            # What it is like, if it had been so all along.
-            first = sheet.base + (begun - sheet.base) // sheet.grid * sheet.grid
-            ticks = first - (first - at) % length
-            alike = id(sheet), ticks, (ticks - at) // length % sheet.around
+        assert sheet.base is not None
+        # What it is like, if it had been so all along.
+        first = sheet.base + (begun - sheet.base) // sheet.grid * sheet.grid
+        ticks = first - (first - at) % length
+        alike = id(sheet), ticks, (ticks - at) // length % sheet.around
         for part in sheet.parts:
             around = at if part.planned_ticks is not None else at % part.pattern.phrase_ticks
             yield Found(part.number, at, at, passes, score, alike, (part.number, around), score)
 
-    def _doubts(self, conductor: Conductor, prior: _Prior, weighed: _Weighed) -> None:
+    def _doubts(self, conductor: Conductor, prior: _Prior, weighed: _Weighed, tick: int) -> None:
         """Take in how likely what was found still is."""
         here = sum(each.weight for each in weighed.found if self._as_found(each, weighed.found))
         if here > 1 - DOUBTED:
+            if here < SETTLED:
+                # It is not over before that is clear.
+                self._until = max(self._until, tick + COMPARED)
             return
         self._found, self._prior = set(), prior
         conductor.lost_by_ear()
@@ -1351,9 +1348,9 @@ class Ears:
             if each.alike[1] >= each.counted:
                 passes = (ticks - each.counted) // sheet.pattern.pass_ticks
                 told = way.score + sum(v[passes % m] for m, v in way.factors)
-            found.append(replace(each, weight=_log(each.weight) - each.told + told))
+            found.append(each._replace(weight=_log(each.weight) - each.told + told))
         top = max(each.weight for each in found)
-        found = [replace(each, weight=exp(each.weight - top)) for each in found]
+        found = [each._replace(weight=exp(each.weight - top)) for each in found]
         return sorted(found, key=lambda each: -each.weight)
 
     def _places(self, way: _Way, prior: _Prior, begun: int, tick: int) -> Iterator[Found]:
