@@ -31,7 +31,6 @@ Who listens only to mutes, or to whether a change was taken, stands in `notes`.
 
 from __future__ import annotations
 
-from bisect import bisect_left
 from collections.abc import Callable, Collection, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from functools import cached_property, lru_cache, partial
@@ -147,8 +146,8 @@ class _Voice:
     """One track at one key, for every way to lie in its pass ("lane": the place modulo the pass).
 
     Three states, each with a weight by lane: as listed, muted, by hand. Steps of a grid of `grid`
-    ticks are told in order; what was heard on them is 0 or 1. Lanes that are added begin with a
-    part: of these it is known how many passes went before, none.
+    ticks are told in order; what was heard on them is 0 or 1. Behind the `ways` there may be lanes
+    that were added: these begin with a part, and it is known that no pass went before.
     """
 
     def __init__(self, steps: Sequence[CompiledStep], length: int, grid: int) -> None:
@@ -160,15 +159,14 @@ class _Voice:
         self.ruled = self._plan(False).ruled
         self.begin()
 
-    def begin(self, *, lanes: bool = True) -> None:
-        """Nothing has been heard; there is each way to lie in the pass, or no lane yet."""
+    def begin(self) -> None:
+        """Nothing has been heard; there is each way to lie in the pass."""
         chances = CHANCES
         stray, hand = chances.heard.stray, chances.hand_plays
         # How likely silence is, and a note, where it is muted, or played by hand.
         self._otherwise = (1 - stray, 1 - hand), (stray, hand)
-        self._exact = not lanes
-        self._starts = list(range(self.length)) if lanes else []
-        many = len(self._starts)
+        many = self.ways = self.length
+        self._starts = list(range(many))
         self._listed = [1 - chances.muted - chances.by_hand] * many
         self._muted = [chances.muted] * many
         self._by_hand = [chances.by_hand] * many
@@ -195,11 +193,10 @@ class _Voice:
         self.cycles.append([[1.0] * len(each.chances) for each in self.ruled])
         self._lay()
 
-    def keep(self, lanes: Sequence[int]) -> None:
-        """Forget all lanes but these."""
-        if not lanes:
-            self.begin(lanes=False)
-            return
+    def keep(self, added: Sequence[int], *, ways: bool) -> None:
+        """Forget all that were added but these, and perhaps the ways to lie in the pass."""
+        lanes = [*range(self.ways if ways else 0), *(self.ways + lane for lane in added)]
+        self.ways = self.ways if ways else 0
         self._starts = [self._starts[lane] for lane in lanes]
         for weights in (self._listed, self._muted, self._by_hand, self._offsets):
             weights[:] = [weights[lane] for lane in lanes]
@@ -221,14 +218,17 @@ class _Voice:
 
     def tell(self, at: int, heard: bool, fill: bool | None) -> None:
         """Whether a note was heard on step `at` of the grid."""
+        self._told += 1
+        if not self._starts:
+            return
         plan = self._plans.get(fill) or self._plan(fill)
         as_muted, as_by_hand = self._otherwise[heard]
         length, here = self.length, at % self.length
-        opening = plan.opening if self._exact else {}
+        opening = plan.opening
         for n, each in enumerate(plan.ruled):
             for lane in self._beginning.get((here - each.at) % length, ()):
                 number = (at - self._starts[lane]) // length
-                if number == 0 and each.at in opening:
+                if opening and number == 0 and lane >= self.ways and each.at in opening:
                     continue
                 muted = self._muted[lane] * self._as_muted
                 hand = self._by_hand[lane] * self._as_by_hand
@@ -246,22 +246,22 @@ class _Voice:
                 mean = sum(vector) / len(vector)
                 self.cycles[lane][n] = [v / mean for v in vector]
                 self._offsets[lane] += log(mean)
-        likely = self._by_lane.get((fill, heard, here))
-        if likely is None:
-            likely = [plan.likely(heard, (here - start) % length) for start in self._starts]
-            self._by_lane[fill, heard, here] = likely
-        if opening:
-            likely = [
+        known = self._by_lane.get((fill, heard, here))
+        if known is None:
+            known = [plan.likely(heard, (here - start) % length) for start in self._starts]
+            self._by_lane[fill, heard, here] = known
+        likely = known
+        if opening and len(known) > self.ways:
+            likely = known[: self.ways] + [
                 _likely(opening[(at - start) % length], heard)
                 if at - start < length and (at - start) % length in opening
                 else p
-                for start, p in zip(self._starts, likely, strict=True)
+                for start, p in zip(self._starts[self.ways :], known[self.ways :], strict=True)
             ]
         self._listed = [w * p for w, p in zip(self._listed, likely, strict=True)]
         self._as_muted *= as_muted
         self._as_by_hand *= as_by_hand
-        self._told += 1
-        if self._told % length == 0 and self._starts:
+        if self._told % length == 0:
             self._turn()
 
     def stray(self) -> None:
@@ -383,79 +383,12 @@ class _Way(NamedTuple):
     factors: tuple[tuple[int, list[float]], ...]
 
 
-class _Staff:
-    """The tracks of a pattern on one grid: step by step they are told what was heard of them.
-
-    `base` is the tick of step 0. `changes` are those with which its lanes begin, if they are not
-    all ways to lie in a pass.
-    """
-
-    def __init__(self, voices: Mapping[Key, _Voice], grid: int) -> None:
-        self.voices = voices
-        self.changes: list[_Change] = []
-        self._grid = grid
-        self._early, self._late = window(grid)
-        self.begin(0, 0.0, 0, 0)
-
-    def begin(self, base: int, off: float, first: int, taken: int, *, lanes: bool = True) -> None:
-        """Nothing has been heard before step `first`, nor of the notes before the `taken`-th.
-
-        Notes lie `off` ticks beside their own.
-        """
-        self.base, self.off, self._next, self._taken = base, off, first, taken
-        self.changes = []
-        # On which steps they have sounded.
-        self._sounded: dict[Key, set[int]] = {key: set() for key in self.voices}
-        for voice in self.voices.values():
-            voice.begin(lanes=lanes)
-
-    def look(self, notes: Notes, tick: int, fill: bool | None) -> None:
-        """The count is at `tick`: take in what is over by now."""
-        base, grid, early, late = self.base, self._grid, self._early, self._late
-        while self._taken < len(notes) and notes[self._taken][0] < tick + 1:
-            at, key = notes[self._taken]
-            self._taken += 1
-            voice = self.voices.get(key)
-            if voice is None:
-                continue
-            on = round(at - self.off)
-            after = (on - base + early) % grid - early
-            step = (on - base - after) // grid
-            if step < self._next:
-                continue
-            if after <= late:
-                self._sounded[key].add(step)
-            else:
-                voice.stray()
-        while base + self._next * grid + late + 1 < tick:
-            at = self._next
-            self._next += 1
-            for key, voice in self.voices.items():
-                sounded = self._sounded[key]
-                heard = at in sounded
-                voice.tell(at, heard, fill)
-                if heard:
-                    sounded.discard(at)
-
-    def add(self, change: _Change) -> None:
-        """Perhaps its pattern begins with `change`."""
-        self.changes.append(change)
-        for voice in self.voices.values():
-            voice.add((change.at - self.base) // self._grid)
-
-    def keep(self, lanes: Sequence[int]) -> None:
-        """Forget all lanes but these."""
-        self.changes = [self.changes[lane] for lane in lanes]
-        for voice in self.voices.values():
-            voice.keep(lanes)
-
-
 class _Sheet:
     """One pattern by the keys of its instrument, and the parts that play it.
 
     `grid` is that of its steps, in ticks; `base` a tick of the count on which they fall, None until
-    that is clear. `absent` are the keys that no track of it plays. `voices` are its tracks if it
-    has played all along, `after` those of which it began with a change, by the tick of the grid.
+    that is clear, `off` how far beside their own its notes lie. `absent` are the keys that no track
+    of it plays, `changes` those with which the lanes begin that were added to its voices.
     """
 
     def __init__(
@@ -466,16 +399,17 @@ class _Sheet:
         self.grid = gcd(pattern.pass_ticks, *(track.step_ticks for track in pattern.tracks))
         self._early, self._late = window(self.grid)
         self.length = pattern.pass_ticks // self.grid
-        self._compiled = compile_pattern(pattern)
+        compiled = compile_pattern(pattern)
         keys = [_key(note) for note in notes.values()]
         # Where two tracks share one, of which a note is nobody can tell.
         self.names = {
             _key(note): name for name, note in notes.items() if keys.count(_key(note)) == 1
         }
         self.absent = tuple(key for key in every if key not in keys)
-        self._staff = _Staff(self._voices(), self.grid)
-        self.voices = self._staff.voices
-        self.after: dict[int, _Staff] = {}
+        self.voices: dict[Key, _Voice] = {}
+        for key, name in self.names.items():
+            track = compiled.tracks[compiled.by_name[name]]
+            self.voices[key] = _Voice(track.steps, track.pass_ticks // self.grid, self.grid)
         self.begin()
 
     @cached_property
@@ -488,51 +422,88 @@ class _Sheet:
         ]
         return lcm(*(each // gcd(each, self.length) for each in lengths))
 
-    def _voices(self) -> dict[Key, _Voice]:
-        found = {}
-        for key, name in self.names.items():
-            track = self._compiled.tracks[self._compiled.by_name[name]]
-            found[key] = _Voice(track.steps, track.pass_ticks // self.grid, self.grid)
-        return found
-
     def begin(self) -> None:
         """Nothing has been heard."""
         self.base: int | None = None
-        for staff in self.after.values():
-            staff.keep(())
+        self.off = 0.0
+        self.again(0)
 
     def again(self, begun: int) -> None:
         """Hear it all again, since `begun`."""
-        for staff in self.after.values():
-            staff.keep(())
-        if self.base is not None:
-            self._listen(self.base, self._staff.off, begun)
+        base = 0 if self.base is None else self.base
+        self._next = -(-(begun + self._early - base) // self.grid)
+        # How many of the notes have been taken in, and on which steps they lie.
+        self._taken = 0
+        self._sounded: dict[Key, set[int]] = {key: set() for key in self.voices}
+        self.changes: list[_Change] = []
+        self._to_come: list[_Change] = []
+        for voice in self.voices.values():
+            voice.begin()
 
     def look(self, notes: Notes, tick: int, begun: int, fill: bool | None) -> None:
         """The count is at `tick`, since `begun` it was listened to: take in what is over by now."""
-        if self.base is None and (tick % COMPARED or not self._find(notes, begun)):
-            return
-        self._staff.look(notes, tick, fill)
+        if self.base is None:
+            # It is no change to it that so many passes did not show.
+            least = tick - PATIENCE * self.pattern.pass_ticks
+            self._to_come = [change for change in self._to_come if change.at > least]
+            if tick % COMPARED or not self._find(notes, begun):
+                return
+            assert self.base is not None
+        base, grid, early, late = self.base, self.grid, self._early, self._late
+        while self._taken < len(notes) and notes[self._taken][0] < tick + 1:
+            at, key = notes[self._taken]
+            self._taken += 1
+            voice = self.voices.get(key)
+            if voice is None:
+                continue
+            on = round(at - self.off)
+            after = (on - base + early) % grid - early
+            if after <= late:
+                self._sounded[key].add((on - base - after) // grid)
+            else:
+                voice.stray()
+        while base + self._next * grid + late + 1 < tick:
+            step = self._next
+            self._next += 1
+            while self._to_come and self._to_come[0].at <= base + step * grid:
+                self._add(self._to_come.pop(0))
+            for key, voice in self.voices.items():
+                sounded = self._sounded[key]
+                heard = step in sounded
+                voice.tell(step, heard, fill)
+                if heard:
+                    sounded.discard(step)
+
+    def change(self, change: _Change) -> None:
+        """It may begin with `change`."""
+        self._to_come.append(change)
+
+    def _add(self, change: _Change) -> None:
+        assert self.base is not None
+        start, beside = divmod(change.at - self.base, self.grid)
+        if not beside:
+            self.changes.append(change)
+            for voice in self.voices.values():
+                voice.add(start)
+
+    def keep(self, changes: Collection[_Change]) -> None:
+        """Forget all changes but these, and those that are to come."""
+        lanes = [n for n, change in enumerate(self.changes) if change in changes]
+        if len(lanes) < len(self.changes):
+            self._forget(lanes, ways=True)
+
+    def give_up(self) -> None:
+        """It has not played all along."""
+        self._forget(range(len(self.changes)), ways=False)
+
+    def _forget(self, lanes: Sequence[int], *, ways: bool) -> None:
+        self.changes = [self.changes[lane] for lane in lanes]
+        for voice in self.voices.values():
+            voice.keep(lanes, ways=ways)
 
     def falls_on(self, tick: int) -> bool:
         """Whether a step of its grid does, as far as it is known by now."""
         return self.base is not None and (tick - self.base) % self.grid == 0
-
-    def _listen(self, base: int, off: float, begun: int) -> None:
-        self.base = base
-        self._staff.begin(base, off, -(-(begun + self._early - base) // self.grid), 0)
-
-    def change(self, change: _Change, notes: Notes, off: float) -> None:
-        """Perhaps it begins with `change`, its notes `off` ticks beside their own."""
-        residue = change.at % self.grid
-        staff = self.after.get(residue)
-        if staff is None:
-            staff = self.after[residue] = _Staff(self._voices(), self.grid)
-        if not staff.changes:
-            early = float(change.at - self._early - 1)
-            taken = bisect_left(notes, (early,))
-            staff.begin(change.at, off, 0, taken, lanes=False)
-        staff.add(change)
 
     def _find(self, notes: Notes, begun: int) -> bool:
         """Find the ticks on which its steps fall, where that is clear."""
@@ -561,7 +532,10 @@ class _Sheet:
         rest = [weight for each, weight in enumerate(weights) if each != base]
         if rest and _sum(rest) > weights[base] - log(GRID_ODDS):
             return False
-        self._listen(base, off, begun)
+        self.base, self.off = base, off
+        to_come = self._to_come
+        self.again(begun)
+        self._to_come = to_come
         return True
 
     def ways(self, heard: _Heard, first: int) -> Iterator[tuple[float, int]]:
@@ -573,7 +547,7 @@ class _Sheet:
         for key, logs in heard.logs[id(self)].items():
             bounds = [
                 each + sum(log(max(v)) for v in vectors)
-                for each, vectors in zip(logs, self.voices[key].cycles, strict=True)
+                for each, vectors in zip(logs, self.voices[key].cycles, strict=False)
             ]
             if self.length % len(bounds):
                 most = max(bounds)
@@ -584,31 +558,31 @@ class _Sheet:
         for way, bound in enumerate(fixed):
             yield bound, first - (first - way) % self.length
 
-    def changed(self, room: _Room, staff: _Staff) -> list[tuple[float, bool]]:
-        """For each lane of a staff of `after` its log likelihood, with that of all before.
+    def changed(self, room: _Room) -> list[tuple[float, bool]]:
+        """For each of its changes the log likelihood of it, and all before.
 
         Also whether enough tracks speak for it, and few enough play something else.
         """
         other, listed = log(CHANCES.other_track), log(1 - CHANCES.other_track)
         rule, whole = CHANCES.other_rule, room.whole
-        spans = [room.since(change) for change in staff.changes]
-        scores = [change.before(self) - whole for change in staff.changes]
+        spans = [room.since(change) for change in self.changes]
+        scores = [change.before(self) - whole for change in self.changes]
         speak, strange = [0] * len(scores), [0] * len(scores)
         for key in self.absent:
             for lane, span in enumerate(spans):
                 alone, absent, by_hand = span[key]
                 scores[lane] += _two(absent + listed, max(alone, absent) + other)
                 strange[lane] += by_hand
-        for key, voice in staff.voices.items():
-            logs = voice.logs()
+        for key, voice in self.voices.items():
+            logs = voice.logs()[voice.ways :]
             for lane, span in enumerate(spans):
                 alone, absent, _ = span[key]
                 told = _two(logs[lane] + listed, max(alone, absent, logs[lane]) + other)
                 scores[lane] += told
                 speak[lane] += told - alone > SPEAKS
-                strange[lane] += voice.strange(lane)
+                strange[lane] += voice.strange(voice.ways + lane)
                 if room.recounts:
-                    for vector in voice.cycles[lane]:
+                    for vector in voice.cycles[voice.ways + lane]:
                         scores[lane] += log(vector[0] * (1 - rule) + rule)
         # Keys that tracks share tell nothing, here or anywhere.
         for lane, span in enumerate(spans):
@@ -658,7 +632,7 @@ class _Heard:
         self.logs: dict[int, dict[Key, list[float]]] = {}
         self._cycles: dict[tuple[int, Key, int], list[list[float]]] = {}
         raw = {
-            id(sheet): {key: voice.logs() for key, voice in sheet.voices.items()}
+            id(sheet): {key: voice.logs()[: voice.ways] for key, voice in sheet.voices.items()}
             for sheet in room.ready
         }
         other, listed = log(CHANCES.other_track), log(1 - CHANCES.other_track)
@@ -766,10 +740,9 @@ class _Room:
         change = _Change(at, self._told, dict(self._counts))
         change.weigh(weights, self.whole + self.share, self.recounts)
         self.changes.append(change)
-        off = next(sheet._staff.off for sheet in self.ready)
         for sheet in self.all:
             if change.before(sheet) > -inf:
-                sheet.change(change, self._notes, off)
+                sheet.change(change)
 
     def since(self, change: _Change) -> dict[Key, tuple[float, float, bool]]:
         """What each key played since `change`, in logs: alone, absent, and whether by hand."""
@@ -800,24 +773,21 @@ class _Room:
             alone = sum(each[0] for each in self.since(change).values())
             yield change, None, change.all + alone - whole, False
         for sheet in self.all:
-            for staff in sheet.after.values():
-                if staff.changes:
-                    scores = sheet.changed(self, staff)
-                    for change, (score, speaks) in zip(staff.changes, scores, strict=True):
-                        yield change, sheet, score, speaks
+            if sheet.changes:
+                for change, (score, speaks) in zip(sheet.changes, sheet.changed(self), strict=True):
+                    yield change, sheet, score, speaks
 
-    def keep(self, alive: Collection[tuple[int, int]]) -> None:
-        """Forget all changes, by tick and pattern, but these."""
+    def keep(self, alive: Mapping[int | None, Collection[_Change]]) -> None:
+        """Forget all changes but these, by the pattern that began (None: none of the set)."""
         for sheet in self.all:
-            for staff in sheet.after.values():
-                lanes = [n for n, c in enumerate(staff.changes) if (c.at, id(sheet)) in alive]
-                if len(lanes) < len(staff.changes):
-                    staff.keep(lanes)
-        ticks = {at for at, _ in alive}
-        self.changes = [change for change in self.changes if change.at in ticks]
+            sheet.keep(alive.get(id(sheet), ()))
+        self.changes = [change for change in self.changes if change in alive.get(None, ())]
 
     def listen_for(self, sheets: Sequence[_Sheet]) -> None:
-        """Pass over all patterns but these."""
+        """Pass over all patterns but these, until there is a change."""
+        for sheet in self.sheets:
+            if sheet not in sheets:
+                sheet.give_up()
         self.sheets = list(sheets)
 
     def take(self, at: float, channel: int, note: int) -> None:
@@ -835,12 +805,8 @@ class _Room:
         while self._taken < len(notes) and notes[self._taken][0] < tick + 1:
             self._counts[notes[self._taken][1]] += 1
             self._taken += 1
-        for sheet in self.sheets:
-            sheet.look(notes, tick, self._begun, fill)
         for sheet in self.all:
-            for staff in sheet.after.values():
-                if staff.changes:
-                    staff.look(notes, tick, fill)
+            sheet.look(notes, tick, self._begun, fill)
 
     @property
     def ready(self) -> list[_Sheet]:
@@ -1228,13 +1194,11 @@ class Ears:
                 ended(n, to, change.at, [each.weight for each in places])
         whole = _sum([each.weight for each in found] + rest)
         for n, room in enumerate(self._rooms):
-            room.keep(
-                {
-                    (change.at, id(sheet))
-                    for m, change, sheet, score in changed
-                    if m == n and score > whole - FORGOTTEN
-                }
-            )
+            alive: dict[int | None, list[_Change]] = {}
+            for m, change, to, score in changed:
+                if m == n and score > whole - FORGOTTEN:
+                    alive.setdefault(None if to is None else id(to), []).append(change)
+            room.keep(alive)
         found = [
             each._replace(weight=exp(each.weight - whole))
             for each in sorted(found, key=lambda each: -each.weight)
