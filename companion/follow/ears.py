@@ -204,7 +204,6 @@ class _Voice:
         self._lay()
 
     def _lay(self) -> None:
-        self._by_lane: dict[tuple[bool | None, bool, int], list[float]] = {}
         # The lanes by where in a pass of the grid their passes begin.
         self._beginning: dict[int, list[int]] = {}
         for lane, start in enumerate(self._starts):
@@ -246,17 +245,14 @@ class _Voice:
                 mean = sum(vector) / len(vector)
                 self.cycles[lane][n] = [v / mean for v in vector]
                 self._offsets[lane] += log(mean)
-        known = self._by_lane.get((fill, heard, here))
-        if known is None:
-            known = [plan.likely(heard, (here - start) % length) for start in self._starts]
-            self._by_lane[fill, heard, here] = known
-        likely = known
-        if opening and len(known) > self.ways:
-            likely = known[: self.ways] + [
+        likely = plan.by_lane(heard, here) if self.ways else []
+        added = self._starts[self.ways :]
+        if added:
+            likely = likely + [
                 _likely(opening[(at - start) % length], heard)
-                if at - start < length and (at - start) % length in opening
-                else p
-                for start, p in zip(self._starts[self.ways :], known[self.ways :], strict=True)
+                if opening and at - start < length and (at - start) % length in opening
+                else plan.likely(heard, (at - start) % length)
+                for start in added
             ]
         self._listed = [w * p for w, p in zip(self._listed, likely, strict=True)]
         self._as_muted *= as_muted
@@ -327,11 +323,21 @@ class _Listed:
                 ruled.append(_Ruled(at, step, chances))
         self.ruled = tuple(ruled)
         self._likely = tuple([_likely(mean, heard) for mean in means] for heard in (False, True))
+        self._by_lane: dict[tuple[bool, int], list[float]] = {}
         self._by_pass: dict[tuple[int, bool, int], list[float]] = {}
 
     def likely(self, heard: bool, at: int) -> float:
         """How likely what was heard is on step `at` of a pass, whichever pass it is."""
         return self._likely[heard][at]
+
+    def by_lane(self, heard: bool, here: int) -> list[float]:
+        """The same for each way to lie in the pass, where step 0 of it is at step `here`."""
+        found = self._by_lane.get((heard, here))
+        if found is None:
+            likely = self._likely[heard]
+            found = [likely[here - lane] for lane in range(len(likely))]
+            self._by_lane[heard, here] = found
+        return found
 
     def by_pass(self, n: int, heard: bool, number: int) -> list[float]:
         """The same for step `n` with a cycle, on pass `number` (0 is the first) less so many."""
