@@ -109,7 +109,7 @@ LIKELY, UNLIKELY = 0.25, 1e-3
 LOOKED_BACK = 12
 # What was found is listened to for so many passes more, and longer while it has not this share of
 # all that may be; it is in doubt where that share is elsewhere.
-WATCHED, SETTLED, DOUBTED = 16, 0.99, 0.9
+WATCHED, SETTLED, DOUBTED = 16, 0.99, 0.75
 # So many notes are kept: far more than it takes.
 MOST_NOTES = 20_000
 # Listening begins anew after so many passes of which nothing in the set makes sense.
@@ -126,6 +126,7 @@ CLEAR = 0.9
 
 Key = tuple[int | None, int]
 Ends = tuple[int, int]
+States = Mapping[Key, tuple[float, float]]
 Notes = Sequence[tuple[float, Key]]
 _NOTHING = ByEar()
 
@@ -182,13 +183,18 @@ class _Voice:
         ]
         self._lay()
 
-    def add(self, start: int) -> None:
-        """One more lane, whose first pass begins now, on step `start` of the grid."""
-        chances = CHANCES
+    def add(self, start: int, before: tuple[float, float] | None) -> None:
+        """One more lane, whose first pass begins now, on step `start` of the grid.
+
+        `before` is how likely it was muted, and played by hand.
+        """
+        muted, hand = CHANCES.muted, CHANCES.by_hand
+        if before is not None:
+            muted, hand = before
         self._starts.append(start)
-        self._listed.append(1 - chances.muted - chances.by_hand)
-        self._muted.append(chances.muted / self._as_muted)
-        self._by_hand.append(chances.by_hand / self._as_by_hand)
+        self._listed.append(1 - muted - hand)
+        self._muted.append(muted / self._as_muted)
+        self._by_hand.append(hand / self._as_by_hand)
         self._offsets.append(-self._log)
         self.cycles.append([[1.0] * len(each.chances) for each in self.ruled])
         self._lay()
@@ -223,6 +229,8 @@ class _Voice:
         plan = self._plans.get(fill) or self._plan(fill)
         as_muted, as_by_hand = self._otherwise[heard]
         length, here = self.length, at % self.length
+        for lane in self._beginning.get(here, ()):
+            self._turn(lane)
         opening = plan.opening
         for n, each in enumerate(plan.ruled):
             for lane in self._beginning.get((here - each.at) % length, ()):
@@ -258,7 +266,7 @@ class _Voice:
         self._as_muted *= as_muted
         self._as_by_hand *= as_by_hand
         if self._told % length == 0:
-            self._turn()
+            self._fold()
 
     def stray(self) -> None:
         """A note was heard where no step of the grid is."""
@@ -267,27 +275,25 @@ class _Voice:
         self._as_muted *= stray
         self._as_by_hand *= CHANCES.hand_plays
 
-    def _turn(self) -> None:
-        """A pass went by, in which a mute, or a hand, may have come or gone."""
-        turns = CHANCES.turns
-        listed, muted, hand = self._listed, self._muted, self._by_hand
+    def _turn(self, lane: int) -> None:
+        """A pass of a lane went by, with which a mute, or a hand, may have come or gone."""
+        turns, a, b = CHANCES.turns, self._as_muted, self._as_by_hand
+        listed, muted, hand = self._listed[lane], self._muted[lane] * a, self._by_hand[lane] * b
+        # Of what leaves a state most goes to the list, and what leaves that is muted mostly.
+        stay, total = 1 - 2 * turns, (listed + muted + hand) * turns
+        self._listed[lane] = listed * stay + total
+        self._muted[lane] = (muted * stay + total * 0.8) / a
+        self._by_hand[lane] = (hand * stay + total * 0.2) / b
+
+    def _fold(self) -> None:
+        """Bring all weights back to where they can be told from nothing."""
         a, b = self._as_muted, self._as_by_hand
         self._as_muted = self._as_by_hand = 1.0
-        totals = [x + y * a + z * b for x, y, z in zip(listed, muted, hand, strict=True)]
-        top = max(totals)
-        # Of what leaves a state most goes to the list, and what leaves that is muted mostly.
-        stay = 1 - turns
-        self._listed = [
-            (x * stay + (t - x) * turns) / top for x, t in zip(listed, totals, strict=True)
-        ]
-        self._muted = [
-            (y * a * stay + (t - y * a) * turns * 0.8) / top
-            for y, t in zip(muted, totals, strict=True)
-        ]
-        self._by_hand = [
-            (z * b * stay + (t - z * b) * turns * 0.2) / top
-            for z, t in zip(hand, totals, strict=True)
-        ]
+        weights = zip(self._listed, self._muted, self._by_hand, strict=True)
+        top = max(x + y * a + z * b for x, y, z in weights)
+        self._listed = [x / top for x in self._listed]
+        self._muted = [y * a / top for y in self._muted]
+        self._by_hand = [z * b / top for z in self._by_hand]
         self._log += log(top)
 
     def logs(self) -> list[float]:
@@ -295,6 +301,12 @@ class _Voice:
         a, b, whole = self._as_muted, self._as_by_hand, self._log
         weights = zip(self._listed, self._muted, self._by_hand, self._offsets, strict=True)
         return [whole + _log(x + y * a + z * b) + off for x, y, z, off in weights]
+
+    def state(self, lane: int) -> tuple[float, float]:
+        """How likely it is muted, and played by hand."""
+        muted, hand = self._muted[lane] * self._as_muted, self._by_hand[lane] * self._as_by_hand
+        whole = max(self._listed[lane] + muted + hand, 1e-300)
+        return muted / whole, hand / whole
 
     def strange(self, lane: int) -> bool:
         """Whether, lying so, it plays by hand rather than by its list."""
@@ -489,8 +501,17 @@ class _Sheet:
         start, beside = divmod(change.at - self.base, self.grid)
         if not beside:
             self.changes.append(change)
-            for voice in self.voices.values():
-                voice.add(start)
+            for key, voice in self.voices.items():
+                voice.add(start, change.states.get(key))
+
+    def states(self, place: Found, begun: int) -> States:
+        """How likely each key is muted, and played by hand, if it is at `place`."""
+        assert self.base is not None
+        start = (place.counted - self.base) // self.grid
+        if place.counted <= begun:
+            return {key: v.state(start % v.length) for key, v in self.voices.items() if v.ways}
+        lanes = [n for n, change in enumerate(self.changes) if change.at == place.counted]
+        return {k: v.state(v.ways + lane) for k, v in self.voices.items() for lane in lanes}
 
     def keep(self, changes: Collection[_Change]) -> None:
         """Forget all changes but these, and those that are to come."""
@@ -670,15 +691,27 @@ class _Heard:
         return found
 
 
+class Expected(NamedTuple):
+    """At tick `at` a change may come.
+
+    `weights` are of the patterns that play before, in logs, `states` how likely each key is muted,
+    and played by hand.
+    """
+
+    at: int
+    weights: Mapping[int, float]
+    states: States
+
+
 class _Change:
     """What plays may have been changed by hand at tick `at`, which nobody told.
 
-    `told` and `counts` are what had been heard by then, `befores` how likely that is, in logs, with
-    the change: by the pattern that had played, and of all.
+    `told` and `counts` are what had been heard by then, `states` how likely each key was muted, and
+    played by hand. `all` is how likely all that is, in logs, and `but` without one pattern.
     """
 
-    def __init__(self, at: int, told: int, counts: dict[Key, int]) -> None:
-        self.at, self.told, self.counts = at, told, counts
+    def __init__(self, at: int, told: int, counts: dict[Key, int], states: States) -> None:
+        self.at, self.told, self.counts, self.states = at, told, counts, states
         self.all = -inf
         self.but: dict[int, float] = {}
 
@@ -741,10 +774,10 @@ class _Room:
         self._counts = dict.fromkeys(self.keys, 0)
         self.changes: list[_Change] = []
 
-    def change(self, at: int, weights: Mapping[int, float]) -> None:
-        """Something may have been changed at tick `at`: `weights` are of what played before."""
-        change = _Change(at, self._told, dict(self._counts))
-        change.weigh(weights, self.whole + self.share, self.recounts)
+    def change(self, expected: Expected) -> None:
+        """Something may have been changed."""
+        change = _Change(expected.at, self._told, dict(self._counts), expected.states)
+        change.weigh(expected.weights, self.whole + self.share, self.recounts)
         self.changes.append(change)
         for sheet in self.all:
             if change.before(sheet) > -inf:
@@ -969,7 +1002,7 @@ class Ears:
         self._known: set[tuple[int, int | None]] = set()
         # Where passes end by all that is likely, by room, and what may change with the next tick.
         self._ends: set[tuple[int, Ends]] = set()
-        self._changes: dict[int, tuple[int, dict[int, float]]] = {}
+        self._changes: dict[int, Expected] = {}
         # What was found and is listened to for a while, until such a tick; by what it was weighed.
         self._found: set[tuple[int, int]] = set()
         self._until = 0
@@ -1008,7 +1041,9 @@ class Ears:
         Returns whether the place was found just now.
         """
         listens = conductor.listens
-        if not (listens or (self._found and conductor.state is State.RUNNING)):
+        # Of an instrument of our own nothing is heard once it is found.
+        watches = self._found and conductor.state is State.RUNNING and not conductor.rehearses
+        if not (listens or watches):
             if self._begun is not None:
                 self._end()
             return False
@@ -1031,10 +1066,10 @@ class Ears:
             return False
         if self._begun is None or moved:
             self._begin(tick)
-        for n, (at, weights) in list(self._changes.items()):
-            if at <= tick:
+        for n, change in list(self._changes.items()):
+            if change.at <= tick:
                 del self._changes[n]
-                self._rooms[n].change(at, weights)
+                self._rooms[n].change(change)
         for room in self._rooms:
             room.look(tick, fill)
         if not self._due(tick):
@@ -1088,7 +1123,7 @@ class Ears:
             self._ends |= likely
             weighed = self._again(prior, begun, tick, fill)
         self._ends = {end for end in self._ends if weighed.ends.get(end, 0.0) > UNLIKELY}
-        self._expect(weighed, tick)
+        self._expect(weighed, begun, tick)
         found = weighed.found
         if not found:
             return False
@@ -1120,24 +1155,28 @@ class Ears:
         for at in sorted(ends):
             for room in self._rooms:
                 room.look(at, fill)
-            self._expect(self._weigh(prior, begun, at), at - 1)
-            for n, (when, weights) in self._changes.items():
-                self._rooms[n].change(when, weights)
+            self._expect(self._weigh(prior, begun, at), begun, at - 1)
+            for n, change in self._changes.items():
+                self._rooms[n].change(change)
             self._changes = {}
         for room in self._rooms:
             room.look(tick, fill)
         return self._weigh(prior, begun, tick)
 
-    def _expect(self, weighed: _Weighed, tick: int) -> None:
+    def _expect(self, weighed: _Weighed, begun: int, tick: int) -> None:
         """Where a pass may end with `tick`, something may change with the next one."""
-        for n in range(len(self._rooms)):
+        for n, room in enumerate(self._rooms):
             before: dict[int, list[float]] = {}
             for end in self._ends:
                 if end[0] == n and (tick + 1 - end[1][0]) % end[1][1] == 0:
                     for sheet, weight in weighed.before.get(end, {}).items():
                         before.setdefault(sheet, []).append(weight)
             if before:
-                self._changes[n] = tick + 1, {sheet: _sum(each) for sheet, each in before.items()}
+                sheets = {id(sheet): sheet for sheet in room.all}
+                best = next((each for each in weighed.found if each.alike[0] in sheets), None)
+                states = {} if best is None else sheets[best.alike[0]].states(best, begun)
+                weights = {sheet: _sum(each) for sheet, each in before.items()}
+                self._changes[n] = Expected(tick + 1, weights, states)
 
     def _weigh(self, prior: _Prior, begun: int, tick: int) -> _Weighed:
         """Weigh all places by what was heard from the count `begun` to `tick`."""
@@ -1233,7 +1272,10 @@ class Ears:
 
     def _doubts(self, conductor: Conductor, prior: _Prior, weighed: _Weighed, tick: int) -> None:
         """Take in how likely what was found still is."""
+        # Silence, or what nobody listed, speaks for no other place.
+        whole = sum(each.weight for each in weighed.found)
         here = sum(each.weight for each in weighed.found if self._as_found(each, weighed.found))
+        here /= whole
         if here > 1 - DOUBTED:
             if here < SETTLED:
                 # It is not over before that is clear.
