@@ -149,6 +149,14 @@ class Listening:
                     break
         return self
 
+    def until_found(self, ticks: int = 1500) -> Listening:
+        """Hear until it is found, and fail after so many ticks."""
+        until = self.tick + ticks
+        while not self.found:
+            assert self.tick < until
+            self.hear(1)
+        return self
+
     def ask(self, words: str) -> Listening:
         self.follower.wish(words, self.now_ns)
         return self
@@ -216,9 +224,8 @@ def test_what_is_likely_can_be_confirmed() -> None:
 
 def test_what_is_heard_becomes_the_count_by_itself_and_a_word_still_wins() -> None:
     at = Listening(CLEAR, CLEAR.parts[0], 31)
-    while not at.found:
-        at.hear(1)
-        assert not at.sent
+    at.until_found()
+    assert not at.sent
     assert at.conductor.notice == "found by ear: spring tide"
     assert (at.conductor.part.number, at.conductor.tick) == (1, at.tick)
     at.ask("align").ask("align")
@@ -230,17 +237,15 @@ def test_what_is_heard_becomes_the_count_by_itself_and_a_word_still_wins() -> No
 
 
 def test_where_a_count_is_on_the_screen_ears_say_what_they_hear_and_c_means_the_screen() -> None:
-    setlist = a_night(SLACK)
+    setlist = a_night(SPRING)
     at = Listening(setlist, setlist.parts[0], 31)
-    while not at.found:
-        at.hear(1)
-    at.hear(400)
+    at.until_found().hear(400)
     # The cable is out for two seconds: perhaps a tick more or fewer than were reckoned.
     events, apart, out_ns = list(at.events), at.now_ns, 2_000_000_000
     at.events = iter([each for each in events if not apart < each[0] < apart + out_ns])
     at.hear(30)
     assert not at.found
-    while not at.conductor.doubt.startswith("listening: slack water, pass"):
+    while not at.conductor.doubt.startswith("listening: spring tide, pass"):
         at.hear(1)
         assert not at.found
     assert "press c" in at.help
@@ -251,18 +256,15 @@ def test_where_a_count_is_on_the_screen_ears_say_what_they_hear_and_c_means_the_
 
 
 def test_after_a_silence_ears_settle_how_many_ticks_there_were() -> None:
-    setlist = a_night(SLACK)
+    setlist = a_night(SPRING)
     at = Listening(setlist, setlist.parts[0], 31)
-    while not at.found:
-        at.hear(1)
-    at.hear(400)
+    at.until_found().hear(400)
     events, apart, out_ns = list(at.events), at.now_ns, 2_000_000_000
     missed = sum(apart < each[0] < apart + out_ns and each[2] is CLOCK for each in events)
     at.events = iter([each for each in events if not apart < each[0] < apart + out_ns])
     at.hear(30)
     assert not at.found
-    while not at.found:
-        at.hear(1)
+    at.until_found()
     assert (at.conductor.tick - at.tick - missed) % 768 == 0
 
 
@@ -292,8 +294,7 @@ def test_after_it_was_found_another_pattern_makes_unsure_and_is_found_in_turn() 
     assert at.conductor.part.number == 1
     at.hear(96)
     assert not at.found or at.conductor.part.number == 2
-    while not at.found:
-        at.hear(1)
+    at.until_found()
     assert (at.conductor.part.number, at.conductor.tick) == (2, at.tick - 96 * 5)
 
 
