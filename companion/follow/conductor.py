@@ -857,14 +857,6 @@ class Conductor:
         self._act(may_send=False)
         self.notice = f"found by ear: {self.part.name}"
 
-    def lost_by_ear(self) -> None:
-        """Notes speak against what they had told: the instrument may play anything by now."""
-        worlds = belief.lift_anything(self.situation.worlds)
-        self._set(worlds=worlds, why=f"it does not sound like {self.part.name} any more")
-        self._withdraw(self.now_ns)
-        self._event()
-        self._settle()
-
     # -- what became of a send ---------------------------------------------------------------
 
     def keeps(self, send: Send) -> bool:

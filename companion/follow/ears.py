@@ -21,11 +21,21 @@ tells is bounded, for a list may be wrong: `CHANCES` says how often a track or a
 than the list says. So no place is believed on the word of one step alone. Beside all
 places stands that none is right: each note then comes as often as it came.
 
-What comes of it is said, and becomes the count by the performer's word: of 360 random joins 89 were
-found and none wrongly, but of 80 with a change by hand that nobody told 15 were found, and two of
-these wrongly. Only where `Conductor.trusts_ears` is set, in a trial of joining, it weighs worlds
-of the belief by itself: the prior of a place is the weight of the worlds that it belongs to, and
-what is found is handed to `Conductor.found_by_ear`.
+A hand may change what plays while it is listened to, and nobody tells: at the end of any pass
+(`CHANCES.changed`), to any part, to the same again, or to what is none. A **change** is such an end
+at tick T, as likely as all that ends a pass there by what was heard before it. A place that begins
+with it is as likely as that, and as what was heard since makes it: known from tick 0 on, it is one
+lane beside the ways to lie in a pass. This is the forward filter of a chain that begins anew, with
+the run's length as its state (Adams and MacKay, Bayesian online changepoint detection, 2007; from
+memory), but that what is far below all is forgotten. Where the ends of passes become clear only by
+and by, all is heard again with a change at each. So a place is found only once what was heard since
+each end of a pass, the last one as well, speaks against a change there; and a change is found as any
+place. An instrument that changes at once may do so at any tick: there the performer has the word.
+
+The prior of a place is the weight of the worlds of the belief that it belongs to. What is found is
+handed to `Conductor.found_by_ear`, and listened to for some passes more: where a change has most of
+the weight, the belief hears that a hand may have acted unseen, and where it has nearly all, of that.
+What nobody listed, or silence, speaks for no other place: a break leaves sure what is so.
 Who listens only to mutes, or to whether a change was taken, stands in `notes`.
 """
 
@@ -1282,7 +1292,7 @@ class Ears:
                 self._until = max(self._until, tick + COMPARED)
             return
         self._found, self._prior = set(), prior
-        conductor.lost_by_ear()
+        conductor.unseen(f"it does not sound like {conductor.part.name} any more")
         self._look_at(conductor)
 
     def _as_found(self, place: Found, found: Sequence[Found]) -> bool:
