@@ -22,20 +22,21 @@ than the list says. So no place is believed on the word of one step alone. Besid
 places stands that none is right: each note then comes as often as it came.
 
 A hand may change what plays while it is listened to, and nobody tells: at the end of any pass
-(`CHANCES.changed`), to any part, to the same again, or to what is none. A **change** is such an end
-at tick T, as likely as all that ends a pass there by what was heard before it. A place that begins
-with it is as likely as that, and as what was heard since makes it: known from tick 0 on, it is one
-lane beside the ways to lie in a pass. This is the forward filter of a chain that begins anew, with
-the run's length as its state (Adams and MacKay, Bayesian online changepoint detection, 2007; from
-memory), but that what is far below all is forgotten. Where the ends of passes become clear only by
-and by, all is heard again with a change at each. So a place is found only once what was heard since
-each end of a pass, the last one as well, speaks against a change there; and a change is found as any
-place. An instrument that changes at once may do so at any tick: there the performer has the word.
+(`CHANCES.changed`), to any part, to the same again, or to what is none of the set. A **change** is
+such an end at tick T, as likely as all that ends a pass there by what was heard before it. A place
+that begins with it is as likely as that, and as what was heard since makes it: known from tick 0
+on, it is one lane beside the ways to lie in a pass. This is the forward filter of a chain that
+begins anew (Adams and MacKay, Bayesian online changepoint detection, 2007; from memory), but that
+what is far below all is forgotten. Where it becomes clear only by and by where passes end, all is
+heard again with a change at each end. So a place is found only once what was heard since each end
+of a pass, the last one as well, speaks against a change there; and what a change began is found as
+any place is. An instrument that changes at once may do so at any tick: there the performer has the
+word.
 
 The prior of a place is the weight of the worlds of the belief that it belongs to. What is found is
-handed to `Conductor.found_by_ear`, and listened to for some passes more: where a change has most of
-the weight, the belief hears that a hand may have acted unseen, and where it has nearly all, of that.
-What nobody listed, or silence, speaks for no other place: a break leaves sure what is so.
+handed to `Conductor.found_by_ear`, and is listened to for some passes more. Where other places
+have most of the weight by then, a hand may have acted unseen, and so the belief is told; where one
+of them is found, that is handed on. What nobody listed, or silence, speaks for no other place.
 Who listens only to mutes, or to whether a change was taken, stands in `notes`.
 """
 
