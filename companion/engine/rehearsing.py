@@ -248,7 +248,7 @@ class Rehearsing:
         part = rng.choice(parts)
         tick = rng.randrange(part.likely_ticks)
         with self._lock:
-            self._conductor.rehearses, self._conductor.trusts_ears = False, True
+            self._conductor.rehearses = False
             self._instrument.place(part.number, tick - 1, 0)
             self._instrument.start()
             self.joined = Joined(part.number, tick)
@@ -295,7 +295,7 @@ class Rehearsing:
         """It was found, or not: from here on it is a rehearsal like any other, or over."""
         joined = self.joined
         assert joined is not None
-        self._conductor.rehearses, self._conductor.trusts_ears = True, False
+        self._conductor.rehearses = True
         if not self.asked.stays:
             self.over = True
         elif joined.after is None or not joined.right:

@@ -440,8 +440,7 @@ class Conductor:
     `called` is what a wish has asked of it, START or PAUSE, until somebody takes it, `counted_in`
     how many beats of a count-in are left, 0 outside one, `done` a cue that was said to be done,
     until somebody takes it. `records` says whether there is a take to
-    say a word to, `trusts_ears` that what is found by ear is the count, with no word of a person:
-    in a trial of joining only. Every call that takes a time may change `situation`.
+    say a word to. Every call that takes a time may change `situation`.
 
     What a person says of the count may be wrong: for a while a second conductor goes on beside as
     if it had not been said. It hears what this one hears and is told what this one lets out, so
@@ -459,7 +458,6 @@ class Conductor:
         self.done: Cue | None = None
         self.records = True
         self.by_ear = ByEar()
-        self.trusts_ears = False
         self.now_ns = 0
         # When anything was last heard of the transport, and when a clock was.
         self.heard_ns = 0

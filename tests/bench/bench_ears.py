@@ -3,6 +3,7 @@
     python -m tests.bench.bench_ears joins 1000 [SEED]     random sets, one track muted, 2 % lost
     python -m tests.bench.bench_ears shipped 1000 [SEED]   the sets that come with it
     python -m tests.bench.bench_ears strange 300 [SEED]    another set, a rule changed
+    python -m tests.bench.bench_ears changed 300 [SEED]    changed by hand meanwhile, nobody tells
     python -m tests.bench.bench_ears cost                  microseconds a tick, a note and a step
 
 The instrument is the tests' own (`tests.follow.joining`). The ideal is the same Bayes rule told the
@@ -27,11 +28,13 @@ from tests.follow.joining import (
     CLOCK,
     PORT,
     Cable,
+    Changed,
     Outcome,
     a_pattern,
     a_place,
     a_set,
     join,
+    join_changed,
     muted_one,
     notes_of,
     over_cable,
@@ -130,6 +133,32 @@ def _changed(part: Part, rng: random.Random) -> Part:
     return replace(part, pattern=replace(part.pattern, tracks=tuple(tracks)))
 
 
+def changed(many: int, seed: int) -> None:
+    """While it is listened for, another part begins by hand, or the same again."""
+    rng = random.Random(seed)
+    during: list[Outcome] = []
+    before: list[Changed] = []
+    for n in range(many):
+        setlist = a_set(rng)
+        part, begin = a_place(setlist, rng)
+        cable = Cable(muted=muted_one(part, rng))
+        drawn = rng.random()
+        one = join_changed(setlist, part, begin, random.Random(drawn), cable=cable)
+        if one.wrong:
+            print(f"  wrong: join {n}, {one}", flush=True)
+        if one.before:
+            before.append(one)
+        else:
+            during.append(Outcome(one.sure_after, one.wrong))
+    told("changed while it listened, until sure of what plays", during)
+    noticed = sorted(each.noticed for each in before if each.noticed is not None)
+    wrong = sum(each.wrong > 0 for each in before)
+    print(
+        f"sure before the change: {len(before)}, of which {len(noticed)} were unsure again or right"
+        f" after {[round(each / 96, 2) for each in noticed]} bars; {wrong} sure and wrong"
+    )
+
+
 def cost() -> None:
     """A pattern of sixteen tracks, joined: what each tick costs, with ears and without."""
     rng = random.Random(4)
@@ -187,6 +216,8 @@ def main() -> None:
         joins(many, seed, lambda rng: rng.choice(sets), min(many, 300))
     elif what == "strange":
         strange(many, seed)
+    elif what == "changed":
+        changed(many, seed)
     else:
         cost()
 

@@ -182,7 +182,6 @@ def join(
     sounds = notes_of(setlist, part if played is None else played, until, rng)
     follower = Follower(setlist, can_send=False)
     conductor = follower.conductor
-    conductor.trusts_ears = True
     count, wrong, sure_after = -1, 0, None
     for at, _, message in over_cable(sounds, begin, until, tick_ns, cable, rng):
         follower.hear(PORT, round(at), message)
@@ -197,6 +196,71 @@ def join(
             if until_sure:
                 break
     return Outcome(sure_after, wrong, conductor.doubt)
+
+
+@dataclass(frozen=True)
+class Changed:
+    """How it went where something was changed by hand, which nobody told, while it listened.
+
+    `before` says that it was sure before that, and `noticed` after how many ticks it was so no
+    more; `sure_after` is of the change, in ticks, where it was sure of what plays. `wrong` counts
+    the ticks at which it was sure of another place: any, but for a pass of what it knew before.
+    """
+
+    before: bool
+    noticed: int | None
+    sure_after: int | None
+    wrong: int
+    said: str = ""
+
+
+def join_changed(
+    setlist: SetList,
+    part: Part,
+    begin: int,
+    rng: random.Random,
+    *,
+    cable: Cable = Cable(),
+    bpm: float = 120.0,
+    ticks: int = 2000,
+) -> Changed:
+    """Join `part` at its tick `begin`; at the end of one of its next passes another one begins.
+
+    Any part of the set, or the same again; it is listened to for so many ticks more. It changes
+    before its planned end, but where its last pass runs already.
+    """
+    length = part.pattern.pass_ticks
+    first, last = begin // length + 1, begin // length + 12
+    if part.planned_ticks is not None:
+        last = max(min(last, part.planned_ticks // length - 1), first)
+    change = rng.randint(first, last) * length
+    to = rng.choice([p for p in setlist.parts if setlist.notes_of(p)])
+    if to.planned_ticks is not None:
+        ticks = min(ticks, to.planned_ticks)
+    sounds = [each for each in notes_of(setlist, part, change, rng) if each[0] < change]
+    sounds += [(change + at, *rest) for at, *rest in notes_of(setlist, to, ticks, rng)]
+    follower = Follower(setlist, can_send=False)
+    conductor = follower.conductor
+    count, wrong = begin - 1, 0
+    before, sure_after, noticed = False, None, None
+    for at, _, message in over_cable(sounds, begin, change + ticks, 60e9 / (bpm * 24), cable, rng):
+        follower.hear(PORT, round(at), message)
+        if message is not CLOCK:
+            continue
+        count += 1
+        sure = conductor.sure and conductor.state is State.RUNNING
+        if count < change:
+            before = sure
+            wrong += sure and not right(conductor.part, conductor.tick, part, count)
+            continue
+        here = sure and right(conductor.part, conductor.tick, to, count - change)
+        if before and noticed is None and (not sure or here):
+            noticed = count - change
+        if here and sure_after is None:
+            sure_after = count - change
+        excused = before and noticed is None and count < change + length
+        wrong += sure and not here and not excused
+    return Changed(before, noticed, sure_after, wrong, f"part {part.number} to {to.number}")
 
 
 def right(shown: Part, tick: int, part: Part, played: int) -> bool:

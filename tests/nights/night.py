@@ -424,7 +424,6 @@ class Stage:
     def _listening(self, follower: Follower) -> Follower:
         if self._deaf:
             follower._made.ears.any = False
-        follower.conductor.trusts_ears = not self._deaf
         return follower
 
     def _arrive(self, arrival: Arrival) -> None:
