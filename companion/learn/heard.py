@@ -191,6 +191,6 @@ def _in_time(file: mido.MidiFile) -> Iterator[tuple[int, mido.Message]]:
 def _longest_held(tempi: list[tuple[float, float]], end: float) -> float | None:
     """The tempo that holds for most beats."""
     held: dict[float, float] = {}
-    for (tick, bpm), (until, _) in zip(tempi, [*tempi[1:], (end, 0.0)], strict=True):
+    for (tick, bpm), (until, _) in zip(tempi, [*tempi, (end, 0.0)][1:], strict=True):
         held[bpm] = held.get(bpm, 0.0) + until - tick
     return max(held, key=lambda bpm: held[bpm]) if held else None

@@ -9,8 +9,10 @@ import subprocess
 import sys
 from pathlib import Path
 
+import mido
 import pytest
 
+from companion.setlist import load
 from tests.cli.conftest import GOOD, Program
 
 
@@ -171,3 +173,21 @@ class Something:
         return bool(other)
 
     __hash__ = None  # type: ignore[assignment]
+
+
+def test_a_file_that_says_no_tempo_is_learned_and_added_to_a_set(
+    program: Program, good: Path
+) -> None:
+    track = mido.MidiTrack()
+    for _ in range(4 * 16):
+        track.append(mido.Message("note_on", channel=9, note=36, velocity=100))
+        track.append(mido.Message("note_off", channel=9, note=36, time=480))
+    mido.MidiFile(ticks_per_beat=480, tracks=[track]).save(str(program.folder / "loop.mid"))
+    good.chmod(0o640)
+    done = program.run("learn", "loop.mid", "--into", good, "--name", "neap")
+    assert done.returncode == 0, done.stderr
+    assert len(load(good).parts) == 2
+    assert "\n  neap:\n" in good.read_text()
+    assert good.stat().st_mode & 0o777 == 0o640
+    # Nothing else is left there.
+    assert {p.name for p in program.folder.iterdir()} <= {"loop.mid", good.name, "state"}
