@@ -1101,8 +1101,9 @@ class Ears:
 
     def _begin(self, tick: int) -> None:
         for room in self._rooms:
-            room.begin(tick)
-        self._begun = self._compared = tick
+            room.begin(max(tick, 0))
+        # Nothing is heard of what was before the first tick.
+        self._begun = self._compared = max(tick, 0)
         self._ends, self._changes = set(), {}
         self._found, self._prior = set(), None
         self.says = _NOTHING
@@ -1486,6 +1487,17 @@ class _Prior:
         self._before: dict[tuple[int, int], int] = {}
         anything = 0.0
         held, ticks = conductor.situation, conductor.ticks
+        # The parts that may be played beyond their ends by now: how often, notes do not tell.
+        self._beyond: set[int] = set()
+        # Where the song began by all worlds, and nothing before.
+        began = [
+            None if w.start is None or w.offset is None else w.start - w.offset
+            for w, _ in held.worlds
+            if w.part
+        ]
+        self._song = (
+            None if None in began else min((b for b in began if b is not None), default=None)
+        )
         counts = ((ticks.ticks, 1.0),) if ticks.sure else ticks.chances
         # Nobody has said which part plays, nor where the set has been.
         new = conductor.state is State.READY and not held.played
@@ -1497,7 +1509,10 @@ class _Prior:
             elif world.start is None:
                 self._somewhere[world.part] = self._somewhere.get(world.part, 0.0) + weight
             else:
-                length = setlist.parts[world.part - 1].pattern.pass_ticks
+                part = setlist.parts[world.part - 1]
+                length, planned = part.pattern.pass_ticks, part.planned_ticks
+                if planned is not None and ticks.ticks - world.start >= planned:
+                    self._beyond.add(world.part)
                 for count, chance in counts:
                     # If there were more ticks, it began so many sooner by the count that is shown.
                     start = world.start - world.passes * length - (count - ticks.ticks)
@@ -1536,6 +1551,8 @@ class _Prior:
                 yield at + self._before[number, at], at, weight
         # What an instrument had counted before that does not begin anew tells of no part.
         spread = self._spread(part.number)
+        if part.number in self._beyond or (self._song is not None and start < self._song):
+            return
         if spread and (until is None or passes < until) and recounts(self._setlist, part):
             # Not shared among the ways to lie in a pass: most changes come where one ends.
             yield start, start, spread / (around // length if until is None else until)
