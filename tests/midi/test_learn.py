@@ -24,14 +24,17 @@ FAST, PHRASES = "240", 4
 PATIENCE_S = 200.0
 
 
+# As the file has its tracks in order: what is written anew below has them by name.
+KEYS = keys_of(read_text(SHIPPED.read_text("utf-8"), "set"))
+
+
 def sounding() -> str:
     """The shipped set with a note for each track, each part long enough to tell its rules."""
     yaml = YAML(typ="safe")
     book: dict[str, Any] = yaml.load(SHIPPED.read_text("utf-8"))
-    keys = keys_of(read_text(SHIPPED.read_text("utf-8"), "set"))
     for pattern in book["patterns"].values():
         for name, track in pattern["tracks"].items():
-            track["note"] = keys[name][1]
+            track["note"] = KEYS[name][1]
     for instrument in book["instruments"].values():
         instrument["port"] = "*tide ears*"
     for song in book["songs"]:
@@ -77,7 +80,7 @@ def test_the_first_steps_are_learned_from_one_play_over_jack(stage: Stage, tmp_p
         places = {each["track"]: (each["channel"] - 1, each["note"]) for each in one["tracks"]}
         steps = {(t["track"], s["step"]): s for t in one["tracks"] for s in t["steps"]}
         ticks = max(64 * part.pattern.pass_ticks, 2 * longest(part.pattern))
-        more = struck(part.pattern, ticks, keys_of(setlist), random.Random(99))
+        more = struck(part.pattern, ticks, KEYS, random.Random(99))
         found = foretell(mine.pattern, places, more, ticks)
         certain = {key for key, step in steps.items() if step["probability"] >= SETTLED}
         sure += len(certain)
