@@ -75,6 +75,7 @@ ELSEWHERE = "the instrument jumped to another part"
 NOWHERE = "the instrument moved its position, and its own start is not known"
 SLEPT = "the computer slept, and the count may be off"
 OTHER_PORT = "the clock comes from another port than before"
+UNLIKE_FOUND = "it does not sound like what was found by ear"
 RESTARTED = "the engine was started again, and the count may be off"
 
 # What the worlds differ in says more than these.

@@ -56,7 +56,7 @@ from companion.counting import (
 )
 from companion.counting.heard import Rates, heard_chance
 from companion.follow.belief import WEIGHTS, Belief, Place, matter
-from companion.follow.conductor import ByEar, Conductor
+from companion.follow.conductor import UNLIKE_FOUND, ByEar, Conductor
 from companion.follow.notes import window
 from companion.follow.presses import Matches, parse
 from companion.follow.transport import State
@@ -1294,7 +1294,7 @@ class Ears:
                 self._until = max(self._until, tick + COMPARED)
             return
         self._found, self._prior = set(), prior
-        conductor.unseen(f"it does not sound like {conductor.part.name} any more")
+        conductor.unseen(UNLIKE_FOUND)
         self._look_at(conductor)
 
     def _as_found(self, place: Found, found: Sequence[Found]) -> bool:
