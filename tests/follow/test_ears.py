@@ -364,6 +364,23 @@ def test_of_a_pattern_without_rare_steps_only_the_step_is_heard() -> None:
     assert at.conductor.state is not State.RUNNING or at.conductor.doubt
 
 
+def test_a_pass_of_very_many_notes_is_listened_to() -> None:
+    long = Pattern(
+        "neap",
+        length=128,
+        phrase_ticks=768,
+        tracks=(
+            track("low drum", *range(1, 129), length=128),
+            track("snap", *range(1, 64), length=128),
+            track("hat", *range(60, 129), length=128),
+        ),
+    )
+    setlist = a_night(long, EBB)
+    at = Listening(setlist, setlist.parts[0], 100)
+    at.hear(760 - at.tick)
+    assert not at.found or at.conductor.part.number == 1
+
+
 def test_of_two_parts_alike_it_cannot_be_told_which_one_plays() -> None:
     setlist = a_night(SLACK, SLACK, EBB)
     at = Listening(setlist, setlist.parts[0], 100).hear(650)
