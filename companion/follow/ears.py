@@ -56,7 +56,7 @@ from companion.counting import (
 )
 from companion.counting.heard import Rates, heard_chance
 from companion.follow.belief import WEIGHTS, Belief, Place, matter
-from companion.follow.conductor import UNLIKE, ByEar, Conductor
+from companion.follow.conductor import UNLIKE_FOUND, ByEar, Conductor
 from companion.follow.notes import window
 from companion.follow.presses import Matches, parse
 from companion.follow.transport import State
@@ -121,6 +121,8 @@ LOOKED_BACK = 12
 # What was found is listened to for so many passes more, and longer while it has not this share of
 # all that may be; it is in doubt where that share is elsewhere.
 WATCHED, SETTLED, DOUBTED = 16, 0.99, 0.75
+# Weights are brought back before they come near to what cannot be told from nothing.
+LEAST = 1e-100
 # So many notes are kept: far more than it takes.
 MOST_NOTES = 20_000
 # Listening begins anew after so many passes of which nothing in the set makes sense.
@@ -253,7 +255,7 @@ class _Voice:
                 otherwise = muted * as_muted + hand * as_by_hand
                 listed = self._listed[lane]
                 mean = listed * plan.likely(heard, each.at) + otherwise
-                if mean <= 0.0:
+                if mean < LEAST:
                     continue
                 listed, otherwise = listed / mean, otherwise / mean
                 likely = plan.by_pass(n, heard, number)
@@ -276,7 +278,7 @@ class _Voice:
         self._listed = [w * p for w, p in zip(self._listed, likely, strict=True)]
         self._as_muted *= as_muted
         self._as_by_hand *= as_by_hand
-        if self._told % length == 0:
+        if self._told % length == 0 or self._as_muted < LEAST:
             self._fold()
 
     def stray(self) -> None:
@@ -285,6 +287,8 @@ class _Voice:
         self._listed = [weight * stray for weight in self._listed]
         self._as_muted *= stray
         self._as_by_hand *= CHANCES.hand_plays
+        if self._starts and self._as_muted < LEAST:
+            self._fold()
 
     def _turn(self, lane: int) -> None:
         """A pass of a lane went by, with which a mute, or a hand, may have come or gone."""
@@ -1287,14 +1291,13 @@ class Ears:
         # Silence, or what nobody listed, speaks for no other place.
         whole = sum(each.weight for each in weighed.found)
         here = sum(each.weight for each in weighed.found if self._as_found(each, weighed.found))
-        here /= whole
-        if here > 1 - DOUBTED:
-            if here < SETTLED:
+        if here > (1 - DOUBTED) * whole or not whole:
+            if here < SETTLED * whole:
                 # It is not over before that is clear.
                 self._until = max(self._until, tick + COMPARED)
             return
         self._found, self._prior = set(), prior
-        conductor.unseen(UNLIKE.format(conductor.part.name))
+        conductor.unseen(UNLIKE_FOUND)
         self._look_at(conductor)
 
     def _as_found(self, place: Found, found: Sequence[Found]) -> bool:

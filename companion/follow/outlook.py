@@ -33,7 +33,7 @@ class Outlook:
     average; 0 where it never is. `alike` are two passes (1 is the first) of which the notes cannot
     tell which one it is, `hardly` two that one step alone tells apart. `twins` are the numbers of
     all parts that play the same, itself included, if there are others; `goes_on` says that its
-    instrument does not begin to count anew with it.
+    instrument does not begin to count anew with it, `at_once` that it changes at any tick.
     """
 
     part: Part
@@ -43,6 +43,7 @@ class Outlook:
     hardly: tuple[int, int] | None = None
     twins: tuple[int, ...] = ()
     goes_on: bool = False
+    at_once: bool = False
 
     @property
     def notice(self) -> str:
@@ -59,7 +60,10 @@ class Outlook:
             return f"{who} is not found by ear: {how} pass {pair[0]} from pass {pair[1]}"
         share = round(100 * self.found)
         where = "" if share == 100 else f" from {share}% of its passes"
-        return f"{who} is found by ear{where}, {self.bars:.0f} bars after joining it on average"
+        after = f"{where}, {self.bars:.0f} bars after joining it on average"
+        if self.at_once:
+            return f"{who} is heard{after}; its instrument changes at once, so it waits for c"
+        return f"{who} is found by ear{after}"
 
     @property
     def better(self) -> str:
@@ -202,7 +206,9 @@ def _alone(setlist: SetList, part: Part) -> Outlook:
     bars = part.pattern.pass_ticks / part.pattern.meter.bar_ticks
     share = found / len(joined)
     average = waited / found * bars if found else 0.0
-    return Outlook(part, share, average, alike, hardly)
+    name = part.instrument
+    at_once = name is not None and setlist.instruments[name].at_once
+    return Outlook(part, share, average, alike, hardly, at_once=at_once)
 
 
 def _others(true: int, passes: int) -> Sequence[int]:

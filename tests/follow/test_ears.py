@@ -268,6 +268,37 @@ def test_after_a_silence_ears_settle_how_many_ticks_there_were() -> None:
     assert (at.conductor.tick - at.tick - missed) % 768 == 0
 
 
+def test_after_a_start_with_the_part_in_doubt_the_part_is_heard_and_begins_there() -> None:
+    """Whoever was unheard for five seconds may have chosen another part, and it has one top."""
+    setlist = a_night(EBB, SPRING)
+    at = Listening(setlist, setlist.parts[1], 0)
+    again = list(at.events)
+    at.follower.hear(PORT, 0, (0xFA,))
+    for n in range(100):
+        at.follower.hear(PORT, round(n * TICK_NS), CLOCK)
+    away_ns = 8 * 10**9
+    at.follower.passed(away_ns)
+    at.follower.hear(PORT, away_ns, (0xFA,))
+    at.events = iter([(t + away_ns, order, message) for t, order, message in again])
+    at.hear(10)
+    assert not at.found
+    at.until_found(300)
+    assert (at.conductor.part.number, at.conductor.tick) == (2, at.tick)
+
+
+def test_a_part_that_is_played_beyond_its_end_is_not_taken_for_the_same_within_it() -> None:
+    at = Listening(CLEAR, CLEAR.parts[0], 31).until_found().ask("stay")
+    at.hear(900 - at.tick)
+    # The cable is out, and it went faster meanwhile: the count is too low, and may well be.
+    events, apart, out_ns, faster_ns = list(at.events), at.now_ns, 5 * 10**9, 10**9
+    missed = sum(apart < each[0] < apart + out_ns and each[2] is CLOCK for each in events)
+    at.follower.passed(apart + out_ns - faster_ns)
+    at.events = iter([(t - faster_ns, n, m) for t, n, m in events if t >= apart + out_ns])
+    for _ in range(700):
+        at.hear(1)
+        assert not at.found or at.conductor.tick == at.tick + missed
+
+
 @pytest.mark.parametrize("to", [0, 1])
 @pytest.mark.parametrize("change", [2, 3, 5])
 def test_what_a_hand_changed_while_it_listened_is_what_is_found(change: int, to: int) -> None:
@@ -331,6 +362,23 @@ def test_of_a_pattern_without_rare_steps_only_the_step_is_heard() -> None:
     at = Listening(setlist, setlist.parts[0], 250).hear(500)
     assert not at.found
     assert at.conductor.state is not State.RUNNING or at.conductor.doubt
+
+
+def test_a_pass_of_very_many_notes_is_listened_to() -> None:
+    long = Pattern(
+        "neap",
+        length=128,
+        phrase_ticks=768,
+        tracks=(
+            track("low drum", *range(1, 129), length=128),
+            track("snap", *range(1, 64), length=128),
+            track("hat", *range(60, 129), length=128),
+        ),
+    )
+    setlist = a_night(long, EBB)
+    at = Listening(setlist, setlist.parts[0], 100)
+    at.hear(760 - at.tick)
+    assert not at.found or at.conductor.part.number == 1
 
 
 def test_of_two_parts_alike_it_cannot_be_told_which_one_plays() -> None:

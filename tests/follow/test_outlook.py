@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import random
+from dataclasses import replace
 
 from companion.counting import Pattern
 from companion.follow.outlook import outlook
@@ -43,6 +44,13 @@ def test_a_set_without_notes_is_not_spoken_of() -> None:
     setlist = a_night(SLACK, EBB)
     object.__setattr__(setlist, "notes", {})
     assert outlook(setlist) == []
+
+
+def test_of_an_instrument_that_changes_at_once_it_is_said_that_it_waits_for_a_word() -> None:
+    setlist = a_night(binary("slack water"), plain())
+    drums = replace(setlist.instruments["drums"], at_once=True)
+    first, _ = outlook(replace(setlist, instruments={"drums": drums}))
+    assert first.notice.endswith("its instrument changes at once, so it waits for c")
 
 
 def test_what_is_found_is_found_about_as_soon_as_it_says() -> None:
