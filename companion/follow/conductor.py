@@ -846,7 +846,10 @@ class Conductor:
         state = self.situation.transport
         if state is State.READY:
             return not self.rehearses
-        if state is not State.RUNNING or self.sure:
+        held = self.situation
+        told = held.why and held.why == held.remedy[0]
+        # What a person was told to put right by hand stays so until that is done.
+        if state is not State.RUNNING or self.sure or told:
             return False
         # Of a clock that cannot be counted at all no note tells anything.
         return not self._strange_clock
