@@ -67,9 +67,6 @@ def test_started_in_the_middle_of_a_part_its_pass_is_heard_and_it_changes_at_the
     machine.do("start")
     machine.reach(3 * PASS + 11)
     stage.engine(SET)
-    heard = stage.look_when(lambda s: "listening" in s.doubt, "it hears the instrument")
-    assert heard.doubt.startswith("listening: slack water")
-    assert not heard.sure
     seen = stage.look_when(
         lambda s: s.state == "running" and s.sure, "it is sure where the instrument is"
     )
