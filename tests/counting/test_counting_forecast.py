@@ -5,13 +5,14 @@ from __future__ import annotations
 import random
 from fractions import Fraction
 
-from hypothesis import given
+from hypothesis import given, reject
 from hypothesis import strategies as st
 
 from companion.counting import (
     ALWAYS,
     Cycle,
     If,
+    OutOfReach,
     Pattern,
     Rule,
     Step,
@@ -79,7 +80,13 @@ def test_chances_are_what_trying_every_draw_gives(
 )
 @rehearsals(400)
 def test_chances_over_many_passes(pattern: Pattern, carried: int, fill: bool, begin: int) -> None:
-    events = step_events(pattern, begin, 260, carried_passes=carried, fill=fill, every_step=True)
+    try:
+        events = step_events(
+            pattern, begin, 260, carried_passes=carried, fill=fill, every_step=True
+        )
+    except OutOfReach:
+        # Some few whose tracks look at each other in a ring: it says so instead.
+        reject()
     chances, _ = carried_along(pattern, 260, carried, fill)
     late = {moment: chance for moment, chance in chances.items() if moment.tick >= begin}
     agree(as_moments(pattern, events), late)
