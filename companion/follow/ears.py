@@ -1347,6 +1347,9 @@ class Ears:
             # Nothing that is listed tells them apart.
             self.says = _NOTHING
             return False
+        if any(part in prior.beyond for part, _ in at):
+            # It may as well play on beyond its end, or have begun again by hand.
+            return False
         # What cannot be ruled out matters, however much the plan speaks against it.
         conductor.found_by_ear(
             [Place(*place, max(weight, 2 * WEIGHTS.line)) for place, weight in at.items()]
@@ -1491,7 +1494,7 @@ class _Prior:
         anything = 0.0
         held, ticks = conductor.situation, conductor.ticks
         # The parts that may be played beyond their ends by now: how often, notes do not tell.
-        self._beyond: set[int] = set()
+        self.beyond: set[int] = set()
         # Where the song began by all worlds, and nothing before.
         began = [
             None if w.start is None or w.offset is None else w.start - w.offset
@@ -1515,7 +1518,7 @@ class _Prior:
                 part = setlist.parts[world.part - 1]
                 length, planned = part.pattern.pass_ticks, part.planned_ticks
                 if planned is not None and ticks.ticks - world.start >= planned:
-                    self._beyond.add(world.part)
+                    self.beyond.add(world.part)
                 for count, chance in counts:
                     # If there were more ticks, it began so many sooner by the count that is shown.
                     start = world.start - world.passes * length - (count - ticks.ticks)
@@ -1554,7 +1557,7 @@ class _Prior:
                 yield at + self._before[number, at], at, weight
         # What an instrument had counted before that does not begin anew tells of no part.
         spread = self._spread(part.number)
-        if part.number in self._beyond or (self._song is not None and start < self._song):
+        if self._song is not None and start < self._song:
             return
         if spread and (until is None or passes < until) and recounts(self._setlist, part):
             # Not shared among the ways to lie in a pass: most changes come where one ends.
