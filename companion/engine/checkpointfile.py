@@ -154,7 +154,7 @@ def find_kept(folders: Sequence[Path], set_file: str) -> tuple[SetList, str] | N
     state, *spares = folders
     for body in SafeFiles(state, spares).found(SET_NAME, MAX_FILE):
         head, _, rest = body.partition(b"\n")
-        with contextlib.suppress(KeyError, TypeError, ValueError):
+        with contextlib.suppress(KeyError, TypeError, ValueError, OverflowError):
             said = json.loads(head)
             if (said["version"], said["file"]) == (companion.__version__, set_file):
                 setlist = loading.unpacked(rest)
@@ -247,7 +247,9 @@ class Memory:
         found: list[tuple[tuple[bool, int, int], Found]] = []
         now = self._moment()
         for text in self._texts():
-            with contextlib.suppress(ValueError, TypeError, KeyError, RecursionError):
+            with contextlib.suppress(
+                ValueError, TypeError, KeyError, OverflowError, RecursionError
+            ):
                 body = json.loads(text)
                 place = _found(body, self.digest, now)
                 if place is not None:

@@ -312,7 +312,7 @@ class Engine:
             return Follower(setlist, can_send=sends)
         try:
             follower = Follower.resume(setlist, found.kept, time.monotonic_ns(), can_send=sends)
-        except (ValueError, TypeError, KeyError, IndexError):
+        except (ValueError, TypeError, KeyError, IndexError, OverflowError):
             return Follower(setlist, can_send=sends)
         if not found.trusted:
             follower.slept()

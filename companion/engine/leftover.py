@@ -56,7 +56,7 @@ class Leftover:
         """End what an engine that was killed may have left sounding, if its ports are there."""
         for content in self._files.found(NAME, _MOST)[:1]:
             # Whatever stands there, it must not keep an engine from starting.
-            with contextlib.suppress(PortError, ValueError, TypeError, KeyError):
+            with contextlib.suppress(PortError, ValueError, TypeError, KeyError, OverflowError):
                 _silence(json.loads(content))
         self.forget()
 

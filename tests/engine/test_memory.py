@@ -213,6 +213,21 @@ def test_half_a_note_leaves_the_one_before(desk: Desk) -> None:
     assert desk.tick == 150
 
 
+def test_a_kept_place_with_a_number_beyond_all_is_none(desk: Desk) -> None:
+    writing = desk.begun()
+    writing.note(desk.kept(150))
+    kept = desk.folder / KEPT_NAME
+    until(kept.exists, "it is on the disk")
+    writing.close(forget=False)
+    (desk.folder / PAGE_NAME).unlink(missing_ok=True)
+    assert desk.found() is not None
+    body = checkpointfile.unsealed(kept.read_bytes())
+    endless = body.replace(b'"started_ns":0', b'"started_ns":1e999')
+    assert endless != body
+    kept.write_bytes(checkpointfile.sealed(endless))
+    assert desk.found() is None
+
+
 @pytest.mark.parametrize("set_by", [-3600.0, -2.0, 3600.0])
 def test_a_wall_clock_that_was_set_while_it_played_changes_nothing(
     set_by: float, desk: Desk
