@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import signal
 import sys
 from collections.abc import Iterator
 from pathlib import Path
@@ -16,6 +17,11 @@ from tests.midi.players import Stage
 # Each test file, and each of some hundred processes, would be compiled anew.
 sys.dont_write_bytecode = False
 os.environ.pop("PYTHONDONTWRITEBYTECODE", None)
+
+# A run in the background, or under nohup, ignores what ends a program, and all it starts would too.
+for number, usual in ((signal.SIGINT, signal.default_int_handler), (signal.SIGHUP, signal.SIG_DFL)):
+    if signal.getsignal(number) is signal.SIG_IGN:
+        signal.signal(number, usual)
 
 # How long an example takes says how busy the machine is.
 settings.register_profile("any machine", deadline=None)

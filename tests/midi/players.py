@@ -295,8 +295,6 @@ class Screen:
         self._terminal, inner = os.openpty()
         self._open = True
         fcntl.ioctl(inner, termios.TIOCSWINSZ, struct.pack("HHHH", 30, 100, 0, 0))
-        # Tests that outlive their terminal (nohup) ignore hang-ups, and so would what they start.
-        before = signal.signal(signal.SIGHUP, signal.SIG_DFL)
         self.process = subprocess.Popen(
             [sys.executable, "-m", "companion", "screen"],
             stdin=inner,
@@ -306,7 +304,6 @@ class Screen:
             cwd=ROOT,
             start_new_session=True,
         )
-        signal.signal(signal.SIGHUP, before)
         os.close(inner)
         self.drawn = b""
         self._reader = threading.Thread(target=self._read, daemon=True)
