@@ -19,6 +19,7 @@ from companion.cli.exits import Refused
 from companion.cli.saying import refuse_faults, say, say_json
 from companion.counting.pattern import STEP_TICKS
 from companion.engine.ports import PortError
+from companion.follow.conductor import CLOCK_COARSE
 from companion.learn.draft import NoRoom, draft, put_into, quiet_text
 from companion.learn.heard import HeardError, Hearing, Music, read_midi_file
 from companion.learn.learner import STEP_NAMES, Learned, LearnedStep, Wanted, learn
@@ -154,10 +155,8 @@ def _live(
         why = "the clock runs, but no start was heard" if listener.ticking else "no clock was heard"
         raise HeardError(f"{why}; start the instrument while this listens, and let it send clock")
     if listener.coarse_ms:
-        raise HeardError(
-            f"the clock comes in blocks of {listener.coarse_ms:.0f} ms, too long to count ticks "
-            "by; give JACK shorter periods: jack_bufsize 256"
-        )
+        coarse = CLOCK_COARSE.format(listener.coarse_ms)
+        raise HeardError(f"{coarse}; give JACK shorter periods: jack_bufsize 256")
     if listener.doubted is not None:
         say(f"companion: {_doubted(listener)}; measure it: companion doctor", err=True)
     return learn(listener.hearing(), wanted)

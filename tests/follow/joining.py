@@ -293,3 +293,11 @@ def a_place(setlist: SetList, rng: random.Random) -> tuple[Part, int]:
 def muted_one(part: Part, rng: random.Random) -> tuple[str, ...]:
     """One track of the part."""
     return (rng.choice(part.pattern.tracks).name,)
+
+
+def random_places(rng: random.Random, many: int) -> Iterator[tuple[SetList, Part, int, Cable]]:
+    """So many random sets, each with a part, a tick of it, and a cable with one track muted."""
+    for _ in range(many):
+        setlist = a_set(rng)
+        part, begin = a_place(setlist, rng)
+        yield setlist, part, begin, Cable(muted=muted_one(part, rng))

@@ -31,6 +31,7 @@ from tests.follow.joining import (
     muted_one,
     notes_of,
     over_cable,
+    random_places,
     right,
     shipped,
     with_notes,
@@ -437,20 +438,16 @@ def test_a_pattern_that_was_changed_since_it_was_written_leads_nowhere_wrong(see
 @pytest.mark.parametrize("seed", range(8))
 def test_in_random_places_of_random_sets_it_is_never_sure_and_wrong(seed: int) -> None:
     rng = random.Random(seed)
-    for _ in range(4):
-        setlist = a_set(rng)
-        part, begin = a_place(setlist, rng)
-        outcome = join(setlist, part, begin, rng, cable=Cable(muted=muted_one(part, rng)))
+    for setlist, part, begin, cable in random_places(rng, 4):
+        outcome = join(setlist, part, begin, rng, cable=cable)
         assert not outcome.wrong
 
 
 @pytest.mark.parametrize("seed", range(8))
 def test_what_changed_by_hand_is_never_taken_for_what_it_was(seed: int) -> None:
     rng = random.Random(seed)
-    for _ in range(2):
-        setlist = a_set(rng)
-        part, begin = a_place(setlist, rng)
-        outcome = join_changed(setlist, part, begin, rng, cable=Cable(muted=muted_one(part, rng)))
+    for setlist, part, begin, cable in random_places(rng, 2):
+        outcome = join_changed(setlist, part, begin, rng, cable=cable)
         assert outcome.before or not outcome.wrong
 
 
@@ -460,10 +457,8 @@ def test_a_thousand_changes_by_hand_are_never_taken_for_what_was_before() -> Non
     seed = secrets.randbelow(10**6)
     print(f"seed {seed}")
     rng = random.Random(seed)
-    for n in range(1000):
-        setlist = a_set(rng)
-        part, begin = a_place(setlist, rng)
-        outcome = join_changed(setlist, part, begin, rng, cable=Cable(muted=muted_one(part, rng)))
+    for n, (setlist, part, begin, cable) in enumerate(random_places(rng, 1000)):
+        outcome = join_changed(setlist, part, begin, rng, cable=cable)
         assert outcome.before or not outcome.wrong, f"seed {seed}, join {n}"
 
 
@@ -473,10 +468,8 @@ def test_ten_thousand_joins_are_never_sure_and_wrong() -> None:
     seed = secrets.randbelow(10**6)
     print(f"seed {seed}")
     rng = random.Random(seed)
-    for n in range(10_000):
-        setlist = a_set(rng)
-        part, begin = a_place(setlist, rng)
-        outcome = join(setlist, part, begin, rng, cable=Cable(muted=muted_one(part, rng)))
+    for n, (setlist, part, begin, cable) in enumerate(random_places(rng, 10_000)):
+        outcome = join(setlist, part, begin, rng, cable=cable)
         assert not outcome.wrong, f"seed {seed}, join {n}"
 
 
