@@ -1014,6 +1014,9 @@ class Ears:
         self._doubt = 0.0
         # The worlds when last looked at, and the places of those that mattered.
         self._worlds: Belief = ()
+        # The worlds at the latest tick, and the parts that may go on beyond their ends.
+        self._latest: Belief = ()
+        self._over: set[int] = set()
         self._known: set[tuple[int, int | None]] = set()
         # Where passes end by all that is likely, by room, and what may change with the next tick.
         self._ends: set[tuple[int, Ends]] = set()
@@ -1055,6 +1058,8 @@ class Ears:
 
         Returns whether the place was found just now.
         """
+        if conductor.situation.worlds is not self._latest:
+            self._see_over(conductor)
         listens = conductor.listens
         # Of an instrument of our own nothing is heard once it is found.
         watches = self._found and conductor.state is State.RUNNING and not conductor.rehearses
@@ -1094,6 +1099,21 @@ class Ears:
 
     # -- inside ------------------------------------------------------------------------------
 
+    def _see_over(self, conductor: Conductor) -> None:
+        """Take in which parts may go on beyond their ends, before other worlds are believed in.
+
+        One that was beyond it when its place was lost, and the one before: that it is over is known
+        by the count alone.
+        """
+        before, self._latest = self._latest, conductor.situation.worlds
+        for world in matter(before) if before else ():
+            if world.part and world.start is not None:
+                planned = self._setlist.parts[world.part - 1].planned_ticks
+                if planned is not None and conductor.ticks.ticks - world.start >= planned:
+                    self._over = {world.part}
+                else:
+                    self._over.discard(world.part)
+
     def _look_at(self, conductor: Conductor) -> bool:
         """Whether there are worlds that were not there before."""
         worlds = conductor.situation.worlds
@@ -1127,7 +1147,7 @@ class Ears:
         begun = self._begun
         if begun is None or not any(room.ready for room in self._rooms):
             return False
-        prior = self._prior or _Prior(self._setlist, conductor)
+        prior = self._prior or _Prior(self._setlist, conductor, self._over)
         weighed = self._weigh(prior, begun, tick)
         likely = {end for end, share in weighed.ends.items() if share > LIKELY}
         if not likely <= self._ends:
@@ -1485,7 +1505,7 @@ class Ears:
 class _Prior:
     """The weight that the worlds of the belief give to places before anything is heard."""
 
-    def __init__(self, setlist: SetList, conductor: Conductor) -> None:
+    def __init__(self, setlist: SetList, conductor: Conductor, over: Collection[int] = ()) -> None:
         self._setlist = setlist
         self._somewhere: dict[int, float] = {}
         # By part and the count at which its instrument's count began; what that had counted before.
@@ -1494,7 +1514,7 @@ class _Prior:
         anything = 0.0
         held, ticks = conductor.situation, conductor.ticks
         # The parts that may be played beyond their ends by now: how often, notes do not tell.
-        self.beyond: set[int] = set()
+        self.beyond = set(over)
         # Where the song began by all worlds, and nothing before.
         began = [
             None if w.start is None or w.offset is None else w.start - w.offset

@@ -4,8 +4,11 @@ from __future__ import annotations
 
 from collections import Counter, defaultdict
 from dataclasses import dataclass, field
+from functools import cache
+from math import lcm
 from typing import TYPE_CHECKING, Any
 
+from companion.counting import Pattern
 from companion.follow.conductor import (
     CLOCK_BROKE,
     CLOCK_LOST,
@@ -47,6 +50,16 @@ OTHERS = {
     RESTARTED: "away",
 }
 NOT_COUNTED = frozenset(OTHERS.values()) | {"waiting", "stopped"}
+
+
+@cache
+def _turn(pattern: Pattern) -> int:
+    """The ticks after which all of a pattern comes again, passes and phrases."""
+    ticks = pattern.phrase_ticks
+    for track in pattern.tracks:
+        passes = lcm(*(cycle.n for step in track.steps for cycle in step.rule.cycles))
+        ticks = lcm(ticks, track.length * track.step_ticks * passes)
+    return ticks
 
 
 def doubt_of(seen: Status) -> str:
@@ -134,6 +147,8 @@ class Judge:
         # Sends so far by instrument for the running stretch, and what they should lead to.
         self._sent: set[tuple[int, str, int]] = set()
         self._due: tuple[int, int, int] | None = None
+        # By so much it may be off where the count said that it is unsure.
+        self._off = OFF
         # Whether the box was set going or moved, and word of it is still on its way.
         self._unheard = False
 
@@ -178,10 +193,10 @@ class Judge:
         if not arrival.running:
             self.wrong("runs, and the box does not", arrival)
             return
-        shown = seen.part, seen.tick
-        if shown == (arrival.part, max(arrival.tick, 0)):
+        shown = self._heard_as(seen.part, seen.tick)
+        if shown == self._heard_as(arrival.part, max(arrival.tick, 0)):
             self._is_wrong = ""
-        elif shown in (arrival.before, arrival.after):
+        elif shown in {self._heard_as(*place) for place in (arrival.before, arrival.after)}:
             tally.by_one += is_tick and not arrival.again
         else:
             self.wrong("wrong and sure", arrival)
@@ -247,6 +262,8 @@ class Judge:
             self.wrong(f"sent early: {left} ticks left of {lead}")
         if instrument.name == "drums":
             self._due = (box.stretch, send.part, end)
+            # What is told ahead is right wherever within half the lead the boundary lies.
+            self._off = OFF if stage.status.sure else max(OFF, lead // 2)
 
     def entered(self, before: tuple[int, int, int], part: int) -> None:
         """The box has begun another part; `before` was its stretch, part and tick + 1."""
@@ -254,8 +271,8 @@ class Judge:
         if due is None or due[0] != before[0]:
             return
         late = before[2] - due[2]
-        most = OFF + LATE_TICKS * self._box.kind.at_once
-        if due[1] != part or not -OFF <= late <= most:
+        most = max(OFF + LATE_TICKS * self._box.kind.at_once, self._off)
+        if due[1] != part or not -self._off <= late <= most:
             self.wrong(f"part {part} at {before[2]}, was to be part {due[1]} at {due[2]}")
         else:
             self._tally.made += 1
@@ -291,6 +308,12 @@ class Judge:
         is_tick = arrival.message == (0xF8,)
         if arrival.message[:1] in MOVES or (is_tick and arrival.tick <= self._box.tick):
             self._unheard = False
+
+    def _heard_as(self, part: int, tick: int) -> tuple[int, int]:
+        """A place as notes tell it: where no end is planned, by whole turns of what is played."""
+        if self._stage.plays and part and self._stage.setlist.parts[part - 1].planned_ticks is None:
+            tick %= _turn(self._stage.setlist.parts[part - 1].pattern)
+        return part, tick
 
     def _count(self, seen: Status, runs: bool) -> None:
         """Count a tick of the box that arrived."""

@@ -64,7 +64,7 @@ class Stage:
         self.setlist = random_set(rng, self.kind)
         # Whoever plays by a list draws apart, so that the night stays the same without.
         self._fingers = Random(f"{fate.seed} notes")
-        self._plays, self._deaf = fate.notes, fate.deaf
+        self.plays, self._deaf = fate.notes, fate.deaf
         if fate.notes:
             self.setlist = with_tracks(self.setlist, self._fingers)
         self.box = Box(self.kind, {p.number: p.pattern.pass_ticks for p in self.setlist.parts})
@@ -406,7 +406,7 @@ class Stage:
             )
             self.line.send(arrival)
         self.send(CLOCK)
-        if self._plays and box.part:
+        if self.plays and box.part:
             self._play(box.part, box.tick + box.shown_before * box.length)
         self.on_tick()
 
