@@ -107,16 +107,15 @@ RATES = Rates()
 
 # How far the period wanders in a tick, as a share of itself: it stands still, drifts, is turned by
 # hand. A clock by quartz or a sleeping loop holds its tempo; a ramp of 2.5 beats a minute a bar at
-# 120 moves it by 2e-4 a tick. Where it has jumped a hand may go on by several percent a tick. The
+# 120 moves it by 2e-4 a tick. Where it has jumped a hand may go on by a percent a tick. The
 # last three are the first again, of a line that has leapt.
 MOTIONS = (1.5e-5, 4e-4, 5e-3, 1e-2, 1.5e-5, 4e-4, 5e-3)
 STILL, DRIFTS, TURNED, JUMPED, LEAPT = range(5)
 # The share of the period that a jump of tempo has, and a leap, as a standard deviation.
 JUMP_SHARE, LEAP_SHARE = 0.2, 1.0
 # A larger jump is a leap: twice the tempo may as well be two clocks in one cable. What has leapt is
-# not sure before it stands still; and where the periods are as whole numbers, within a share of
-# WHOLE, not before a start or a person's word says that it is one clock. None is larger still.
-JUMP_MOST, LEAP_MOST, WHOLE = 1.75, 3.0, 0.05
+# never sure, until a start or a person's word says that it is one clock. None is larger still.
+JUMP_MOST, LEAP_MOST = 1.75, 3.0
 
 # Sure: wrong by more than a tick with less than this chance, wrong by one with less than that.
 WRONG_BY_MORE, WRONG_BY_ONE = 1e-7, 1e-3
@@ -165,8 +164,8 @@ SHORTEST_MS, LONGEST_MS = 5.5, 160.0
 # Being held up for long: from so many ms to so many.
 STUCK_MS = 100.0, 10_000.0
 _STUCK = log(STUCK_MS[1] / STUCK_MS[0])
-# Who heard nothing for so many periods, and what is unsteady, may have missed a change of tempo.
-UNSEEN = 1.5
+# Who heard nothing for so many periods may have missed a change of tempo.
+UNSEEN = 2.5
 # Children of one hypothesis: so many numbers of lost ticks are looked at.
 LOOKED_AT = 12
 # A lost tick makes the next more likely to be lost by so much, which fades by so much a tick:
@@ -226,7 +225,6 @@ class Count:
         "_away",
         "_behind_ms",
         "_block_ms",
-        "_calm_ms",
         "_chances",
         "_differed",
         "_doubled",
@@ -277,8 +275,6 @@ class Count:
         self._block_ms = 0.0
         self._floor = LEAST_JITTER * LEAST_JITTER
         self._strays = 0.0
-        # The period when all was calm the last time, 0 before.
-        self._calm_ms = 0.0
         self._lost, self._doubled = rates.lost, rates.doubled
         self._held, self._held_ms = rates.held, rates.held_ms
         self._behind_ms = rates.behind_ms
@@ -545,7 +541,6 @@ class Count:
             "noise": self._noise,
             "learned": self._learned,
             "strays": self._strays,
-            "calm_ms": self._calm_ms,
             "steps": [self._gap, *self._steps, self._differed],
             "block_ms": self._block_ms,
             "rates": [
@@ -584,7 +579,7 @@ class Count:
         count._origin_ns = None if origin is None else int(origin)
         count._fresh, count._away = bool(kept["fresh"]), bool(kept["away"])
         count._noise, count._learned = float(kept["noise"]), int(kept["learned"])
-        count._strays, count._calm_ms = float(kept["strays"]), float(kept["calm_ms"])
+        count._strays = float(kept["strays"])
         gap, step, shown, differed = kept["steps"]
         count._gap, count._steps = float(gap), (float(step), int(shown))
         count._differed = bool(differed)
@@ -654,8 +649,8 @@ class Count:
             # A tempo that was turned while nothing was counted, or set anew.
             turned = first._replace(motion=TURNED, vv=vv + (0.1 * v) ** 2, weight=0.01)
             self._hypotheses.append(turned)
-            _, _, _, any_vv = _UNKNOWN
-            self._hypotheses.append(turned._replace(v=_UNKNOWN[0], vv=any_vv, weight=1e-3))
+            v, _, _, vv = _UNKNOWN
+            self._hypotheses.append(turned._replace(v=v, vv=vv, weight=1e-3))
         self._nothing = self._adrift = 0.0
         self._another = self.rates.another
         self._fresh = self._away = False
@@ -707,8 +702,6 @@ class Count:
         gap = max(t - self._last, 0.0)
         self._see_step(gap - self._gap)
         self._gap = gap
-        if self.calm:
-            self._calm_ms = self._hypotheses[0].v
         parents = self._settled(self._hypotheses)
         taken = {(h.n, h.motion) for h, _ in parents}
         brood = _Brood(
@@ -744,21 +737,11 @@ class Count:
                 self.let_go += OVER * nothing
             self._learn(brood, weights.index(max(weights)), total, period)
             self._reduce(brood.children, total)
-            self._land()
         self._chances = None
         self.ticks = self.chances[0][0]
         self._away = False
         self._last = t
         self._strays = 0.0
-
-    def _land(self) -> None:
-        """A tempo that has leapt and stands still is one, unless it may be that of two clocks."""
-        first, calm = self._hypotheses[0], self._calm_ms
-        if len(self._hypotheses) > 1 or first.motion != LEAPT or not calm:
-            return
-        times = max(first.v / calm, calm / first.v)
-        if abs(times - round(times)) > WHOLE * times:
-            self._hypotheses = [first._replace(motion=STILL)]
 
     def _settled(self, parents: list[Hypothesis]) -> list[tuple[Hypothesis, list[int]]]:
         """Let some of what moves come to rest where a calmer hypothesis is.
@@ -1114,8 +1097,7 @@ class _Brood:
                     if known and not self._away:
                         bent = weight * chance * self._rates.bends
                         self._step(_bent(parent, k), _jumped(motion), k, bent, late=False)
-            unseen = self.gap > UNSEEN * v + 3 * sqrt(self._noise)
-            if weight > 0.01 and known and unseen and not self._away:
+            if weight > 0.01 and known and self.gap > UNSEEN * v and not self._away:
                 self._behind(parent, quicker)
         if weight > 1e-3:
             rates = self._rates

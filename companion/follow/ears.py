@@ -1014,10 +1014,9 @@ class Ears:
         self._doubt = 0.0
         # The worlds when last looked at, and the places of those that mattered.
         self._worlds: Belief = ()
-        # The worlds at the latest tick, and the parts that may go on beyond their ends.
-        self._latest: Belief = ()
-        self._over: set[int] = set()
         self._known: set[tuple[int, int | None]] = set()
+        # The parts that may go on beyond their ends.
+        self._over: set[int] = set()
         # Where passes end by all that is likely, by room, and what may change with the next tick.
         self._ends: set[tuple[int, Ends]] = set()
         self._changes: dict[int, Expected] = {}
@@ -1058,8 +1057,7 @@ class Ears:
 
         Returns whether the place was found just now.
         """
-        if conductor.situation.worlds is not self._latest:
-            self._see_over(conductor)
+        others = self._look_at(conductor)
         listens = conductor.listens
         # Of an instrument of our own nothing is heard once it is found.
         watches = self._found and conductor.state is State.RUNNING and not conductor.rehearses
@@ -1080,7 +1078,7 @@ class Ears:
         )
         moved = moved or doubt > 1.5 * doubted + NEW_DOUBT
         self._doubt = doubt
-        moved = self._look_at(conductor) or moved
+        moved = moved or others
         if not listens and (moved or tick > self._until):
             self._end()
             return False
@@ -1105,8 +1103,7 @@ class Ears:
         One that was beyond it when its place was lost, and the one before: that it is over is known
         by the count alone.
         """
-        before, self._latest = self._latest, conductor.situation.worlds
-        for world in matter(before) if before else ():
+        for world in matter(self._worlds) if self._worlds else ():
             if world.part and world.start is not None:
                 planned = self._setlist.parts[world.part - 1].planned_ticks
                 if planned is not None and conductor.ticks.ticks - world.start >= planned:
@@ -1119,6 +1116,7 @@ class Ears:
         worlds = conductor.situation.worlds
         if worlds is self._worlds:
             return False
+        self._see_over(conductor)
         self._worlds, before = worlds, self._known
         self._known = {(world.part, world.start) for world in matter(worlds)}
         return not self._known <= before
@@ -1505,7 +1503,7 @@ class Ears:
 class _Prior:
     """The weight that the worlds of the belief give to places before anything is heard."""
 
-    def __init__(self, setlist: SetList, conductor: Conductor, over: Collection[int] = ()) -> None:
+    def __init__(self, setlist: SetList, conductor: Conductor, over: Collection[int]) -> None:
         self._setlist = setlist
         self._somewhere: dict[int, float] = {}
         # By part and the count at which its instrument's count began; what that had counted before.

@@ -146,9 +146,7 @@ class Judge:
         self.person_ns = -CAUSE_NS
         # Sends so far by instrument for the running stretch, and what they should lead to.
         self._sent: set[tuple[int, str, int]] = set()
-        self._due: tuple[int, int, int] | None = None
-        # By so much it may be off where the count said that it is unsure.
-        self._off = OFF
+        self._due: tuple[int, int, int, int] | None = None
         # Whether the box was set going or moved, and word of it is still on its way.
         self._unheard = False
 
@@ -261,19 +259,20 @@ class Judge:
         elif send.lead_ticks and left > lead + 2 * slack:
             self.wrong(f"sent early: {left} ticks left of {lead}")
         if instrument.name == "drums":
-            self._due = (box.stretch, send.part, end)
-            # What is told ahead is right wherever within half the lead the boundary lies.
-            self._off = OFF if stage.status.sure else max(OFF, lead // 2)
+            # Where the count said that it is unsure, what is told ahead is right wherever within
+            # half the lead the boundary lies.
+            off = OFF if stage.status.sure else max(OFF, lead // 2)
+            self._due = (box.stretch, send.part, end, off)
 
     def entered(self, before: tuple[int, int, int], part: int) -> None:
         """The box has begun another part; `before` was its stretch, part and tick + 1."""
         due, self._due = self._due, None
         if due is None or due[0] != before[0]:
             return
-        late = before[2] - due[2]
-        most = max(OFF + LATE_TICKS * self._box.kind.at_once, self._off)
-        if due[1] != part or not -self._off <= late <= most:
-            self.wrong(f"part {part} at {before[2]}, was to be part {due[1]} at {due[2]}")
+        _, meant, end, off = due
+        most = max(OFF + LATE_TICKS * self._box.kind.at_once, off)
+        if meant != part or not -off <= before[2] - end <= most:
+            self.wrong(f"part {part} at {before[2]}, was to be part {meant} at {end}")
         else:
             self._tally.made += 1
 
