@@ -244,6 +244,7 @@ class Count:
         "_rate",
         "_steps",
         "_strays",
+        "_sure_ms",
         "let_go",
         "rates",
         "ticks",
@@ -275,6 +276,9 @@ class Count:
         self._block_ms = 0.0
         self._floor = LEAST_JITTER * LEAST_JITTER
         self._strays = 0.0
+        # The period when it was sure the last time, 0 until all has been calm: a start, or what a
+        # person settles, may be at any tempo.
+        self._sure_ms = 0.0
         self._lost, self._doubled = rates.lost, rates.doubled
         self._held, self._held_ms = rates.held, rates.held_ms
         self._behind_ms = rates.behind_ms
@@ -335,7 +339,7 @@ class Count:
             ]
             total = sum(h.weight for h in mine)
             self._hypotheses = [h._replace(weight=h.weight / total) for h in mine]
-        self._nothing = self._adrift = 0.0
+        self._nothing = self._adrift = self._sure_ms = 0.0
         self._another = self.rates.another
         self._chances = None
 
@@ -541,6 +545,7 @@ class Count:
             "noise": self._noise,
             "learned": self._learned,
             "strays": self._strays,
+            "sure_ms": self._sure_ms,
             "steps": [self._gap, *self._steps, self._differed],
             "block_ms": self._block_ms,
             "rates": [
@@ -579,7 +584,7 @@ class Count:
         count._origin_ns = None if origin is None else int(origin)
         count._fresh, count._away = bool(kept["fresh"]), bool(kept["away"])
         count._noise, count._learned = float(kept["noise"]), int(kept["learned"])
-        count._strays = float(kept["strays"])
+        count._strays, count._sure_ms = float(kept["strays"]), float(kept["sure_ms"])
         gap, step, shown, differed = kept["steps"]
         count._gap, count._steps = float(gap), (float(step), int(shown))
         count._differed = bool(differed)
@@ -651,7 +656,7 @@ class Count:
             self._hypotheses.append(turned)
             v, _, _, vv = _UNKNOWN
             self._hypotheses.append(turned._replace(v=v, vv=vv, weight=1e-3))
-        self._nothing = self._adrift = 0.0
+        self._nothing = self._adrift = self._sure_ms = 0.0
         self._another = self.rates.another
         self._fresh = self._away = False
         self._strays = 0.0
@@ -702,6 +707,8 @@ class Count:
         gap = max(t - self._last, 0.0)
         self._see_step(gap - self._gap)
         self._gap = gap
+        if self.calm or (self._sure_ms and self.sure):
+            self._sure_ms = self._period()
         parents = self._settled(self._hypotheses)
         taken = {(h.n, h.motion) for h, _ in parents}
         brood = _Brood(
@@ -737,11 +744,21 @@ class Count:
                 self.let_go += OVER * nothing
             self._learn(brood, weights.index(max(weights)), total, period)
             self._reduce(brood.children, total)
+            self._mark_leaps()
         self._chances = None
         self.ticks = self.chances[0][0]
         self._away = False
         self._last = t
         self._strays = 0.0
+
+    def _mark_leaps(self) -> None:
+        """What has become much quicker or slower while it was unsure has leapt, however it did."""
+        least, most = self._sure_ms / JUMP_MOST, self._sure_ms * JUMP_MOST
+        if not most:
+            return
+        for i, h in enumerate(self._hypotheses):
+            if h.motion < LEAPT and h.vv < 0.01 * h.v * h.v and not least < h.v < most:
+                self._hypotheses[i] = h._replace(motion=LEAPT + min(h.motion, TURNED))
 
     def _settled(self, parents: list[Hypothesis]) -> list[tuple[Hypothesis, list[int]]]:
         """Let some of what moves come to rest where a calmer hypothesis is.
