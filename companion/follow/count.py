@@ -107,9 +107,9 @@ RATES = Rates()
 
 # How far the period wanders in a tick, as a share of itself: it stands still, drifts, is turned by
 # hand. A clock by quartz or a sleeping loop holds its tempo; a ramp of 2.5 beats a minute a bar at
-# 120 moves it by 2e-4 a tick. Where it has jumped a hand may go on by a percent a tick. The
-# last three are the first again, of a line that has leapt.
-MOTIONS = (1.5e-5, 4e-4, 5e-3, 1e-2, 1.5e-5, 4e-4, 5e-3)
+# 120 moves it by 2e-4 a tick. What has jumped goes on as if turned. The last three are the first
+# again, of a line that has leapt.
+MOTIONS = (1.5e-5, 4e-4, 5e-3, 5e-3, 1.5e-5, 4e-4, 5e-3)
 STILL, DRIFTS, TURNED, JUMPED, LEAPT = range(5)
 # The share of the period that a jump of tempo has, and a leap, as a standard deviation.
 JUMP_SHARE, LEAP_SHARE = 0.2, 1.0
