@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections import Counter, defaultdict
 from dataclasses import dataclass, field
-from functools import cache
 from math import lcm
 from typing import TYPE_CHECKING, Any
 
@@ -52,7 +51,6 @@ OTHERS = {
 NOT_COUNTED = frozenset(OTHERS.values()) | {"waiting", "stopped"}
 
 
-@cache
 def _turn(pattern: Pattern) -> int:
     """The ticks after which all of a pattern comes again, passes and phrases."""
     ticks = pattern.phrase_ticks
@@ -132,6 +130,8 @@ class Judge:
         self._box = stage.box
         self._tally = tally
         self._where = where
+        # By part: a pattern is slow to hash.
+        self._turns = [_turn(part.pattern) for part in stage.setlist.parts]
         self.jitter = "steady"
         # The latest message of the box that arrived, and how many ticks did since it was set going.
         self.truth = Arrival(0, "", (), False, stage.box.part, -1)
@@ -311,7 +311,7 @@ class Judge:
     def _heard_as(self, part: int, tick: int) -> tuple[int, int]:
         """A place as notes tell it: where no end is planned, by whole turns of what is played."""
         if self._stage.plays and part and self._stage.setlist.parts[part - 1].planned_ticks is None:
-            tick %= _turn(self._stage.setlist.parts[part - 1].pattern)
+            tick %= self._turns[part - 1]
         return part, tick
 
     def _count(self, seen: Status, runs: bool) -> None:
