@@ -96,7 +96,8 @@ class World:
     start. `offset` is how many ticks of the song went before the part, None where a position
     cannot be told in ticks of it. `passes` and `phrases` are what an instrument that does not
     restart its count had counted before. `ignored` is set where a change of ours was ignored:
-    the count by which that has shown.
+    the count by which that has shown. `moved` is one that was moved nobody knows where to, perhaps
+    to before its part began: what it plays from the next start on is open.
     """
 
     part: int
@@ -107,6 +108,7 @@ class World:
     passes: int = 0
     phrases: int = 0
     ignored: int | None = None
+    moved: bool = False
 
     def wait(self, instrument: str | None = None) -> Wait | None:
         """The first that waits, on `instrument` if one is named."""
@@ -362,6 +364,8 @@ def started(belief: Belief, setlist: SetList) -> Belief:
             return ((replace(world, running=True), 1.0),)
         top = World(world.part, 0, 0, True, ignored=world.ignored)
         wait = world.wait()
+        if world.moved:
+            return ((top, SHOWN), (replace(ANYTHING, running=True), BESIDES))
         if wait is None:
             return ((top, 1.0),)
         taken = World(wait.part, 0, 0, True)
@@ -477,7 +481,7 @@ def jumped(
             moved = _rewaiting(replace(world, start=start), setlist, max(inside, 0))
             return ((moved, WEIGHTS.jump * SHOWN), (world, WEIGHTS.jump * BESIDES))
         regular = replace(world, offset=ticks - tick if ticks >= tick else None)
-        elsewhere = replace(world, start=None)
+        elsewhere = replace(world, start=None, moved=True)
         if repeats:
             return ((regular, 1.0), (elsewhere, WEIGHTS.jump))
         if repeats is None:

@@ -1459,7 +1459,7 @@ class Conductor:
         return replace(
             held,
             worlds=worlds,
-            plan=replace(after, since=shown.start),
+            plan=after,
             stretches=(*stretches, stretch),
             played=held.played | {shown.part} if held.transport in _PLAYS else held.played,
             went=None,

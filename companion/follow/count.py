@@ -116,6 +116,10 @@ JUMP_SHARE, LEAP_SHARE = 0.2, 1.0
 # A larger jump is a leap: twice the tempo may as well be two clocks in one cable. What has leapt is
 # never sure, until a start or a person's word says that it is one clock. None is larger still.
 JUMP_MOST, LEAP_MOST = 1.75, 3.0
+# Jumps inside a hold-up are looked at, at about these shares of the period.
+QUICKER = (0.7, 0.5, 0.36)
+# A start may come at any tempo; so many ticks after it the period is one to leap from.
+KNOWN = 24
 
 # Sure: wrong by more than a tick with less than this chance, wrong by one with less than that.
 WRONG_BY_MORE, WRONG_BY_ONE = 1e-7, 1e-3
@@ -326,20 +330,24 @@ class Count:
         ]
         if mine:
             if self._another > MIXED:
-                # Of two tempos nobody knows which is meant, nor what was lost or came twice.
+                # Of two tempos nobody knows which is meant, nor what was lost or came twice. One
+                # that is not the one before has leapt: it takes another word, while it counts.
                 first = Hypothesis(self.ticks, TURNED, self._last, *_UNKNOWN, 1.0)
                 mine, self._losing = [first], 0.0
                 self._lost, self._doubled = self.rates.lost, self.rates.doubled
             elif self._nothing + self._adrift > 0.01:
                 # What they make of the tempo has failed.
+                self._sure_ms = 0.0
                 mine = [h._replace(xx=h.xx + 1, vv=h.vv + (0.3 * h.v) ** 2) for h in mine[:1]]
+            else:
+                self._sure_ms = self._period()
             # It is there now: what would still be held up for longer than a tick is not.
             mine = [h for h in mine if self._last - h.x < h.v] or [
                 mine[0]._replace(x=self._last, xx=mine[0].v ** 2 / 12, xv=0.0)
             ]
             total = sum(h.weight for h in mine)
             self._hypotheses = [h._replace(weight=h.weight / total) for h in mine]
-        self._nothing = self._adrift = self._sure_ms = 0.0
+        self._nothing = self._adrift = 0.0
         self._another = self.rates.another
         self._chances = None
 
@@ -707,8 +715,8 @@ class Count:
         gap = max(t - self._last, 0.0)
         self._see_step(gap - self._gap)
         self._gap = gap
-        if self.calm or (self._sure_ms and self.sure):
-            self._sure_ms = self._period()
+        if self.calm or ((self._sure_ms or self.ticks >= KNOWN) and self.sure):
+            self._sure_ms = self._period() or self._sure_ms
         parents = self._settled(self._hypotheses)
         taken = {(h.n, h.motion) for h, _ in parents}
         brood = _Brood(
@@ -904,7 +912,8 @@ class Count:
                 alike = i
                 break
             if alike < 0:
-                if motion >= JUMPED and w < LEAST_JUMP * self.rates.jump and n == children[0].n:
+                begins = motion >= JUMPED and vv < 0.01 * v * v and n == children[0].n
+                if begins and w < LEAST_JUMP * self.rates.jump:
                     # It counts as the best does, and one that begins now would weigh more.
                     continue
                 if len(group) < MOST_ALIKE:
@@ -1111,7 +1120,7 @@ class _Brood:
                     turned = weight * chance * self._rates.quicken
                     for to in _quicker(motion):
                         self._step(parent, to, k, turned, late=False)
-                    if known and not self._away:
+                    if known:
                         bent = weight * chance * self._rates.bends
                         self._step(_bent(parent, k), _jumped(motion), k, bent, late=False)
             if weight > 0.01 and known and self.gap > UNSEEN * v and not self._away:
@@ -1231,12 +1240,13 @@ class _Brood:
                     )
                 )
                 self.kinds.append(ON_TIME)
-        if not late or off < -4 * sqrt(s) or prior * self._close < self._least:
-            return
         rates, held_ms = self._rates, self._held_ms
-        held = self._held * (
-            (1 - rates.stalled) * _late(off, s, held_ms)
-            + rates.stalled * _late(off, s, rates.stalled_ms)
+        # What kept many ticks away may hold up the next, however seldom that is otherwise.
+        held = self._held if k <= 2 else max(self._held, rates.held)
+        if not late or off < -4 * sqrt(s) or prior * (self._close + held / held_ms) < self._least:
+            return
+        held *= (1 - rates.stalled) * _late(off, s, held_ms) + rates.stalled * _late(
+            off, s, rates.stalled_ms
         )
         if off > STUCK_MS[0]:
             # As likely between one and two seconds as between two and four.
@@ -1311,6 +1321,15 @@ class _Brood:
             return
         # For less than a period: nothing else looks like it.
         if e > 0:
+            # Or it is quicker and this one held up as well: others may have been sent by now.
+            for share in QUICKER if e > 0.2 * v else ():
+                by, to = (1 - share) * v, share * v
+                _, _, x, _, xx, _, _, _, _ = parent
+                quick = parent._replace(
+                    x=x + by / 2, v=to, xx=xx + by * by / 12, xv=0.0, vv=(0.12 * to) ** 2
+                )
+                to_motion = _jumped(motion) if share * JUMP_MOST > 1 else LEAPT + TURNED
+                self._step(quick, to_motion, 1, weight * rates.jump / len(QUICKER), late=True)
             k = int(e / v)
             d = e - k * v
             stood = 0.0

@@ -173,6 +173,16 @@ def test_a_jump_to_before_the_part_began_leaves_open_which_pattern_plays_after_a
     assert rehearsal.clock(24).conductor.sure
 
 
+def test_a_jump_leaves_that_open_too_where_nobody_knows_when_the_part_began() -> None:
+    rehearsal = Rehearsal(three_parts()).start().clock(192 + 60)
+    # From here on a position cannot be told in ticks of the part.
+    ask(rehearsal.conductor, "nudge back a pass")
+    rehearsal.position(4).clock(20).stop().start().clock(48)
+    assert not rehearsal.conductor.sure
+    ask(rehearsal.conductor, "confirm")
+    assert rehearsal.clock(24).conductor.sure
+
+
 def test_an_instrument_that_tells_its_position_at_each_bar_stays_sure() -> None:
     rehearsal = Rehearsal(SetBuilder().part(bar_pattern(phrase_bars=64)).build()).start()
     for bar in range(4):

@@ -144,8 +144,8 @@ class Judge:
         self._cause_ns = -CAUSE_NS
         self._doubt_ns = 0
         self.person_ns = -CAUSE_NS
-        # Sends so far by instrument for the running stretch, and what they should lead to.
-        self._sent: set[tuple[int, str, int]] = set()
+        # Sends so far by boundary and instrument, and what they should lead to.
+        self._sent: set[tuple[int, int, str, int]] = set()
         self._due: tuple[int, int, int, int] | None = None
         # Whether the box was set going or moved, and word of it is still on its way.
         self._unheard = False
@@ -234,7 +234,7 @@ class Judge:
         if self._unheard:
             # It crossed with the start, and was for what played before: nobody could know.
             return
-        key = (box.stretch, instrument.name, send.part)
+        key = (box.stretch, end, instrument.name, send.part)
         if key in self._sent:
             self.wrong("sent twice")
         self._sent.add(key)
