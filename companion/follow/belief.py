@@ -75,8 +75,9 @@ SHOWN_PASSES_BY_NOTES = 2
 class Wait:
     """A program that waits on `instrument`: part `part` begins at tick `at` of the running one.
 
-    `ours` says that we sent it, and not a hand on the instrument. An instrument has one way with
-    what waits: what a stop or a start did not take, the next does not take either.
+    `ours` says that we sent it, and not a hand on the instrument; `since` is the count by which the
+    instrument had it, if that is known. An instrument has one way with what waits: what a stop or a
+    start did not take, the next does not take either.
     """
 
     instrument: str
@@ -85,6 +86,7 @@ class Wait:
     ours: bool
     outlived_stop: bool = False
     outlived_start: bool = False
+    since: int | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -251,6 +253,7 @@ def shift(world: World, by: int) -> World:
     return replace(
         world,
         start=None if world.start is None else world.start - by,
+        waits=tuple(w if w.since is None else replace(w, since=w.since - by) for w in world.waits),
         ignored=None if world.ignored is None else world.ignored - by,
     )
 
@@ -301,6 +304,18 @@ def chosen(belief: Belief, part: int, shows_at: Callable[[World], int] | None) -
             deaf = replace(world, ignored=shows_at(world))
             return ((goal, 1 - WEIGHTS.ignored), (deaf, WEIGHTS.ignored))
         return ((goal, SHOWN), (world, BESIDES))
+
+    return each(belief, follow)
+
+
+def perhaps(belief: Belief, by_hand: Wait) -> Belief:
+    """A person may have chosen this already, where what is shown is true and nothing waits."""
+    shown = belief[0][0]
+
+    def follow(world: World) -> Branches:
+        if world.waits or (world.part, world.start) != (shown.part, shown.start):
+            return ((world, 1.0),)
+        return ((world, SHOWN), (world.waiting(by_hand), BESIDES))
 
     return each(belief, follow)
 
@@ -469,7 +484,7 @@ def jumped(
         if world.start is None:
             if world.offset is None or ticks < world.offset:
                 return ((world, 1.0),)
-            return ((replace(world, start=count + 1 - (ticks - world.offset)), 1.0),)
+            return ((_found(world, setlist, count + 1 - (ticks - world.offset)), 1.0),)
         tick = count + 1 - world.start
         if world.offset is not None:
             if world.offset + tick == ticks:
@@ -498,6 +513,19 @@ def _at_once(world: World, setlist: SetList) -> World:
     if wait is None or world.start is None or not setlist.instruments[wait.instrument].at_once:
         return world
     return enter(setlist, world, wait.part, wait.at)
+
+
+def _found(world: World, setlist: SetList, start: int) -> World:
+    """`world`, whose tick was not known, with its tick 0 at the count `start`."""
+    part = setlist.parts[world.part - 1]
+
+    def anew(wait: Wait) -> Wait:
+        if wait.since is None:
+            return wait
+        tick = wait.since - start
+        return replace(wait, at=boundary_after(setlist, part, wait.instrument, tick))
+
+    return replace(world, start=start, waits=tuple(map(anew, world.waits)))
 
 
 def _rewaiting(world: World, setlist: SetList, tick: int) -> World:
@@ -606,7 +634,7 @@ def _goes(world: World, part: Part, setlist: SetList, heard: Heard, goal: int) -
     found = []
     for count in dict.fromkeys((heard.low, heard.high)):
         at = boundary_after(setlist, part, name, count - world.start)
-        found.append(world.waiting(Wait(name, goal, at, ours=False)))
+        found.append(world.waiting(Wait(name, goal, at, ours=False, since=count)))
     return list(dict.fromkeys(found))
 
 

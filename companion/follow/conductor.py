@@ -917,8 +917,11 @@ class Conductor:
         if refused is not None:
             self.notice = refused.words
             return NOTHING
+        planned = self.situation.plan
+        hand = None if planned.since is None else self._maybe_by_hand(self.situation, self._count)
         if wish.ask is Ask.UNDO:
             self._undo()
+            self._leave_open(hand, planned)
             return NOTHING
         of_the_count = wish.ask in OF_THE_COUNT
         if of_the_count and wish.pressed and self._may_slip(wish):
@@ -929,6 +932,7 @@ class Conductor:
             self._beside.conductor.grant(wish, now_ns)
         before, stretch = self.situation, self.stretch
         sends = self._grant(wish)
+        self._leave_open(hand, planned)
         after = self.situation
         if twin is not None:
             if after.worlds != before.worlds:
@@ -939,6 +943,14 @@ class Conductor:
         elif after.plan.wishes != before.plan.wishes:
             self._set(before=Before(wish, before.plan.wishes))
         return sends
+
+    def _leave_open(self, hand: Wait | None, was: Plan) -> None:
+        """What a person was to make, and may have, is wished otherwise now: both stay open."""
+        plan, following = self.situation.plan, self._following(self.situation.plan)
+        if hand is None or (plan.part, plan.start) != (was.part, was.start):
+            return
+        if (plan.end, following and following.number) != (hand.at, hand.part):
+            self._set(worlds=belief.perhaps(self.situation.worlds, hand))
 
     # -- an instrument of our own ------------------------------------------------------------
 
@@ -2286,7 +2298,8 @@ class Conductor:
         self._aim(replace(Wishes(), target=plan.wishes.target))
         tick = max(self.tick, 0)
         if at_once and (sure or by_hand):
-            end = tick + 1
+            # Before its first tick it changes with that one.
+            end = (tick if plan.start is None else self._tick_of(held)) + 1
         else:
             end = self._boundary(self._hand_ticks(following.number), Unit.PASSES)
         self._set_wishes(asked=True, unit=Unit.PASSES, end=end)

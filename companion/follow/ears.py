@@ -55,7 +55,7 @@ from companion.counting import (
     compile_pattern,
 )
 from companion.counting.heard import Rates, heard_chance
-from companion.follow.belief import WEIGHTS, Belief, Place, matter
+from companion.follow.belief import MISCOUNTED, WEIGHTS, Belief, Place, matter
 from companion.follow.conductor import UNLIKE_FOUND, ByEar, Conductor
 from companion.follow.notes import window
 from companion.follow.presses import Matches, parse
@@ -1519,8 +1519,10 @@ class _Prior:
             for w, _ in held.worlds
             if w.part
         ]
+        # A count that is not sure may be off by more than its chances say: they are not all kept.
+        off = 0 if ticks.sure else MISCOUNTED
         self._song = (
-            None if None in began else min((b for b in began if b is not None), default=None)
+            None if None in began else min((b - off for b in began if b is not None), default=None)
         )
         counts = ((ticks.ticks, 1.0),) if ticks.sure else ticks.chances
         # Nobody has said which part plays, nor where the set has been.

@@ -984,6 +984,12 @@ class ObeyedWatch:
             self.verdict = Verdict.UNTOLD
         return self.verdict
 
+    @property
+    def odds(self) -> float:
+        """How much likelier what was heard is where the old pattern goes on."""
+        odds = self._of_old.likelihood() - self._of_new.likelihood() if self._hears else 0.0
+        return exp(min(max(odds, -log(ODDS)), log(ODDS)))
+
     def announced(self, program: int) -> Verdict:
         """Take the instrument's own word of the program it is on; no echo of ours belongs here."""
         if self._old.program != self._new.program and self.verdict is not Verdict.IGNORED:
@@ -1155,8 +1161,14 @@ class ChangeCheck:
 
     def _weigh(self, verdict: Verdict, conductor: Conductor) -> None:
         """Let the worlds weigh what the notes say; of an instrument that did not change, tell."""
-        old, part = self._old, conductor.part
-        if old is None or verdict not in (Verdict.IGNORED, Verdict.OBEYED):
+        old, part, watch = self._old, conductor.part, self._watch
+        if old is None or watch is None or verdict is Verdict.OPEN:
+            return
+        if verdict is Verdict.UNTOLD:
+            # Too little to say that it was ignored, but perhaps enough to say that it may be.
+            odds = watch.odds
+            if odds > 1:
+                conductor.weigh(lambda world: 1 / odds if world.part == part.number else 1.0)
             return
         ignored = verdict is Verdict.IGNORED
         wrong, remedy = part if ignored else old, ""
