@@ -1101,7 +1101,10 @@ class Conductor:
 
     def _clock(self, t_ns: int) -> tuple[Send, ...]:
         """Take a clock of an instrument that plays."""
+        was = self.ticks.ticks
         count = self.ticks.hear(t_ns)
+        if count > was + 1:
+            self._set(unheard=(was, count))
         sure = self._clock_sure
         if count < self._act_at and sure is self._was_sure:
             return NOTHING
@@ -1117,7 +1120,8 @@ class Conductor:
         if was < 0:
             # A start or a position was heard, and then a silence; how long ago, nobody knows.
             worlds, why = belief.astray(worlds), held.why or CLOCK_BROKE
-        self._set(transport=State.RUNNING, worlds=worlds, why=why, unheard=(was, count))
+        unheard = was, max(self.ticks.highest, count)
+        self._set(transport=State.RUNNING, worlds=worlds, why=why, unheard=unheard)
         self._event()
         # What was due in the silence was not sent in time.
         return self._act(may_send=True)
@@ -1413,12 +1417,13 @@ class Conductor:
         if self._by_hand(held, plan):
             last, back = held.unheard
             missed = last < start + end <= back
-            named = own is not None and following.instrument in held.names
             # Nothing is shown while the clock is away, or the engine.
             shown_to = last if missed else start + end
             seen = plan.since is not None and shown_to - plan.since > beat
-            if named and not missed:
-                pass
+            if own is not None and following.instrument in held.names:
+                # It would have said so, but where that went by unheard.
+                if not self._all_heard(held, plan):
+                    shares = (most, besides) if missed else (besides, most)
             elif seen and not self._differ(held):
                 shares = (1.0, 0.0)
             else:
@@ -2088,8 +2093,7 @@ class Conductor:
 
     def _endless(self, part: Part) -> bool:
         """Whether a part has no planned end at which anything happens."""
-        last = part.number == len(self.setlist.parts) and part.number not in self._course.stops
-        return last or part.planned_ticks is None
+        return planned_end(self.setlist, part) is None
 
     def _before(self, held: Situation) -> Before | None:
         """What the latest wish has changed, None where that has happened or there is none."""
@@ -2779,8 +2783,7 @@ class Conductor:
     def _natural(self, shown: World) -> Plan:
         """The plan of a part that has just been taken up."""
         part = self.setlist.parts[shown.part - 1]
-        last = shown.part == len(self.setlist.parts) and shown.part not in self._course.stops
-        plan = Plan(shown.part, shown.start, Wishes(end=None if last else part.planned_ticks))
+        plan = Plan(shown.part, shown.start, Wishes(end=planned_end(self.setlist, part)))
         return replace(plan, pending=self._open(plan))
 
     def _anew(self, part: int) -> tuple[Stretch, ...]:
@@ -2822,6 +2825,15 @@ class Conductor:
             return False
         return plan.armed_at >= plan.start + plan.end - length
 
+    def _all_heard(self, held: Situation, plan: Plan) -> bool:
+        """Whether no tick of the shown part's last pass went by unheard."""
+        assert plan.start is not None
+        assert plan.end is not None
+        last, back = held.unheard
+        end = plan.start + plan.end
+        length = self.setlist.parts[plan.part - 1].pattern.pass_ticks
+        return last + 1 == back or last >= end or back <= end - length
+
     def _maybe_by_hand(self, held: Situation, count: int) -> Wait | None:
         """What a person may have chosen already for the coming boundary."""
         plan = held.plan
@@ -2832,7 +2844,7 @@ class Conductor:
         if name is None:
             return None
         named = name in held.names and self._own(plan) is not None
-        by_hand = self._by_hand(held, plan) and not named
+        by_hand = self._by_hand(held, plan) and not (named and self._all_heard(held, plan))
         length = self.setlist.parts[plan.part - 1].pattern.pass_ticks
         if not (by_hand or self._handed_back(plan)):
             return None
@@ -2937,6 +2949,12 @@ class _Course:
         self.stages = stages(setlist)
         # The parts that end in silence.
         self.stops = frozenset(song.parts[-1] for song in setlist.songs if song.stops)
+
+
+def planned_end(setlist: SetList, part: Part) -> int | None:
+    """The tick at which a part is planned to end; None where it plays on, as the last one does."""
+    stops = any(song.stops and song.parts[-1] == part.number for song in setlist.songs)
+    return part.planned_ticks if stops or part.number < len(setlist.parts) else None
 
 
 def _marked(plan: Plan, changes: Collection[ProgramChange], outcome: Outcome) -> Plan:

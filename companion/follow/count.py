@@ -133,7 +133,7 @@ LEAST_JUMP = 0.1
 RESIDUE = 1e-5
 # Hypotheses of one tick are one where they differ by less than this share of the period.
 ALIKE = 0.05
-MOST, MOST_ALIKE = 32, 8
+MOST, MOST_ALIKE = 64, 8
 # Of two ticks, they are one line where they differ by less than this share of their variance.
 SAME = 0.05
 # In calm a tick lies this near to where it was due, in standard deviations, and the latest few
@@ -329,6 +329,7 @@ class Count:
             if n == self.ticks
         ]
         if mine:
+            self._sure_ms = self._period() or self._sure_ms
             if self._another > MIXED:
                 # Of two tempos nobody knows which is meant, nor what was lost or came twice. One
                 # that is not the one before has leapt: it takes another word, while it counts.
@@ -339,8 +340,6 @@ class Count:
                 # What they make of the tempo has failed.
                 self._sure_ms = 0.0
                 mine = [h._replace(xx=h.xx + 1, vv=h.vv + (0.3 * h.v) ** 2) for h in mine[:1]]
-            else:
-                self._sure_ms = self._period()
             # It is there now: what would still be held up for longer than a tick is not.
             mine = [h for h in mine if self._last - h.x < h.v] or [
                 mine[0]._replace(x=self._last, xx=mine[0].v ** 2 / 12, xv=0.0)
@@ -919,6 +918,9 @@ class Count:
                 if len(group) < MOST_ALIKE:
                     if len(kept) >= MOST:
                         let_go += w
+                        if abs(n - children[0].n) > 1:
+                            # Nothing that is heard from here on speaks for it or against it.
+                            self._adrift += w
                         continue
                     group.append(len(kept))
                     kept.append([motion, x, v, xx, xv, vv, w])

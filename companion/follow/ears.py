@@ -56,7 +56,7 @@ from companion.counting import (
 )
 from companion.counting.heard import Rates, heard_chance
 from companion.follow.belief import MISCOUNTED, WEIGHTS, Belief, Place, matter
-from companion.follow.conductor import UNLIKE_FOUND, ByEar, Conductor
+from companion.follow.conductor import UNLIKE_FOUND, ByEar, Conductor, planned_end
 from companion.follow.notes import window
 from companion.follow.presses import Matches, parse
 from companion.follow.transport import State
@@ -1047,7 +1047,10 @@ class Ears:
         period_ns = ticks.period_ns
         if not period_ns:
             return
-        at = ticks.ticks + (t_ns - ticks.time_of(ticks.ticks)) / period_ns
+        # Behind a tick that was held up it was held up as well: it is of that tick.
+        due_ns = ticks.time_of(ticks.ticks)
+        late = conductor.clock_ns - due_ns > period_ns / 2
+        at = ticks.ticks + (t_ns - (conductor.clock_ns if late else due_ns)) / period_ns
         for room in self._rooms:
             if room.hears(port, self._matches):
                 room.take(at, heard.channel, heard.number)
@@ -1105,7 +1108,7 @@ class Ears:
         """
         for world in matter(self._worlds) if self._worlds else ():
             if world.part and world.start is not None:
-                planned = self._setlist.parts[world.part - 1].planned_ticks
+                planned = planned_end(self._setlist, self._setlist.parts[world.part - 1])
                 if planned is not None and conductor.ticks.ticks - world.start >= planned:
                     self._over = {world.part}
                 else:
@@ -1301,7 +1304,8 @@ class Ears:
         ticks = first - (first - at) % length
         alike = id(sheet), ticks, (ticks - at) // length % sheet.around
         for part in sheet.parts:
-            around = at if part.planned_ticks is not None else at % part.pattern.phrase_ticks
+            ends = planned_end(self._setlist, part) is not None
+            around = at if ends else at % part.pattern.phrase_ticks
             yield Found(part.number, at, at, passes, score, alike, (part.number, around), score)
 
     def _doubts(self, conductor: Conductor, prior: _Prior, weighed: _Weighed, tick: int) -> None:
@@ -1322,7 +1326,7 @@ class Ears:
         """Whether that is the place that was found, or none that could be told apart from it."""
         if (place.part, place.start) in self._found:
             return True
-        if self._setlist.parts[place.part - 1].planned_ticks is not None:
+        if planned_end(self._setlist, self._setlist.parts[place.part - 1]) is not None:
             return False
         return any(
             (each.part, each.start) in self._found
@@ -1413,7 +1417,7 @@ class Ears:
         phrase = lcm(pattern.phrase_ticks, length) // length
         told = lcm(*(modulus for modulus, _ in way.factors))
         for part in sheet.parts:
-            until, planned = None, part.planned_ticks
+            until, planned = None, planned_end(self._setlist, part)
             factors = way.factors
             if planned is None:
                 # Its phrases are to be told apart, too.
@@ -1536,8 +1540,10 @@ class _Prior:
                 self._somewhere[world.part] = self._somewhere.get(world.part, 0.0) + weight
             else:
                 part = setlist.parts[world.part - 1]
-                length, planned = part.pattern.pass_ticks, part.planned_ticks
-                if planned is not None and ticks.ticks - world.start >= planned:
+                length, planned = part.pattern.pass_ticks, planned_end(setlist, part)
+                # Or it is wished to go on.
+                asked = held.plan.part == world.part and (held.plan.end or inf) > (planned or inf)
+                if planned is not None and (asked or ticks.ticks - world.start >= planned):
                     self.beyond.add(world.part)
                 for count, chance in counts:
                     # If there were more ticks, it began so many sooner by the count that is shown.

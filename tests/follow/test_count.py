@@ -103,7 +103,7 @@ def test_it_keeps_few_hypotheses_whatever_comes(row: str) -> None:
     for t in stream(ROWS[row], 3, 4000).t_ns.tolist():
         count.hear(t)
         most = max(most, count.alive)
-    assert most <= 32
+    assert most <= 64
 
 
 def test_what_it_says_of_its_own_doubt_is_one_distribution() -> None:
@@ -372,6 +372,43 @@ def test_a_tempo_that_leaps_inside_a_bunch_is_never_sure_and_wrong(
     arrives, tick = np.concatenate([arrives, arrives[copied] + 0.5]), np.concatenate([tick, copied])
     order = np.argsort(arrives, kind="stable")
     never_sure_and_wrong(arrives[order], tick[order])
+
+
+@pytest.mark.parametrize(("share", "held_ms"), [(0.45, 30), (0.5, 30), (0.38, 36), (0.45, 36)])
+def test_a_tempo_that_leaps_at_the_tick_that_is_held_up_is_never_sure_and_wrong(
+    share: float, held_ms: float
+) -> None:
+    """Seeds 60002.0 and 60039.2: too short for a hold-up in which a tempo is looked for."""
+    rng = np.random.default_rng(3)
+    period, tick = np.full(700, 37.4), np.arange(700)
+    period[605:] *= share
+    arrives = np.cumsum(period) + np.abs(rng.normal(0, 0.1, 700))
+    until = arrives[605] + held_ms
+    bunch = np.flatnonzero((tick >= 605) & (arrives < until))
+    arrives[bunch] = until + 0.1 * np.arange(len(bunch))
+    # Copies are known to come.
+    copied = tick[(rng.random(700) < 1 / 40) & (tick < 600)]
+    arrives, tick = np.concatenate([arrives, arrives[copied] + 0.5]), np.concatenate([tick, copied])
+    order = np.argsort(arrives, kind="stable")
+    never_sure_and_wrong(arrives[order], tick[order])
+
+
+def test_a_tempo_that_doubled_is_believed_on_a_word_while_it_counts() -> None:
+    rng = np.random.default_rng(7)
+    period = np.full(900, 13.4)
+    period[400:] /= 2
+    arrives = np.cumsum(period) + np.abs(rng.normal(0, 0.2, 900))
+    count = Count()
+    count.begin()
+    words = 0
+    for n, t in enumerate(arrives.tolist()):
+        count.hear(round(t * 1e6))
+        if n > 450 and n % 30 == 0 and not count.sure and count.ticks == n:
+            words += 1
+            count.settle()
+    assert count.sure
+    assert count.ticks == 899
+    assert 1 <= words <= 2
 
 
 @pytest.mark.parametrize("seed", range(6))

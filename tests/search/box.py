@@ -333,20 +333,34 @@ class Status(Protocol):
 class Judge:
     """Holds what a follower says and sends against what the box does. Its charges are words."""
 
-    __slots__ = ("box", "doubtful_wishes", "heard", "playing", "unheard", "wishes")
+    __slots__ = (
+        "before",
+        "box",
+        "counted",
+        "doubtful_wishes",
+        "heard",
+        "playing",
+        "unheard",
+        "wishes",
+    )
 
     def __init__(self, box: Box) -> None:
         self.box = box
         # Program and tick as they were when the latest tick was heard; ticks played since.
         self.heard = (box.program, box.tick)
+        # The latest place in the pattern before.
+        self.before = (box.program, box.tick)
         self.unheard = 0
-        # What was wished for and has not come yet; whether something has made that unclear.
+        # What was wished for and has not come yet; whether something has made that unclear; whether
+        # something was said of the count meanwhile.
         self.playing = box.program
         self.wishes: list[str] = []
-        self.doubtful_wishes = False
+        self.doubtful_wishes = self.counted = False
 
     def hears(self) -> None:
         """The follower has heard the box to the end."""
+        if self.heard[0] != self.box.program:
+            self.before = self.heard
         self.heard = (self.box.program, self.box.tick)
         self.unheard = 0
 
@@ -354,11 +368,15 @@ class Judge:
         """The performer has wished for something, of a follower that was sure or not."""
         self._turn()
         goes = words in ("next", "next pass", "now") or words[:4] == "part"
+        self.counted |= words.split()[0] in ("align", "confirm", "nudge")
         back = words == "undo"
         # Where it leads depends on what is shown, and on what else is under way.
         unclear = not sure or self.box.by_hand or (back and len(self.wishes) > 1)
         self.doubtful_wishes |= unclear or (goes and any(wish != "stay" for wish in self.wishes))
-        if back:
+        if back and self.counted:
+            # What is undone may be what was said of the count.
+            self.doubtful_wishes = True
+        elif back:
             del self.wishes[-1:]
         elif words == "stay" and (not self.box.running or self.box.waiting is not None):
             # There is nothing to stay in, or it is too late to: that is said, and nothing done.
@@ -370,8 +388,10 @@ class Judge:
         """With another pattern, what was wished for is done."""
         if self.playing != self.box.program:
             self.playing = self.box.program
+            # What was unclear may be under way still.
+            self.doubtful_wishes = self.doubtful_wishes and bool(self.wishes)
             self.wishes.clear()
-            self.doubtful_wishes = False
+            self.counted = False
 
     def says(self, status: Status, *, silent_ticks: float = 0.0) -> str | None:
         """Judge what the follower says, that has been told what time it is.
@@ -405,9 +425,17 @@ class Judge:
         for program, tick in (self.heard, (box.program, box.tick)):
             off = abs(status.tick - max(tick, 0))
             if box.book.shared:
-                off = min(off % box.pass_ticks, -off % box.pass_ticks)
+                length = box.book.parts[box.book.part_of(program) - 1].pass_ticks
+                off = min(off % length, -off % length)
             if self._shows(status.part, {program}) and off <= 1:
                 return None
+        # A tick off across the end of a pattern.
+        ahead = box.waiting is not None and box.left == 1 and status.tick == 0
+        behind = box.tick <= 0 and status.tick == self.before[1]
+        if ahead and box.waiting is not None and self._shows(status.part, {box.waiting}):
+            return None
+        if behind and self._shows(status.part, {self.before[0]}):
+            return None
         return f"shows {shown}; the box plays {self._plays()}"
 
     def sent(self, program: int, *, armed: bool) -> str | None:
@@ -447,7 +475,7 @@ class Judge:
         planned = goal == number + 1 and running.phrases is not None and not stays
         if not asked and not planned and not self.doubtful_wishes:
             return f"sends {part} unasked, in part {number}"
-        any_pass = any(wish in ("now", "next pass") for wish in goes)
+        any_pass = self.doubtful_wishes or any(wish in ("now", "next pass") for wish in goes)
         left = box.left
         place = f"{left} ticks before the end of a pass that ends at {box.tick + left}"
         if book.kind.at_once:
@@ -460,7 +488,8 @@ class Judge:
         unit = running.pass_ticks if any_pass else running.phrase_ticks
         if end % unit:
             return f"sends {part} in the wrong pass, {place}"
-        if not asked and running.phrases is not None and end < running.phrases * unit:
+        planned_end = None if running.phrases is None else running.phrases * unit
+        if not asked and not any_pass and planned_end is not None and end < planned_end:
             return f"sends {part} in the wrong phrase, {place}"
         if 2 * (left + 1) < min(book.lead_ticks, running.pass_ticks):
             return f"sends {part} late, {place}"

@@ -130,6 +130,7 @@ def key_of(stage: Stage) -> bytes:
         round((stage.next_tick_ns - now_ns) / TIME_NS),
         (stage.armed, stage.gap, stage.begun, min(stage.since_set, 3), stage.shown, stage.fails),
         (judge.heard, judge.unheard, judge.playing, tuple(judge.wishes), judge.doubtful_wishes),
+        (judge.before, judge.counted, stage.hidden),
         (len(stage.held), stage.back_for_s),
     )
     return blake2b(repr(form).encode(), digest_size=12).digest()

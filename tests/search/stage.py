@@ -151,6 +151,8 @@ class Stage:
         self.since_set = 0
         self.gap = False
         self.begun = False
+        # What was chosen on the box, and nobody heard.
+        self.hidden: int | None = None
         # When the latest tick was heard, or the box set going.
         self.heard_ns = BEGIN_NS
         # Of a change that is to be made by hand: to which part and at which tick, and for how many
@@ -286,6 +288,7 @@ class Stage:
             box.stop(*more)
         elif name == "choose":
             box.choose(self.book.parts[more[0] - 1].program)
+            self.hidden = box.waiting
         else:
             raise ValueError(act)
 
@@ -342,7 +345,7 @@ class Stage:
         return self.box.running and self.box.left >= change.ticks
 
     def _do_choose(self, part: int) -> None:
-        self.shown = None
+        self.shown = self.hidden = None
         for message in self.box.choose(self.book.parts[part - 1].program):
             self._hear(message)
 
@@ -368,11 +371,16 @@ class Stage:
     def _do_wish(self, words: str) -> None:
         if words in ("arm", "disarm"):
             self.armed = words == "arm"
-        if words != "confirm":
-            self.shown = None
         # What is wished for counts from the press on: it may be sent at once.
-        self.judge.wished(words, sure=self.follower.status().sure)
+        status = self.follower.status()
+        right = self.book.parts[status.part - 1].program == self.box.program
+        self.judge.wished(words, sure=status.sure and right)
         self._follow(self.follower.wish(words, self.now_ns))
+        change = self.follower.status().next_change
+        due = None if change is None else (change.part, self.box.tick + change.ticks)
+        if self.shown is not None and self.shown[:2] != due:
+            # It is shown otherwise now.
+            self.shown = None
         self._keep()
         self._judge()
 
@@ -413,8 +421,10 @@ class Stage:
 
     @property
     def _plain(self) -> bool:
-        """Whether no change was ignored that has not shown yet."""
-        return not self.box.ignoring and not self.box.ignored_left
+        """Whether nothing is chosen or was ignored that has not shown yet."""
+        box = self.box
+        hidden = box.waiting is not None and box.waiting == self.hidden
+        return not box.ignoring and not box.ignored_left and not hidden
 
     def _may_nudge(self) -> bool:
         return bool(self._nudge()) and not self.gap and self._plain

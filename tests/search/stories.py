@@ -335,6 +335,54 @@ def _searched() -> list[Story]:
     ]
 
 
+def _by_night() -> list[Story]:
+    """What foreign nights have found."""
+    at_once = replace(AT_ONCE, parts=(Part(0, 48, 1, 1), Part(11, 48, 4, None)))
+    shared = Book(
+        (Part(0, 96, 3, 1), Part(0, 96, 3, 3), Part(5, 96, 4, None)),
+        "7 steps",
+        42,
+        Kind(notes=True, ignores=True),
+        tempo=None,
+    )
+    bars = Book(
+        (Part(1, 24, 1, 3), Part(9, 96, 4, 3), Part(3, 72, 1, 2), Part(7, 24, 3, None)),
+        "2 steps",
+        12,
+        Kind(tells_bars=True),
+        tempo=None,
+    )
+    by_hand = replace(WATERS, parts=(Part(0, 48, 2, 3), Part(1, 72, 3, 1), Part(2, phrases=None)))
+    return [
+        Story(
+            "changed by hand, and wished otherwise a tick before it comes",
+            replace(SILENT, parts=(Part(6, 96, 1, 1), Part(10, 96, 1, 2), Part(5, phrases=None))),
+            (START, DISARM, ticks(96), ("wish", "next pass"), ticks(1)),
+        ),
+        Story("at once, wished for before the first tick", at_once, (START, NOW, ticks(1))),
+        Story(
+            "an ignored change, where notes leave it open",
+            shared,
+            (START, ticks(769), ("align",), ticks(246), ("ignore",), ticks(235)),
+        ),
+        Story(
+            "chosen behind a kill just after a start, and a bar is told",
+            bars,
+            (START, ticks(3), ("kill", 1.403221), choose(4), ticks(32)),
+        ),
+        Story(
+            "by hand, in the ticks that are lost before the boundary",
+            by_hand,
+            (choose(2), START, DISARM, ticks(212), ("lost", 3), ticks(5)),
+        ),
+        Story(
+            "by hand, in lost ticks, and started again at once",
+            by_hand,
+            (DISARM, choose(2), START, ticks(208), ("lost", 7), ticks(1), START),
+        ),
+    ]
+
+
 STORIES = [
     *_picked_and_taken_back(),
     *_disarmed_about_a_boundary(),
@@ -346,6 +394,7 @@ STORIES = [
     *_positions(),
     *_unheard(),
     *_searched(),
+    *_by_night(),
 ]
 
 # What is plain must be sure, and the changes be made: a follower that doubts all is of no use.
