@@ -583,6 +583,9 @@ def _named_in(
     part = setlist.parts[world.part - 1]
     wait = world.wait(name)
     leads = has_program(part, word)
+    if heard.ours and heard.echoes and world.ignored is not None:
+        # It passes on what it gets, whether it heeds it or not.
+        return [(world, 1.0)]
     if wait is not None and has_program(setlist.parts[wait.part - 1], word):
         echoed = (world, 1.0 if wait.ours and heard.echoes else WEIGHTS.hand)
         if world.running:
@@ -592,6 +595,9 @@ def _named_in(
         return [echoed, chosen_now] if heard.ours else [chosen_now]
     if leads:
         after = [world.without(name)]
+        if wait is not None and world.running and setlist.instruments[name].at_once:
+            # It was in the other part by now, and begins this one anew.
+            after = [world.waiting(replace(wait, part=world.part, ours=False))]
         if not world.running and world.start is not None:
             # Chosen anew while it stands still, it may begin at its top.
             after.append(replace(after[0], start=None, offset=None))

@@ -21,7 +21,7 @@ from companion.counting import TICKS_PER_SONG_POSITION, Pattern
 from companion.follow import belief
 from companion.follow.announced import ECHO_NS, Announced, has_program, nearest_part
 from companion.follow.belief import Belief, Doubt, Heard, Place, Wait, World
-from companion.follow.count import EARLY, Count
+from companion.follow.count import EARLY, WRONG_BY_MORE, WRONG_BY_ONE, Count
 from companion.follow.transport import Effect, Signal, State, transport
 from companion.midi import program_change
 from companion.setlist import (
@@ -1211,9 +1211,14 @@ class Conductor:
             return
         self._commit()
         held = self.situation
+        # What makes the count unsure matters among the worlds as well, which are less strict.
+        ticks = self.ticks
         chances: dict[int, float] = {}
-        for k, share in self._unheard:
-            for n, chance in self.ticks.chances:
+        least = 2 * belief.WEIGHTS.line * ticks.chances[0][1]
+        for n, chance in ticks.chances:
+            if chance > (WRONG_BY_ONE if abs(n - ticks.ticks) == 1 else WRONG_BY_MORE):
+                chance = max(chance, least)
+            for k, share in self._unheard:
                 chances[n + k] = chances.get(n + k, 0.0) + share * chance
         count = max(chances, key=lambda n: chances[n])
         kept = sorted(chances.items(), key=lambda each: -each[1])[:8]
@@ -2608,8 +2613,12 @@ class Conductor:
     def _now_count(self) -> int:
         """The count now, ticks that are overdue included; while ready the clock's own."""
         if self.situation.transport is State.READY:
+            # What is known of places was told while the count stood at -1.
+            before = self.ticks.ticks + 1
+            shifted = belief.shifted(self.situation.worlds, -before)
+            self._set(worlds=tuple((replace(w, running=True), p) for w, p in shifted))
+            self._shift(-before)
             self._set(transport=State.RUNNING)
-            self._set(worlds=tuple((replace(w, running=True), p) for w, p in self.situation.worlds))
         return self._ticks_by_now
 
     @property

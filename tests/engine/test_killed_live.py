@@ -221,6 +221,7 @@ def test_killed_while_it_plays_it_goes_on_where_the_music_is(house: House, kills
     assert sent == list(range(1, len(sent) + 1))
 
 
+@pytest.mark.nightly
 def test_held_up_for_seconds_it_is_unsure_and_sends_nothing_late(house: House) -> None:
     process = house.engine().process
     house.plays()

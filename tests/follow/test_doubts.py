@@ -196,6 +196,15 @@ def test_an_instrument_that_tells_its_position_at_each_bar_stays_sure() -> None:
     assert standing_doubt(rehearsal.position(16)) == MOVED
 
 
+def test_aligned_where_its_place_was_told_before_any_start_was_heard_it_is_there() -> None:
+    rehearsal = Rehearsal(SetBuilder().part(bar_pattern(phrase_bars=64)).build()).clock(950)
+    # Its bar line, and the one of it.
+    rehearsal.position(80).clock(1)
+    ask(rehearsal.conductor, "align pass")
+    assert rehearsal.where == (1, 480)
+    assert rehearsal.clock(24).conductor.sure
+
+
 def test_a_position_after_a_person_set_the_count_is_nowhere() -> None:
     rehearsal = Rehearsal(three_parts()).clock(10)
     ask(rehearsal.conductor, "align")

@@ -427,6 +427,9 @@ class Judge:
             if box.book.shared:
                 length = box.book.parts[box.book.part_of(program) - 1].pass_ticks
                 off = min(off % length, -off % length)
+                if box.book.kind.at_once:
+                    # Told the program that it plays, it may begin anew, or not.
+                    off = 0
             if self._shows(status.part, {program}) and off <= 1:
                 return None
         # A tick off across the end of a pattern.

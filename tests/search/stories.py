@@ -376,6 +376,26 @@ def _by_night() -> list[Story]:
             (choose(2), START, DISARM, ticks(212), ("lost", 3), ticks(5)),
         ),
         Story(
+            "a few ticks lost, one heard, and stopped",
+            replace(SILENT, parts=(Part(5, 24, 3, 1), Part(6, 96, 3, 2), Part(7, phrases=None))),
+            (START, ticks(25), ("lost", 3), ticks(1), STOP, ("continue",)),
+        ),
+        Story(
+            "at once, chosen away and back between two ticks",
+            replace(AT_ONCE, parts=(Part(0, 96, 1, 2), Part(11, 96, 4, None))),
+            (choose(2), START, ticks(5), choose(1), choose(2), ticks(1)),
+        ),
+        Story(
+            "ignored by one that passes on what it gets",
+            Book(
+                (Part(7, 96, 4, 2), Part(4, 72, 2, 3), Part(3, 96, 2, None)),
+                "1 steps",
+                6,
+                Kind(echoes=True, ignores=True),
+            ),
+            (START, ticks(1195), ("ignore",), ticks(44)),
+        ),
+        Story(
             "by hand, in lost ticks, and started again at once",
             by_hand,
             (DISARM, choose(2), START, ticks(208), ("lost", 7), ticks(1), START),
