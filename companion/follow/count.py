@@ -33,9 +33,10 @@ tick moves one against the other, and they cost as much as one.
 The count is the most probable tick; how far it may be wrong is read off the weights. Worlds that
 no tick will ever tell apart (a jump of tempo, a longer stand of the sender, a residue below
 `RESIDUE` on the very same line) begin below the line or are let go at once; what was pruned so is
-added up in `let_go`. The same hypotheses give the tempo with its error, the jitter, the
-time of coming ticks, and what a silence means: the gap is one more step, over which the period's
-variance grows; where it has grown too far, the weights of neighbouring ticks say so by themselves.
+added up in `let_go`. What is let go because there are too many counts as doubt for good. The same
+hypotheses give the tempo with its error, the jitter, the time of coming ticks, and what a silence
+means: the gap is one more step, over which the period's variance grows; where it has grown too far,
+the weights of neighbouring ticks say so by themselves.
 
 Times are whole nanoseconds outside; inside, milliseconds from the first arrival as floats.
 """
