@@ -377,7 +377,10 @@ def started(belief: Belief, setlist: SetList) -> Belief:
     def follow(world: World) -> Branches:
         if world.part == 0:
             return ((replace(world, running=True), 1.0),)
-        top = World(world.part, 0, 0, True, ignored=world.ignored)
+        first = setlist.parts[world.part - 1].pattern.pass_ticks
+        # That a change was ignored shows within a pass, and that begins anew.
+        ignored = None if world.ignored is None else max(world.ignored, first)
+        top = World(world.part, 0, 0, True, ignored=ignored)
         wait = world.wait()
         if world.moved:
             return ((top, SHOWN), (replace(ANYTHING, running=True), BESIDES))
@@ -386,7 +389,6 @@ def started(belief: Belief, setlist: SetList) -> Belief:
         taken = World(wait.part, 0, 0, True)
         if setlist.instruments[wait.instrument].at_once:
             return ((taken, 1.0),)
-        first = setlist.parts[world.part - 1].pattern.pass_ticks
         still = top.waiting(replace(wait, at=first, outlived_start=True))
         if wait.outlived_start:
             return ((still, 1.0),)
@@ -558,6 +560,9 @@ class Heard:
 
 def named(belief: Belief, setlist: SetList, heard: Heard) -> Belief:
     """An instrument names a program: its own choice, a word on where it is, or our own echoed."""
+    if heard.ours and heard.echoes:
+        # It passes on what it gets, whatever it plays, and whether it heeds it or not.
+        return belief
     shown = belief[0][0]
     goal = nearest_part(setlist, shown.part, heard.word)
 
@@ -583,11 +588,8 @@ def _named_in(
     part = setlist.parts[world.part - 1]
     wait = world.wait(name)
     leads = has_program(part, word)
-    if heard.ours and heard.echoes and world.ignored is not None:
-        # It passes on what it gets, whether it heeds it or not.
-        return [(world, 1.0)]
     if wait is not None and has_program(setlist.parts[wait.part - 1], word):
-        echoed = (world, 1.0 if wait.ours and heard.echoes else WEIGHTS.hand)
+        echoed = (world, WEIGHTS.hand)
         if world.running:
             return [echoed]
         # What is chosen while it stands still it is on; only an echo says nothing of that.
@@ -595,7 +597,7 @@ def _named_in(
         return [echoed, chosen_now] if heard.ours else [chosen_now]
     if leads:
         after = [world.without(name)]
-        if wait is not None and world.running and setlist.instruments[name].at_once:
+        if wait is not None and wait.at > 0 and world.running and setlist.instruments[name].at_once:
             # It was in the other part by now, and begins this one anew.
             after = [world.waiting(replace(wait, part=world.part, ours=False))]
         if not world.running and world.start is not None:
@@ -640,7 +642,7 @@ def _goes(world: World, part: Part, setlist: SetList, heard: Heard, goal: int) -
     found = []
     for count in dict.fromkeys((heard.low, heard.high)):
         at = boundary_after(setlist, part, name, count - world.start)
-        found.append(world.waiting(Wait(name, goal, at, ours=False, since=count)))
+        found.append(world.waiting(Wait(name, goal, at, ours=False, since=heard.high)))
     return list(dict.fromkeys(found))
 
 

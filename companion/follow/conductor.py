@@ -800,7 +800,9 @@ class Conductor:
             heard_once = replace(echo, heard=True)
             self._set(sent=tuple(heard_once if s is echo else s for s in held.sent))
         elif echo is None:
-            names = names | {name}
+            if not has_program(self.setlist.parts[was.part - 1], word):
+                # What it plays it may say that never says what is chosen on it.
+                names = names | {name}
             self._set(
                 has=_without(held.has, {name}),
                 back=held.back - {name},
@@ -1113,12 +1115,13 @@ class Conductor:
     def _regain(self, t_ns: int) -> tuple[Send, ...]:
         """Take the first clock after a silence."""
         was = self.ticks.ticks
+        timeless = not self.ticks.period_ns
         count = self.ticks.hear(t_ns)
         held = self.situation
         why = held.why or CLOCK_WAS_LOST
         worlds = belief.listened(held.worlds, max(count - was - 1, 0))
-        if was < 0:
-            # A start or a position was heard, and then a silence; how long ago, nobody knows.
+        if was < 0 or timeless:
+            # A start or a position was heard, and then a silence of nobody knows how many ticks.
             worlds, why = belief.astray(worlds), held.why or CLOCK_BROKE
         unheard = was, max(self.ticks.highest, count)
         self._set(transport=State.RUNNING, worlds=worlds, why=why, unheard=unheard)

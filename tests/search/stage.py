@@ -342,7 +342,8 @@ class Stage:
         change = status.next_change
         if self.armed or change is None or change.part != part or not status.sure:
             return False
-        return self.box.running and self.box.left >= change.ticks
+        soon = 1 if self.book.kind.at_once else self.box.left
+        return self.box.running and soon >= change.ticks
 
     def _do_choose(self, part: int) -> None:
         self.shown = self.hidden = None

@@ -386,6 +386,31 @@ def _by_night() -> list[Story]:
             (choose(2), START, ticks(5), choose(1), choose(2), ticks(1)),
         ),
         Story(
+            "killed with one tick heard, and no tempo known",
+            replace(AT_ONCE, tempo=None, kind=Kind(at_once=True, names=False)),
+            (START, ("align",), ticks(2), ("kill", 0.267142), ticks(63)),
+        ),
+        Story(
+            "one that never says what is chosen on it says that it stays, and is changed by hand",
+            Book(
+                (Part(2, 192, 3, 1), Part(8, 96, 2, 3), Part(0, 72, 1, None)),
+                "5 steps",
+                30,
+                Kind(names=False),
+            ),
+            (START, ticks(1), ("align",), ticks(930), ("stays",), DISARM, ticks(222)),
+        ),
+        Story(
+            "an ignored change, started again before it has shown",
+            Book(
+                (Part(12, 72, 1, 2), Part(1, 96, 1, 2), Part(13, 192, 3, None)),
+                "6 steps",
+                36,
+                Kind(names=False, ignores=True),
+            ),
+            (START, ticks(112), ("ignore",), ticks(69), START, ticks(38)),
+        ),
+        Story(
             "ignored by one that passes on what it gets",
             Book(
                 (Part(7, 96, 4, 2), Part(4, 72, 2, 3), Part(3, 96, 2, None)),
