@@ -2844,7 +2844,7 @@ class Conductor:
         last, back = held.unheard
         end = plan.start + plan.end
         length = self.setlist.parts[plan.part - 1].pattern.pass_ticks
-        return last + 1 == back or last >= end or back <= end - length
+        return back <= last + 1 or last >= end or back <= end - length
 
     def _maybe_by_hand(self, held: Situation, count: int) -> Wait | None:
         """What a person may have chosen already for the coming boundary."""
