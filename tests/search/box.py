@@ -119,6 +119,7 @@ class Box:
         "fresh",
         "ignored_left",
         "ignoring",
+        "kept",
         "program",
         "running",
         "settled",
@@ -141,7 +142,8 @@ class Box:
         self.waiting: int | None = None
         self.by_hand = False
         # Whether what waits came while it stood still: then the next start takes it.
-        self.settled = False
+        # And whether it has outlived a stop: then it outlives the next one, too.
+        self.settled = self.kept = False
         # Moved to before its pattern began: what it plays there is its own affair.
         self.adrift = False
         # A change that it ignored without a word: to end its pass, then ticks until it has shown.
@@ -225,7 +227,7 @@ class Box:
         if self.waiting is not None:
             if how == "takes":
                 self._take(self.waiting, -1)
-            self.waiting, self.by_hand, self.settled = None, False, False
+            self.waiting, self.by_hand, self.settled, self.kept = None, False, False, False
         self.running = True
         self.tick = self.song = -1
         self.began = 0
@@ -242,6 +244,7 @@ class Box:
             waiting, self.waiting = self.waiting, None
             if how == "takes":
                 self._take(waiting, -1)
+        self.kept = self.waiting is not None
         return STOP
 
     def go_on(self) -> bytes:
@@ -261,7 +264,7 @@ class Box:
     def choose(self, program: int) -> list[bytes]:
         """A hand chooses a pattern on it; the running one takes back what waits."""
         if program == self.program:
-            self.waiting, self.by_hand, self.settled = None, False, False
+            self.waiting, self.by_hand, self.settled, self.kept = None, False, False, False
         elif self.waiting != program or not self.running:
             self._receive(program, by_hand=True)
         return [program_change(program)] if self.book.kind.names else []
@@ -279,7 +282,7 @@ class Box:
 
     def says(self) -> bytes:
         """It says that it stays on what it plays: what waited does so no longer."""
-        self.waiting, self.by_hand, self.settled = None, False, False
+        self.waiting, self.by_hand, self.settled, self.kept = None, False, False, False
         self.ignoring = False
         self.ignored_left = 0
         return program_change(self.program)
@@ -287,14 +290,14 @@ class Box:
     def _receive(self, program: int, *, by_hand: bool, next_tick: bool = False) -> None:
         kind = self.book.kind
         if not (kind.at_once if self.running else kind.takes_at_once):
-            self.waiting, self.by_hand = program, by_hand
+            self.waiting, self.by_hand, self.kept = program, by_hand, False
             self.settled = not self.running
             return
         self._take(program, -1 if next_tick or not self.running or self.tick < 0 else 0)
 
     def _take(self, program: int, tick: int) -> None:
         """Begin another pattern, at the latest tick (0) or with the next one (-1)."""
-        self.waiting, self.by_hand, self.settled = None, False, False
+        self.waiting, self.by_hand, self.settled, self.kept = None, False, False, False
         self.program = program
         self.tick = tick
         self.began = self.song - tick

@@ -304,7 +304,8 @@ class Stage:
 
     def _may_stop(self, how: str = "keeps") -> bool:
         may = self.box.running and not self.gap
-        waits = self.box.waiting is not None and (how == "takes" or not self.box.settled)
+        box = self.box
+        waits = box.waiting is not None and not box.kept and (how == "takes" or not box.settled)
         return may and (how == "keeps" or waits)
 
     def _do_stop(self, how: str = "keeps") -> None:
