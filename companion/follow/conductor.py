@@ -2101,7 +2101,7 @@ class Conductor:
 
     def _endless(self, part: Part) -> bool:
         """Whether a part has no planned end at which anything happens."""
-        return planned_end(self.setlist, part) is None
+        return ends_by_plan(self.setlist, part.number) is None
 
     def _before(self, held: Situation) -> Before | None:
         """What the latest wish has changed, None where that has happened or there is none."""
@@ -2794,8 +2794,7 @@ class Conductor:
 
     def _natural(self, shown: World) -> Plan:
         """The plan of a part that has just been taken up."""
-        part = self.setlist.parts[shown.part - 1]
-        plan = Plan(shown.part, shown.start, Wishes(end=planned_end(self.setlist, part)))
+        plan = Plan(shown.part, shown.start, Wishes(end=ends_by_plan(self.setlist, shown.part)))
         return replace(plan, pending=self._open(plan))
 
     def _anew(self, part: int) -> tuple[Stretch, ...]:
@@ -2963,10 +2962,11 @@ class _Course:
         self.stops = frozenset(song.parts[-1] for song in setlist.songs if song.stops)
 
 
-def planned_end(setlist: SetList, part: Part) -> int | None:
+def ends_by_plan(setlist: SetList, number: int) -> int | None:
     """The tick at which a part is planned to end; None where it plays on, as the last one does."""
-    stops = any(song.stops and song.parts[-1] == part.number for song in setlist.songs)
-    return part.planned_ticks if stops or part.number < len(setlist.parts) else None
+    part = setlist.parts[number - 1]
+    plays_on = number == len(setlist.parts) and not setlist.songs[part.song].stops
+    return None if plays_on else part.planned_ticks
 
 
 def _marked(plan: Plan, changes: Collection[ProgramChange], outcome: Outcome) -> Plan:

@@ -1326,13 +1326,9 @@ class _Brood:
         if e > 0:
             # Or it is quicker and this one held up as well: others may have been sent by now.
             for share in QUICKER if e > 0.2 * v else ():
-                by, to = (1 - share) * v, share * v
-                _, _, x, _, xx, _, _, _, _ = parent
-                quick = parent._replace(
-                    x=x + by / 2, v=to, xx=xx + by * by / 12, xv=0.0, vv=(0.12 * to) ** 2
-                )
-                to_motion = _jumped(motion) if share * JUMP_MOST > 1 else LEAPT + TURNED
-                self._step(quick, to_motion, 1, weight * rates.jump / len(QUICKER), late=True)
+                to = _jumped(motion) if share * JUMP_MOST > 1 else LEAPT + TURNED
+                jumped = weight * rates.jump / len(QUICKER)
+                self._step(_quickened(parent, share), to, 1, jumped, late=True)
             k = int(e / v)
             d = e - k * v
             stood = 0.0
@@ -1362,6 +1358,15 @@ def _bent(parent: Hypothesis, many: float) -> Hypothesis:
     return parent._replace(
         xx=xx + many * many * spread / 3, xv=xv - many * spread / 2, vv=vv + spread
     )
+
+
+def _quickened(parent: Hypothesis, share: float) -> Hypothesis:
+    """`parent`, whose period becomes about that share of itself before its next tick is sent."""
+    _, _, x, v, xx, _, _, _, _ = parent
+    by, to = (1 - share) * v, share * v
+    # As wide as the shares lie apart.
+    vv = (0.12 * to) ** 2
+    return parent._replace(x=x + by / 2, v=to, xx=xx + by * by / 12, xv=0.0, vv=vv)
 
 
 def _late(e: float, variance: float, tail: float) -> float:

@@ -56,7 +56,7 @@ from companion.counting import (
 )
 from companion.counting.heard import Rates, heard_chance
 from companion.follow.belief import MISCOUNTED, WEIGHTS, Belief, Place, matter
-from companion.follow.conductor import UNLIKE_FOUND, ByEar, Conductor, planned_end
+from companion.follow.conductor import UNLIKE_FOUND, ByEar, Conductor, ends_by_plan
 from companion.follow.notes import window
 from companion.follow.presses import Matches, parse
 from companion.follow.transport import State
@@ -1108,7 +1108,7 @@ class Ears:
         """
         for world in matter(self._worlds) if self._worlds else ():
             if world.part and world.start is not None:
-                planned = planned_end(self._setlist, self._setlist.parts[world.part - 1])
+                planned = ends_by_plan(self._setlist, world.part)
                 if planned is not None and conductor.ticks.ticks - world.start >= planned:
                     self._over = {world.part}
                 else:
@@ -1304,7 +1304,7 @@ class Ears:
         ticks = first - (first - at) % length
         alike = id(sheet), ticks, (ticks - at) // length % sheet.around
         for part in sheet.parts:
-            ends = planned_end(self._setlist, part) is not None
+            ends = ends_by_plan(self._setlist, part.number) is not None
             around = at if ends else at % part.pattern.phrase_ticks
             yield Found(part.number, at, at, passes, score, alike, (part.number, around), score)
 
@@ -1326,7 +1326,7 @@ class Ears:
         """Whether that is the place that was found, or none that could be told apart from it."""
         if (place.part, place.start) in self._found:
             return True
-        if planned_end(self._setlist, self._setlist.parts[place.part - 1]) is not None:
+        if ends_by_plan(self._setlist, place.part) is not None:
             return False
         return any(
             (each.part, each.start) in self._found
@@ -1417,7 +1417,7 @@ class Ears:
         phrase = lcm(pattern.phrase_ticks, length) // length
         told = lcm(*(modulus for modulus, _ in way.factors))
         for part in sheet.parts:
-            until, planned = None, planned_end(self._setlist, part)
+            until, planned = None, ends_by_plan(self._setlist, part.number)
             factors = way.factors
             if planned is None:
                 # Its phrases are to be told apart, too.
@@ -1540,7 +1540,7 @@ class _Prior:
                 self._somewhere[world.part] = self._somewhere.get(world.part, 0.0) + weight
             else:
                 part = setlist.parts[world.part - 1]
-                length, planned = part.pattern.pass_ticks, planned_end(setlist, part)
+                length, planned = part.pattern.pass_ticks, ends_by_plan(setlist, world.part)
                 # Or it is wished to go on.
                 asked = held.plan.part == world.part and (held.plan.end or inf) > (planned or inf)
                 if planned is not None and (asked or ticks.ticks - world.start >= planned):

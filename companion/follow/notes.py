@@ -973,9 +973,8 @@ class ObeyedWatch:
                 self._of_old.take(key, slot.old, slot.new, slot.heard)
                 self._of_new.take(key, slot.new, slot.old, slot.heard)
                 took = True
-        # An instrument that has sent no note at all may send none.
-        if took and self._hears:
-            odds = self._of_old.likelihood() - self._of_new.likelihood()
+        if took:
+            odds = self.odds
             if odds >= log(ODDS):
                 self.verdict = Verdict.IGNORED
             elif odds <= -log(ODDS):
@@ -986,9 +985,9 @@ class ObeyedWatch:
 
     @property
     def odds(self) -> float:
-        """How much likelier what was heard is where the old pattern goes on."""
-        odds = self._of_old.likelihood() - self._of_new.likelihood() if self._hears else 0.0
-        return exp(min(max(odds, -log(ODDS)), log(ODDS)))
+        """How much likelier what was heard is where the old pattern goes on: a logarithm."""
+        # An instrument that has sent no note at all may send none.
+        return self._of_old.likelihood() - self._of_new.likelihood() if self._hears else 0.0
 
     def announced(self, program: int) -> Verdict:
         """Take the instrument's own word of the program it is on; no echo of ours belongs here."""
@@ -1166,9 +1165,9 @@ class ChangeCheck:
             return
         if verdict is Verdict.UNTOLD:
             # Too little to say that it was ignored, but perhaps enough to say that it may be.
-            odds = watch.odds
-            if odds > 1:
-                conductor.weigh(lambda world: 1 / odds if world.part == part.number else 1.0)
+            speaks = exp(-watch.odds)
+            if speaks < 1:
+                conductor.weigh(lambda world: speaks if world.part == part.number else 1.0)
             return
         ignored = verdict is Verdict.IGNORED
         wrong, remedy = part if ignored else old, ""

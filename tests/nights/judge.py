@@ -18,7 +18,7 @@ from companion.follow.conductor import (
     NOWHERE,
     OTHER_PORT,
     RESTARTED,
-    planned_end,
+    ends_by_plan,
 )
 from companion.follow.follower import Status
 from companion.setlist import Unit
@@ -311,8 +311,7 @@ class Judge:
 
     def _heard_as(self, part: int, tick: int) -> tuple[int, int]:
         """A place as notes tell it: where no end is planned, by whole turns of what is played."""
-        setlist = self._stage.setlist
-        if self._stage.plays and part and planned_end(setlist, setlist.parts[part - 1]) is None:
+        if self._stage.plays and part and ends_by_plan(self._stage.setlist, part) is None:
             tick %= self._turns[part - 1]
         return part, tick
 

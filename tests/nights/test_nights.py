@@ -104,48 +104,35 @@ def test_a_night_that_was_off_for_long_once_is_right(night: str, seconds: float)
 
 @pytest.mark.nightly
 @pytest.mark.parametrize(
-    ("night", "seconds"),
+    "fate",
     [
         # A tempo leaps at the very tick that is held up.
-        ("60002.0", 826),
-        ("60039.2", 1397),
-        ("60038.3", 254),
+        Fate("60002.0", 826),
+        Fate("60039.2", 1397, notes=True),
+        Fate("60038.3", 254),
         # Two clocks: on a line that is never calm; and a person's word amid them.
-        ("60004.0", 1464),
-        ("60025.4", 1160),
-        ("61073.3", 1075),
+        Fate("60004.0", 1464, deaf=True),
+        Fate("60025.4", 1160, deaf=True),
+        Fate("61073.3", 1075),
         # A part entered in a silence, which a hand is to change.
-        ("60005.1", 723),
+        Fate("60005.1", 723),
         # A jump where nobody knows when the part began.
-        ("60005.4", 553),
+        Fate("60005.4", 553),
         # The tempo jumps, and the engine is killed with the next tick.
-        ("60014.0", 1306),
+        Fate("60014.0", 1306),
         # Most of a silence's ticks are lost, and the rest comes in a bunch.
-        ("60023.0", 815),
-    ],
-)
-def test_a_set_that_was_wrong_and_sure_is_right_or_unsure(night: str, seconds: float) -> None:
-    tally = Tally()
-    play_set(Fate(night, seconds, deaf=night.split(".")[0] in ("60004", "60025")), tally)
-    assert not tally.wrong, table(tally)
-
-
-@pytest.mark.nightly
-@pytest.mark.parametrize(
-    ("night", "seconds"),
-    [
+        Fate("60023.0", 815),
         # By ear: a count that is a few ticks short at the song's beginning, a tempo that is another
         # after a silence, and notes behind ticks that were held up.
-        ("61005.4", 148),
-        ("61044.0", 1487),
-        ("61056.3", 321),
+        Fate("61005.4", 148, notes=True),
+        Fate("61044.0", 1487, notes=True),
+        Fate("61056.3", 321, notes=True),
     ],
+    ids=lambda fate: fate.seed,
 )
-def test_a_set_with_notes_that_was_wrong_and_sure_is_right_or_unsure(
-    night: str, seconds: float
-) -> None:
+def test_a_set_that_was_wrong_and_sure_is_right_or_unsure(fate: Fate) -> None:
     tally = Tally()
-    play_set(Fate(night, seconds, notes=True), tally)
+    play_set(fate, tally)
     assert not tally.wrong, table(tally)
 
 

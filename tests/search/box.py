@@ -227,7 +227,7 @@ class Box:
         if self.waiting is not None:
             if how == "takes":
                 self._take(self.waiting, -1)
-            self.waiting, self.by_hand, self.settled, self.kept = None, False, False, False
+            self._forget()
         self.running = True
         self.tick = self.song = -1
         self.began = 0
@@ -264,7 +264,7 @@ class Box:
     def choose(self, program: int) -> list[bytes]:
         """A hand chooses a pattern on it; the running one takes back what waits."""
         if program == self.program:
-            self.waiting, self.by_hand, self.settled, self.kept = None, False, False, False
+            self._forget()
         elif self.waiting != program or not self.running:
             self._receive(program, by_hand=True)
         return [program_change(program)] if self.book.kind.names else []
@@ -282,10 +282,15 @@ class Box:
 
     def says(self) -> bytes:
         """It says that it stays on what it plays: what waited does so no longer."""
-        self.waiting, self.by_hand, self.settled, self.kept = None, False, False, False
+        self._forget()
         self.ignoring = False
         self.ignored_left = 0
         return program_change(self.program)
+
+    def _forget(self) -> None:
+        """Nothing waits any more."""
+        self.waiting = None
+        self.by_hand = self.settled = self.kept = False
 
     def _receive(self, program: int, *, by_hand: bool, next_tick: bool = False) -> None:
         kind = self.book.kind
@@ -297,7 +302,7 @@ class Box:
 
     def _take(self, program: int, tick: int) -> None:
         """Begin another pattern, at the latest tick (0) or with the next one (-1)."""
-        self.waiting, self.by_hand, self.settled, self.kept = None, False, False, False
+        self._forget()
         self.program = program
         self.tick = tick
         self.began = self.song - tick

@@ -303,8 +303,8 @@ class Stage:
         self._hear(message)
 
     def _may_stop(self, how: str = "keeps") -> bool:
-        may = self.box.running and not self.gap
         box = self.box
+        may = box.running and not self.gap
         waits = box.waiting is not None and not box.kept and (how == "takes" or not box.settled)
         return may and (how == "keeps" or waits)
 
