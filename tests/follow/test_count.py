@@ -351,6 +351,19 @@ def test_a_tempo_that_leaps_is_counted_and_is_sure_by_a_word(share: float, seed:
     assert count.sure
 
 
+def in_a_bunch(
+    arrives: NDArray[np.float64], until: float, rng: np.random.Generator
+) -> tuple[NDArray[np.float64], NDArray[np.int64]]:
+    """The same with ticks from 605 on held up until then; one in forty before 600 comes twice."""
+    tick = np.arange(len(arrives))
+    bunch = np.flatnonzero((tick >= 605) & (arrives < until))
+    arrives[bunch] = until + 0.1 * np.arange(len(bunch))
+    copied = tick[(rng.random(len(arrives)) < 1 / 40) & (tick < 600)]
+    arrives, tick = np.concatenate([arrives, arrives[copied] + 0.5]), np.concatenate([tick, copied])
+    order = np.argsort(arrives, kind="stable")
+    return arrives[order], tick[order]
+
+
 @pytest.mark.parametrize("held_ms", [45, 80, 150])
 @pytest.mark.parametrize("seed", [2, 3, 11, 12, 25, 29])
 def test_a_tempo_that_leaps_inside_a_bunch_is_never_sure_and_wrong(
@@ -361,17 +374,11 @@ def test_a_tempo_that_leaps_inside_a_bunch_is_never_sure_and_wrong(
     Once it stands still it looks like any clock, and how many ticks came in the bunch nobody knows.
     """
     rng = np.random.default_rng(seed)
-    period, tick = np.full(900, 22.28), np.arange(900)
+    period = np.full(900, 22.28)
     period[605:] *= rng.uniform(0.36, 0.5)
     sent = np.cumsum(period)
     arrives = sent + np.abs(rng.normal(0, 0.1, 900))
-    until = sent[604] + held_ms
-    bunch = np.flatnonzero((tick >= 605) & (arrives < until))
-    arrives[bunch] = until + 0.1 * np.arange(len(bunch))
-    copied = tick[(rng.random(900) < 1 / 40) & (tick < 600)]
-    arrives, tick = np.concatenate([arrives, arrives[copied] + 0.5]), np.concatenate([tick, copied])
-    order = np.argsort(arrives, kind="stable")
-    never_sure_and_wrong(arrives[order], tick[order])
+    never_sure_and_wrong(*in_a_bunch(arrives, sent[604] + held_ms, rng))
 
 
 @pytest.mark.parametrize(("share", "held_ms"), [(0.45, 30), (0.5, 30), (0.38, 36), (0.45, 36)])
@@ -380,17 +387,10 @@ def test_a_tempo_that_leaps_at_the_tick_that_is_held_up_is_never_sure_and_wrong(
 ) -> None:
     """Seeds 60002.0 and 60039.2: too short for a hold-up in which a tempo is looked for."""
     rng = np.random.default_rng(3)
-    period, tick = np.full(700, 37.4), np.arange(700)
+    period = np.full(700, 37.4)
     period[605:] *= share
     arrives = np.cumsum(period) + np.abs(rng.normal(0, 0.1, 700))
-    until = arrives[605] + held_ms
-    bunch = np.flatnonzero((tick >= 605) & (arrives < until))
-    arrives[bunch] = until + 0.1 * np.arange(len(bunch))
-    # Copies are known to come.
-    copied = tick[(rng.random(700) < 1 / 40) & (tick < 600)]
-    arrives, tick = np.concatenate([arrives, arrives[copied] + 0.5]), np.concatenate([tick, copied])
-    order = np.argsort(arrives, kind="stable")
-    never_sure_and_wrong(arrives[order], tick[order])
+    never_sure_and_wrong(*in_a_bunch(arrives, arrives[605] + held_ms, rng))
 
 
 def test_a_tempo_that_doubled_is_believed_on_a_word_while_it_counts() -> None:
