@@ -15,6 +15,7 @@ from companion.follow.conductor import (
     MOVED,
     NOWHERE,
     OTHER_PORT,
+    RESTARTED,
     Conductor,
 )
 from companion.follow.transport import State
@@ -176,7 +177,8 @@ def test_a_jump_to_before_the_part_began_leaves_open_which_pattern_plays_after_a
 def test_a_jump_leaves_that_open_too_where_nobody_knows_when_the_part_began() -> None:
     rehearsal = Rehearsal(three_parts()).start().clock(192 + 60)
     # From here on a position cannot be told in ticks of the part.
-    ask(rehearsal.conductor, "nudge back a pass")
+    rehearsal.conductor.suspect(RESTARTED)
+    ask(rehearsal.conductor, "confirm")
     rehearsal.position(4).clock(20).stop().start().clock(48)
     assert not rehearsal.conductor.sure
     ask(rehearsal.conductor, "confirm")
