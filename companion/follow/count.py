@@ -850,7 +850,8 @@ class Count:
             copied = rates.doubled * exp(-gap / rates.copy_ms) / rates.copy_ms
             factor = 0.5 / (period * copied + rates.stray * rates.lost)
         elif lost == 1:
-            factor = 1 / PLAIN
+            # Beside one lost tick others are, and so of the rest of them it is no wonder.
+            factor = 1 / min(self._lost + self._losing, 0.5)
         else:
             factor = PLAIN
             if gap < 0.9 * period:

@@ -351,6 +351,17 @@ def test_a_tempo_that_leaps_is_counted_and_is_sure_by_a_word(share: float, seed:
     assert count.sure
 
 
+@pytest.mark.parametrize("bpm", [60, 69, 84, 120])
+@pytest.mark.parametrize("calm", [300, 1500])
+def test_half_the_tempo_after_a_long_calm_is_never_sure_and_wrong(calm: int, bpm: int) -> None:
+    """Of a line that loses next to nothing, each second tick lost was taken for a few lost ones."""
+    rng = np.random.default_rng(bpm)
+    period = np.full(calm + 60, NS_PER_BPM / bpm * 1e-6)
+    period[calm:] *= 2
+    arrives = np.cumsum(period) + np.abs(rng.normal(0, 0.05, len(period)))
+    never_sure_and_wrong(arrives, np.arange(len(period)))
+
+
 def in_a_bunch(
     arrives: NDArray[np.float64], until: float, rng: np.random.Generator
 ) -> tuple[NDArray[np.float64], NDArray[np.int64]]:

@@ -300,7 +300,7 @@ class Screen:
             stdin=inner,
             stdout=inner,
             stderr=inner,
-            env=environment | {"TERM": "xterm-256color"},
+            env=self._own(environment),
             cwd=ROOT,
             start_new_session=True,
         )
@@ -308,6 +308,13 @@ class Screen:
         self.drawn = b""
         self._reader = threading.Thread(target=self._read, daemon=True)
         self._reader.start()
+
+    @staticmethod
+    def _own(environment: dict[str, str]) -> dict[str, str]:
+        # A width that whoever runs the tests has in its environment is not that of this terminal.
+        widths = ("COLUMNS", "LINES")
+        own = {name: value for name, value in environment.items() if name not in widths}
+        return own | {"TERM": "xterm-256color"}
 
     def _read(self) -> None:
         with contextlib.suppress(OSError):
