@@ -728,17 +728,17 @@ class Count:
             self._behind_ms,
             away=self._away,
         )
-        for parent, calmer in parents:
+        best = self._best()
+        for h, (parent, calmer) in zip(self._hypotheses, parents, strict=True):
             quicker = [to for to in _quicker(parent.motion) if (parent.n, to) not in taken]
-            brood.grow(parent, calmer, quicker, self._strays)
+            brood.grow(parent, calmer, quicker, self._strays if h is best else 0.0)
+        strays = self._strayed(best, t)
         weights = [child.weight for child in brood.children]
         total = sum(weights)
         period = parents[0][0].v
         nothing = (self._nothing + self.rates.nothing) * 0.5 / period
         if total <= 0:
             # Nothing explains it: go on as if the next tick had come.
-            best = self._best()
-            assert best is not None
             self._hypotheses = [
                 best._replace(n=best.n + 1, x=t, xx=self._noise, xv=0.0, weight=1.0)
             ]
@@ -757,7 +757,16 @@ class Count:
         self.ticks = self.chances[0][0]
         self._away = False
         self._last = t
-        self._strays = 0.0
+        now = self._best()
+        goes_on = now is not None and now.motion == STILL and now.n == best.n + 1
+        self._strays = strays if goes_on else 0.0
+
+    def _strayed(self, best: Hypothesis, t: float) -> float:
+        """How far the latest ticks, with this one, lie from the best line, in deviations."""
+        s = best.xx + 2 * best.xv + best.vv + self._noise
+        strays = LEAK * self._strays + (t - best.x - best.v) / sqrt(s)
+        # Beyond that it has been looked at, and one tick is not many.
+        return strays if -_ASTRAY < strays < _ASTRAY else 0.0
 
     def _mark_leaps(self) -> None:
         """What has become much quicker or slower while it was unsure has leapt, however it did."""
@@ -1123,10 +1132,10 @@ class _Brood:
                     # Unseen, the tempo may have begun to move, or moved and come to rest.
                     turned = weight * chance * self._rates.quicken
                     for to in _quicker(motion):
-                        self._step(parent, to, k, turned, late=False)
+                        self._step(parent, to, k, turned, late=True)
                     if known:
                         bent = weight * chance * self._rates.bends
-                        self._step(_bent(parent, k), _jumped(motion), k, bent, late=False)
+                        self._step(_bent(parent, k), _jumped(motion), k, bent, late=True)
             if weight > 0.01 and known and self.gap > UNSEEN * v and not self._away:
                 self._behind(parent, quicker)
         if weight > 1e-3:

@@ -78,9 +78,10 @@ def test_a_draft_goes_into_a_new_file_and_never_over_one(program: Program, loop:
     assert out.read_bytes() == before
 
 
-@pytest.mark.parametrize("bom", [b"", b"\xef\xbb\xbf"], ids=["plain", "with a mark"])
-@pytest.mark.parametrize("ending", [b"\n", b"\r\n"], ids=["LF", "CRLF"])
-@pytest.mark.parametrize("last", [b"", b"# last words"], ids=["ended", "not ended"])
+@pytest.mark.parametrize(
+    ("last", "ending", "bom"),
+    latin([b"", b"# last words"], [b"\n", b"\r\n"], [b"", b"\xef\xbb\xbf"]),
+)
 def test_into_a_set_list_adds_lines_and_keeps_every_byte_that_was_there(
     program: Program, good: Path, loop: Path, bom: bytes, ending: bytes, last: bytes
 ) -> None:

@@ -40,7 +40,7 @@ from companion.setlist.reading import read_controls, read_text
 from tests.builders import PORT, TICK_NS, Rehearsal, three_parts
 from tests.cli.conftest import GOOD
 
-SECONDS = float(os.environ.get("COMPANION_FUZZ_SECONDS", "1.5"))
+SECONDS = float(os.environ.get("COMPANION_FUZZ_SECONDS", "0.5"))
 SEED = int(os.environ.get("COMPANION_FUZZ_SEED", "0")) or random.SystemRandom().randrange(
     1, 1 << 32
 )

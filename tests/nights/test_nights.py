@@ -118,6 +118,8 @@ def test_a_night_that_was_off_for_long_once_is_right(night: str, seconds: float)
         Fate("60005.1", 723),
         # A jump where nobody knows when the part began.
         Fate("60005.4", 553),
+        # The tempo is turned while the engine is away, and the first tick it hears is held up.
+        Fate("64007.0", 1386),
         # The tempo jumps, and the engine is killed with the next tick.
         Fate("60014.0", 1306),
         # Most of a silence's ticks are lost, and the rest comes in a bunch.

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from itertools import product
+
 import pytest
 
 from companion.screen.app import StageApp, make_app
@@ -9,7 +11,7 @@ from companion.screen.keys import KEYS
 from companion.screen.layout import letter_dots
 from companion.screen.stage import figure_of
 from companion.wishes import Wish
-from tests.nightly import latin
+from tests.nightly import one_in
 from tests.screen.stage import (
     EDGES,
     STATES,
@@ -56,8 +58,9 @@ async def test_from_one_view_the_other_is_one_key_away() -> None:
         assert "phrase 2" in words(app)
 
 
-@pytest.mark.parametrize(("name", "key"), latin(list(STATES), ["l", "m"]))
-async def test_the_countdown_stays_in_sight_at_every_size(name: str, key: str) -> None:
+@pytest.mark.parametrize("view", one_in(5, product(STATES, "lm")), ids="-".join)
+async def test_the_countdown_stays_in_sight_at_every_size(view: tuple[str, str]) -> None:
+    name, key = view
     app = screen(STATES[name])
     async with shown(app, key, size=EDGES[0]) as pilot:
         for size in EDGES:

@@ -86,8 +86,7 @@ def assert_whole(found: list[Page], setlist: SetList) -> None:
 
 
 @printed_here
-@pytest.mark.parametrize("paper", ["a4", "letter"])
-@pytest.mark.parametrize("path", SHIPPED, ids=lambda path: path.stem)
+@pytest.mark.parametrize(("path", "paper"), latin(SHIPPED, ["a4", "letter"]), ids=str)
 def test_a_shipped_set_prints_as_a_running_order_and_a_page_a_song(
     path: Path, paper: str, tmp_path: Path
 ) -> None:
