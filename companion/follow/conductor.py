@@ -1428,11 +1428,13 @@ class Conductor:
             # Nothing is shown while the clock is away, or the engine.
             shown_to = last if missed else start + end
             seen = plan.since is not None and shown_to - plan.since > beat
+            # A doubt that does not end by itself is one that a person waits for.
+            waits = bool(held.why) and not self._clock_sure
             if own is not None and following.instrument in held.names:
                 # It would have said so, but where that went by unheard.
                 if not self._all_heard(held, plan):
                     shares = (most, besides) if missed else (besides, most)
-            elif seen and not self._differ(held):
+            elif seen and not waits and not self._differ(held):
                 shares = (1.0, 0.0)
             else:
                 shares = (most, besides)

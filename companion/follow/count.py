@@ -117,6 +117,11 @@ JUMP_SHARE, LEAP_SHARE = 0.2, 1.0
 # A larger jump is a leap: twice the tempo may as well be two clocks in one cable. What has leapt is
 # never sure, until a start or a person's word says that it is one clock. None is larger still.
 JUMP_MOST, LEAP_MOST = 1.75, 3.0
+# So likely a person's word fell into a bunch.
+IN_A_BUNCH = 0.01
+# From where on a jump is as rare as a leap, which the narrower of both does not foretell: such a
+# share of the period, and so many standard deviations, for jitter is no jump.
+FAR, PLAINLY = 1.4, 6.0
 # Jumps inside a hold-up are looked at, at about these shares of the period.
 QUICKER = (0.7, 0.5, 0.36)
 # A start may come at any tempo; so many ticks after it the period is one to leap from.
@@ -149,6 +154,8 @@ OVER = 0.02
 # speaks against it by so much. The most that it weighs, and from where on nobody knows any more
 # which of the two was counted.
 PLAIN, MOST_ANOTHER, MIXED = 0.1, 1.0, 0.01
+# What it weighs behind a person's word, which tells of the count and not of the cable.
+STILL_TWO = 1e-3
 # A tick may be thrice as unsteady as most, or by this (ms) if that is more: so often. What seems
 # steady for long may be a driver that tells whole milliseconds.
 LOOSE, LOOSE_MS = 0.03, 1.0
@@ -323,6 +330,7 @@ class Count:
 
     def settle(self) -> None:
         """A person says that the count is right, and so that the clock is to be trusted."""
+        mixed = self._another > MIXED
         mine = [
             h._replace(n=n, motion=h.motion % LEAPT, weight=h.weight * share, beside=())
             for h in self._hypotheses
@@ -331,24 +339,25 @@ class Count:
         ]
         if mine:
             self._sure_ms = self._period() or self._sure_ms
-            if self._another > MIXED:
-                # Of two tempos nobody knows which is meant, nor what was lost or came twice. One
-                # that is not the one before has leapt: it takes another word, while it counts.
+            if mixed or self._nothing + self._adrift > 0.01:
+                # Of two tempos nobody knows which is meant, or what was made of one failed. What
+                # was lost or came twice is not known either. Of two tempos, one that is not the one
+                # before has leapt: it takes another word, while it counts.
                 first = Hypothesis(self.ticks, TURNED, self._last, *_UNKNOWN, 1.0)
                 mine, self._losing = [first], 0.0
                 self._lost, self._doubled = self.rates.lost, self.rates.doubled
-            elif self._nothing + self._adrift > 0.01:
-                # What they make of the tempo has failed.
-                self._sure_ms = 0.0
-                mine = [h._replace(xx=h.xx + 1, vv=h.vv + (0.3 * h.v) ** 2) for h in mine[:1]]
-            # It is there now: what would still be held up for longer than a tick is not.
+                self._sure_ms *= mixed
+            # It is there now: what would still be held up for longer than a tick is not, unless the
+            # word fell into a bunch, where the screen was behind for a moment.
+            behind = [h for h in mine if self._last - h.x >= h.v]
             mine = [h for h in mine if self._last - h.x < h.v] or [
                 mine[0]._replace(x=self._last, xx=mine[0].v ** 2 / 12, xv=0.0)
             ]
+            mine += [h._replace(weight=IN_A_BUNCH * h.weight) for h in behind]
             total = sum(h.weight for h in mine)
             self._hypotheses = [h._replace(weight=h.weight / total) for h in mine]
         self._nothing = self._adrift = 0.0
-        self._another = self.rates.another
+        self._another = STILL_TWO if mixed else self.rates.another
         self._chances = None
 
     def hear(self, t_ns: int) -> int:
@@ -652,10 +661,12 @@ class Count:
             motion = best.motion % LEAPT
         known = vv < (0.01 * v) ** 2
         first = Hypothesis(0, motion, t, v, self._noise, 0.0, vv, 1.0)
-        held, often = self._held_ms, self._held
+        often, stalled = self._held, self.rates.stalled
         self._hypotheses = [first._replace(weight=1 - often)]
+        kinds = ((often * (1 - stalled), self._held_ms), (often * stalled, self.rates.stalled_ms))
         self._hypotheses += [
-            first._replace(x=t - mean * held, xx=(sd * held) ** 2, weight=share * often)
+            first._replace(x=t - mean * ms, xx=(sd * ms) ** 2, weight=share * chance)
+            for chance, ms in kinds
             for share, mean, sd in _HELD_FOR
         ]
         if known:
@@ -729,6 +740,7 @@ class Count:
             away=self._away,
         )
         best = self._best()
+        assert best is not None
         for h, (parent, calmer) in zip(self._hypotheses, parents, strict=True):
             quicker = [to for to in _quicker(parent.motion) if (parent.n, to) not in taken]
             brood.grow(parent, calmer, quicker, self._strays if h is best else 0.0)
@@ -758,7 +770,8 @@ class Count:
         self._away = False
         self._last = t
         now = self._best()
-        goes_on = now is not None and now.motion == STILL and now.n == best.n + 1
+        assert now is not None
+        goes_on = now.motion == STILL and now.n == best.n + 1
         self._strays = strays if goes_on else 0.0
 
     def _strayed(self, best: Hypothesis, t: float) -> float:
@@ -1026,7 +1039,7 @@ def _slices(*cuts: float) -> tuple[tuple[float, float, float], ...]:
     return tuple(found)
 
 
-_HELD_FOR = _slices(0.5, 1.5, 3.5)
+_HELD_FOR = _slices(0.5, 1.5, 3.0, 5.0, 8.0)
 
 
 def _calmer(motion: int) -> range:
@@ -1132,10 +1145,11 @@ class _Brood:
                     # Unseen, the tempo may have begun to move, or moved and come to rest.
                     turned = weight * chance * self._rates.quicken
                     for to in _quicker(motion):
-                        self._step(parent, to, k, turned, late=True)
+                        # One that drifts and is held up as well looks like one that is turned.
+                        self._step(parent, to, k, turned, late=to == TURNED)
                     if known:
                         bent = weight * chance * self._rates.bends
-                        self._step(_bent(parent, k), _jumped(motion), k, bent, late=True)
+                        self._step(_bent(parent, k), _jumped(motion), k, bent, late=False)
             if weight > 0.01 and known and self.gap > UNSEEN * v and not self._away:
                 self._behind(parent, quicker)
         if weight > 1e-3:
@@ -1303,7 +1317,7 @@ class _Brood:
         near, far = (JUMP_SHARE * v) ** 2, (LEAP_SHARE * v) ** 2
         for since, spread in ((1, near), (2, near), (4, near), (1, far)):
             # Now, or with a tick before, which was not odd enough to tell or held up as well.
-            if spread == far and 1 / JUMP_MOST < 1 + e / v < JUMP_MOST:
+            if spread == far and (1 / FAR < 1 + e / v < FAR or e * e < PLAINLY * PLAINLY * s):
                 continue
             jxx, jxv, jvv = (
                 s - noise + since * since * spread,

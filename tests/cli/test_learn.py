@@ -15,6 +15,7 @@ from companion.midi import CLOCK, START, STOP
 from companion.setlist.reading import read_text
 from tests.cli.conftest import Program
 from tests.learn.player import Struck, write_file
+from tests.nightly import latin
 
 DRUMS, KICK, SNAP = 9, 36, 38
 BAR = 96

@@ -350,13 +350,85 @@ def test_a_tempo_that_leaps_is_counted_and_is_sure_by_a_word(share: float, seed:
     assert count.sure
 
 
+@pytest.mark.parametrize("held_ms", [120, 180, 250, 300])
+@pytest.mark.parametrize("period", [9.3, 16.4, 35.7])
+def test_a_start_in_a_long_hold_up_is_counted_rightly_or_unsure(
+    period: float, held_ms: float
+) -> None:
+    """Seeds 64173.1 and 64178.5: the first ticks of a start came in a bunch, and two came "again".
+
+    How long the first was held up had no more than the tail of a normal.
+    """
+    for seed in range(8):
+        rng = np.random.default_rng(seed)
+        late = np.abs(rng.normal(0, 0.3, 300)) + (rng.random(300) < 1 / 40) * rng.exponential(
+            25, 300
+        )
+        calm = in_order(np.arange(300) * period + late)
+        count = never_sure_and_wrong(calm, np.arange(300))
+        sent = calm[-1] + 1500 + np.arange(60) * period
+        arrives = np.maximum(sent + np.abs(rng.normal(0, 0.3, 60)), sent[0] + held_ms)
+        never_sure_and_wrong(in_order(arrives), np.arange(60), count)
+
+
+@pytest.mark.parametrize("share", [1.45, 1.6, 1.7, 1.74])
+def test_a_tempo_much_slower_at_once_among_hold_ups_is_never_sure_and_wrong(share: float) -> None:
+    """Seed 64177.2: each tick seemed to be held up longer than the one before."""
+    for seed in range(6):
+        rng = np.random.default_rng(seed)
+        period = np.full(460, 16.39)
+        period[400:] *= share
+        late = np.abs(rng.normal(0, 0.5, 460)) + (rng.random(460) < 1 / 9) * rng.exponential(
+            20, 460
+        )
+        late[400:430] = np.abs(rng.normal(0, 0.5, 30))
+        never_sure_and_wrong(in_order(np.cumsum(period) + late), np.arange(460))
+
+
+def test_a_word_inside_a_bunch_is_about_what_was_heard_of_it() -> None:
+    """Seed 64188.0: the rest of the bunch passed for ticks that came again."""
+    arrives = np.arange(700) * 8.34
+    arrives[400:460] = arrives[460] + 0.1 * np.arange(60)
+    count = never_sure_and_wrong(arrives[:440], np.arange(440))
+    count.settle()
+    for t, true in zip(
+        (arrives[440:] * 1e6).astype(np.int64).tolist(), range(440, 700), strict=True
+    ):
+        count.hear(t)
+        assert not count.sure or abs(count.ticks - true) <= 1, true
+    assert (count.ticks, count.sure) == (699, True)
+
+
+@pytest.mark.parametrize("share", [3.3, 4.2, 5.5])
+def test_a_word_where_no_tempo_explained_what_came_makes_nothing_of_the_one_before(
+    share: float,
+) -> None:
+    """Seed 64127.2: a tempo slower by more than any leap, confirmed, was counted twice as fast."""
+    period = np.full(500, 11.11)
+    period[300:] *= share
+    rng = np.random.default_rng(1)
+    arrives = np.cumsum(period) + np.abs(rng.normal(0, 0.1, 500))
+    count = never_sure_and_wrong(arrives[:300], np.arange(300))
+    for t in (arrives[300:380] * 1e6).astype(np.int64).tolist():
+        count.hear(t)
+    assert not count.sure
+    count.settle()
+    told = count.ticks - 379
+    for t, true in zip(
+        (arrives[380:] * 1e6).astype(np.int64).tolist(), range(380, 500), strict=True
+    ):
+        count.hear(t)
+        assert not count.sure or abs(count.ticks - true - told) <= 1, true
+    assert (count.ticks - told, count.sure) == (499, True)
+
+
 def test_a_fast_and_unsteady_clock_that_is_turned_slowly_is_followed() -> None:
     """Seed 64002.0: at 300 a minute by a little more than jitter, a turn was taken for lost ticks.
 
     More than one reading was open all the time, and in none of them did the errors add up.
     """
     sure = heard = 0
-    for seed in range(4):
+    for seed in range(6):
         rng = np.random.default_rng(seed)
         period = np.full(1000, 8.33)
         period[400:] *= np.exp(np.minimum(np.arange(600) / 120, 1.0) * 0.034)
@@ -370,7 +442,7 @@ def test_a_fast_and_unsteady_clock_that_is_turned_slowly_is_followed() -> None:
             assert not count.sure or abs(count.ticks - true + tick[0]) <= 1
             sure += count.sure
             heard += 1
-    assert sure > 0.6 * heard
+    assert sure > 0.55 * heard
 
 
 def test_a_tempo_that_was_turned_while_nothing_was_heard_may_be_held_up_as_well() -> None:
@@ -533,7 +605,7 @@ def test_a_doubt_between_two_ticks_of_one_line_stays_what_it_is() -> None:
             break
     assert count.calm
     doubt, best = dict(count.chances), count.ticks
-    assert count.chances[1][1] > 0.01
+    assert count.chances[1][1] > 0.005
     rng = np.random.default_rng(2)
     begin, period = count.time_of(best), count.period_ns
     for n in range(1, 400):
@@ -543,7 +615,7 @@ def test_a_doubt_between_two_ticks_of_one_line_stays_what_it_is() -> None:
     moved = dict(count.chances)
     assert not count.sure
     for n, chance in doubt.items():
-        if chance > 0.01:
+        if chance > 0.005:
             assert moved[n + 399] == pytest.approx(chance, rel=0.05)
 
 

@@ -36,6 +36,7 @@ from tests.follow.joining import (
     shipped,
     with_notes,
 )
+from tests.nightly import one_in
 
 CLEAN = Cable(lost=0.0, jitter_ms=1.0)
 TICK_NS = 60e9 / (120 * 24)

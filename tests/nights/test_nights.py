@@ -114,6 +114,9 @@ def test_a_night_that_was_off_for_long_once_is_right(night: str, seconds: float)
         Fate("60004.0", 1464, deaf=True),
         Fate("60025.4", 1160, deaf=True),
         Fate("61073.3", 1075),
+        Fate("64147.1", 1060, deaf=True),
+        # A change by hand that was due while the clock was lost, which a person waited out.
+        Fate("64114.2", 940, deaf=True),
         # A part entered in a silence, which a hand is to change.
         Fate("60005.1", 723),
         # A jump where nobody knows when the part began.

@@ -16,6 +16,7 @@ from companion.screen.keys import KEYS, KeyCap
 from companion.screen.layout import SMALL, letter_dots
 from companion.screen.pace import SECOND_NS
 from companion.wishes import Wish
+from tests.nightly import one_in
 from tests.screen.stage import (
     EDGES,
     LOST,

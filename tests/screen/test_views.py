@@ -11,7 +11,7 @@ from companion.screen.keys import KEYS
 from companion.screen.layout import letter_dots
 from companion.screen.stage import figure_of
 from companion.wishes import Wish
-from tests.nightly import one_in
+from tests.nightly import latin, one_in
 from tests.screen.stage import (
     EDGES,
     STATES,

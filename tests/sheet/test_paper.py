@@ -20,6 +20,7 @@ from companion.setlist import SetList, load
 from companion.setlist.reading import read_text
 from companion.sheet import cue_sheet, pages, render
 from tests.builders import SHIPPED
+from tests.nightly import latin
 
 CHROMIUM = shutil.which("chromium") or shutil.which("chromium-browser")
 printed_here = pytest.mark.skipif(CHROMIUM is None, reason="no chromium on this machine")
