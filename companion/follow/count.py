@@ -725,7 +725,6 @@ class Count:
         """Take an arrival that more than one hypothesis may explain."""
         gap = max(t - self._last, 0.0)
         self._see_step(gap - self._gap)
-        self._gap = gap
         if self.calm or ((self._sure_ms or self.ticks >= KNOWN) and self.sure):
             self._sure_ms = self._period() or self._sure_ms
         parents = self._settled(self._hypotheses)
@@ -768,7 +767,7 @@ class Count:
         self._chances = None
         self.ticks = self.chances[0][0]
         self._away = False
-        self._last = t
+        self._last, self._gap = t, gap
         now = self._best()
         assert now is not None
         goes_on = now.motion == STILL and now.n == best.n + 1
@@ -871,9 +870,11 @@ class Count:
         if kind == AGAIN:
             copied = rates.doubled * exp(-gap / rates.copy_ms) / rates.copy_ms
             factor = 0.5 / (period * copied + rates.stray * rates.lost)
+        elif lost == 1 and self._gap > 1.5 * period:
+            # Each second tick is lost, or there is none there.
+            factor = 1 / min(max(self._lost, rates.lost), 0.5)
         elif lost == 1:
-            # Beside one lost tick others are, and so of the rest of them it is no wonder.
-            factor = 1 / min(self._lost + self._losing, 0.5)
+            factor = 1 / PLAIN
         else:
             factor = PLAIN
             if gap < 0.9 * period:
