@@ -346,7 +346,8 @@ class Count:
                 first = Hypothesis(self.ticks, TURNED, self._last, *_UNKNOWN, 1.0)
                 mine, self._losing = [first], 0.0
                 self._lost, self._doubled = self.rates.lost, self.rates.doubled
-                self._sure_ms *= mixed
+                if not mixed:
+                    self._sure_ms = 0.0
             # It is there now: what would still be held up for longer than a tick is not, unless the
             # word fell into a bunch, where the screen was behind for a moment.
             behind = [h for h in mine if self._last - h.x >= h.v]

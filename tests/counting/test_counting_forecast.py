@@ -53,7 +53,7 @@ def agree(ours: dict[Moment, float], theirs: dict[Moment, Fraction] | dict[Momen
 
 
 @given(patterns(chances=False), st.sampled_from((0, 0, 1, 5)), st.booleans())
-@rehearsals(150)
+@rehearsals(400)
 def test_without_chance_every_step_comes_exactly_when_played(
     pattern: Pattern, carried: int, fill: bool
 ) -> None:
@@ -78,7 +78,7 @@ def test_chances_are_what_trying_every_draw_gives(
     st.booleans(),
     st.integers(0, 200),
 )
-@rehearsals(150)
+@rehearsals(400)
 def test_chances_over_many_passes(pattern: Pattern, carried: int, fill: bool, begin: int) -> None:
     try:
         events = step_events(

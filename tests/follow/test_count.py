@@ -154,13 +154,21 @@ def test_the_same_clock_at_another_hour_is_counted_alike() -> None:
 def never_sure_and_wrong(
     arrivals: NDArray[np.float64], tick: NDArray[np.int64], count: Count | None = None
 ) -> Count:
-    """Hear these (ms); tell the count after them."""
+    """Hear these (ms) from a start on; tell the count after them."""
     count = Count() if count is None else count
     count.begin()
+    goes_on(count, arrivals, tick)
+    return count
+
+
+def goes_on(count: Count, arrivals: NDArray[np.float64], tick: NDArray[np.int64]) -> int:
+    """Hear these (ms), without a start; tell at how many of them it was sure."""
+    sure = 0
     for t, true in zip((arrivals * 1e6).astype(np.int64).tolist(), tick.tolist(), strict=True):
         count.hear(t)
         assert not count.sure or abs(count.ticks - true) <= 1, (t, count.ticks, true)
-    return count
+        sure += count.sure
+    return sure
 
 
 @pytest.mark.parametrize(("period", "step"), [(13.92, 1.0), (11.97, 4.0), (18.03, 5.0)])
@@ -391,11 +399,7 @@ def test_a_word_inside_a_bunch_is_about_what_was_heard_of_it() -> None:
     arrives[400:460] = arrives[460] + 0.1 * np.arange(60)
     count = never_sure_and_wrong(arrives[:440], np.arange(440))
     count.settle()
-    for t, true in zip(
-        (arrives[440:] * 1e6).astype(np.int64).tolist(), range(440, 700), strict=True
-    ):
-        count.hear(t)
-        assert not count.sure or abs(count.ticks - true) <= 1, true
+    goes_on(count, arrives[440:], np.arange(440, 700))
     assert (count.ticks, count.sure) == (699, True)
 
 
@@ -414,11 +418,7 @@ def test_a_word_where_no_tempo_explained_what_came_makes_nothing_of_the_one_befo
     assert not count.sure
     count.settle()
     told = count.ticks - 379
-    for t, true in zip(
-        (arrives[380:] * 1e6).astype(np.int64).tolist(), range(380, 500), strict=True
-    ):
-        count.hear(t)
-        assert not count.sure or abs(count.ticks - true - told) <= 1, true
+    goes_on(count, arrives[380:], np.arange(380, 500) + told)
     assert (count.ticks - told, count.sure) == (499, True)
 
 
@@ -437,11 +437,8 @@ def test_a_fast_and_unsteady_clock_that_is_turned_slowly_is_followed() -> None:
         arrives = in_order(np.cumsum(period) + late)[tick]
         count = Count()
         count.begin()
-        for t, true in zip((arrives * 1e6).astype(np.int64).tolist(), tick.tolist(), strict=True):
-            count.hear(t)
-            assert not count.sure or abs(count.ticks - true + tick[0]) <= 1
-            sure += count.sure
-            heard += 1
+        sure += goes_on(count, arrives, tick - tick[0])
+        heard += len(tick)
     assert sure > 0.55 * heard
 
 
@@ -458,9 +455,7 @@ def test_a_tempo_that_was_turned_while_nothing_was_heard_may_be_held_up_as_well(
         arrives = in_order(np.cumsum(period) + late)[tick]
         count = never_sure_and_wrong(arrives[:302], tick[:302])
         count.away()
-        for t, true in zip((arrives[302:] * 1e6).astype(np.int64), tick[302:], strict=True):
-            count.hear(int(t))
-            assert not count.sure or abs(count.ticks - true) <= 1, (share, true)
+        goes_on(count, arrives[302:], tick[302:])
 
 
 @pytest.mark.parametrize("bpm", [60, 69, 84, 120])
@@ -472,6 +467,15 @@ def test_half_the_tempo_after_a_long_calm_is_never_sure_and_wrong(calm: int, bpm
     period[calm:] *= 2
     arrives = np.cumsum(period) + np.abs(rng.normal(0, 0.05, len(period)))
     never_sure_and_wrong(arrives, np.arange(len(period)))
+
+
+def test_a_lost_tick_now_and_then_behind_a_jump_is_no_tempo_that_halved() -> None:
+    """It was for a while, and no count was sure any more until a person's word."""
+    heard = stream(ROWS["held 1/60, jumps"], 12, ticks=7000)
+    count = Count()
+    count.begin()
+    sure = goes_on(count, heard.t_ns * 1e-6, heard.tick)
+    assert sure > 0.95 * len(heard.tick)
 
 
 def in_a_bunch(
@@ -597,7 +601,7 @@ def test_a_doubt_between_two_ticks_of_one_line_stays_what_it_is() -> None:
     count = Count()
     count.begin()
     # The second tick ever was lost, or what is taken for the third was held up.
-    rng = np.random.default_rng(1)
+    rng = np.random.default_rng(6)
     arrives = np.arange(400) * 2500 / 300 + np.abs(rng.normal(0, 1, 400))
     for t in (np.delete(arrives, 1) * 1e6).astype(np.int64).tolist():
         count.hear(t)
@@ -605,7 +609,7 @@ def test_a_doubt_between_two_ticks_of_one_line_stays_what_it_is() -> None:
             break
     assert count.calm
     doubt, best = dict(count.chances), count.ticks
-    assert count.chances[1][1] > 0.005
+    assert count.chances[1][1] > 0.01
     rng = np.random.default_rng(2)
     begin, period = count.time_of(best), count.period_ns
     for n in range(1, 400):
@@ -615,7 +619,7 @@ def test_a_doubt_between_two_ticks_of_one_line_stays_what_it_is() -> None:
     moved = dict(count.chances)
     assert not count.sure
     for n, chance in doubt.items():
-        if chance > 0.005:
+        if chance > 0.01:
             assert moved[n + 399] == pytest.approx(chance, rel=0.05)
 
 
