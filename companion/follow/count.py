@@ -139,7 +139,7 @@ LEAST_JUMP = 0.1
 RESIDUE = 1e-5
 # Hypotheses of one tick are one where they differ by less than this share of the period.
 ALIKE = 0.05
-MOST, MOST_ALIKE = 64, 8
+MOST, MOST_ALIKE, MOST_BEGINNING = 64, 8, 128
 # Of two ticks, they are one line where they differ by less than this share of their variance.
 SAME = 0.05
 # In calm a tick lies this near to where it was due, in standard deviations, and the latest few
@@ -661,21 +661,21 @@ class Count:
             vv += (1e-3 * v) ** 2 + (MOTIONS[DRIFTS] * v) ** 2 * min(silent, 1e5)
             motion = best.motion % LEAPT
         known = vv < (0.01 * v) ** 2
-        first = Hypothesis(0, motion, t, v, self._noise, 0.0, vv, 1.0)
-        often, stalled = self._held, self.rates.stalled
-        self._hypotheses = [first._replace(weight=1 - often)]
-        kinds = ((often * (1 - stalled), self._held_ms), (often * stalled, self.rates.stalled_ms))
-        self._hypotheses += [
-            first._replace(x=t - mean * ms, xx=(sd * ms) ** 2, weight=share * chance)
-            for chance, ms in kinds
-            for share, mean, sd in _HELD_FOR
-        ]
-        if known:
-            # A tempo that was turned while nothing was counted, or set anew.
-            turned = first._replace(motion=TURNED, vv=vv + (0.1 * v) ** 2, weight=0.01)
-            self._hypotheses.append(turned)
+        tempi = [Hypothesis(0, motion, t, v, self._noise, 0.0, vv, 1.0)]
+        if vv < (0.01 * v) ** 2:
+            # One that was turned while nothing was counted, or set anew.
+            tempi.append(tempi[0]._replace(motion=TURNED, vv=vv + (0.1 * v) ** 2, weight=0.01))
             v, _, _, vv = _UNKNOWN
-            self._hypotheses.append(turned._replace(v=v, vv=vv, weight=1e-3))
+            tempi.append(tempi[0]._replace(motion=TURNED, v=v, vv=vv, weight=1e-3))
+        often, stalled = self._held, self.rates.stalled
+        kinds = ((1 - stalled, self._held_ms), (stalled, self.rates.stalled_ms))
+        delays = _slices(kinds, _HELD_CUTS)
+        self._hypotheses = [h._replace(weight=h.weight * (1 - often)) for h in tempi]
+        self._hypotheses += [
+            h._replace(x=t - mean, xx=square - mean * mean, weight=h.weight * often * share)
+            for h in tempi
+            for share, mean, square in delays
+        ]
         self._nothing = self._adrift = self._sure_ms = 0.0
         self._another = self.rates.another
         self._fresh = self._away = False
@@ -895,6 +895,10 @@ class Count:
         groups: dict[tuple[int, int], list[int]] = {}
         let_go = 0.0
         near, far = ALIKE * ALIKE, ALIKE * ALIKE / 100
+        most, most_alike = MOST, MOST_ALIKE
+        if children[0].n < KNOWN:
+            # At the beginning each tempo and each delay of the first tick stands for itself.
+            most = most_alike = MOST_BEGINNING
         for h in children:
             n, motion, x, v, xx, xv, vv, w, beside = h
             w *= scale
@@ -941,8 +945,8 @@ class Count:
                 if begins and w < LEAST_JUMP * self.rates.jump:
                     # It counts as the best does, and one that begins now would weigh more.
                     continue
-                if len(group) < MOST_ALIKE:
-                    if len(kept) >= MOST:
+                if len(group) < most_alike:
+                    if len(kept) >= most:
                         let_go += w
                         if abs(n - children[0].n) > 1:
                             # Nothing that is heard from here on speaks for it or against it.
@@ -1028,20 +1032,26 @@ def _told_apart(counted: _Counted) -> tuple[int, _Beside]:
 _UNKNOWN = (25.0, 1.0, 0.0, 25.0**2)
 
 
-# An exponential delay of mean 1 in slices, cut at these: the weight, mean and deviation of each.
-def _slices(*cuts: float) -> tuple[tuple[float, float, float], ...]:
+# Where delays are cut in slices, in ms: what is short next to a period hides no tick.
+_HELD_CUTS = tuple(8 * 1.7**i for i in range(10))
+
+
+def _slices(
+    kinds: tuple[tuple[float, float], ...], cuts: tuple[float, ...]
+) -> list[tuple[float, float, float]]:
+    """Exponential delays (share and mean of each kind) cut there: weight, mean and mean square."""
     found = []
     for a, b in pairwise((0.0, *cuts, inf)):
-        # What is left at a and at b, and the first two moments between them.
-        at_a, at_b = exp(-a), exp(-b)
-        share = at_a - at_b
-        mean = (at_a * (a + 1) - (at_b * (b + 1) if at_b else 0)) / share
-        square = (at_a * (a * a + 2 * a + 2) - (at_b * (b * b + 2 * b + 2) if at_b else 0)) / share
-        found.append((share, mean, sqrt(square - mean * mean)))
-    return tuple(found)
-
-
-_HELD_FOR = _slices(0.5, 1.5, 3.0, 5.0, 8.0)
+        weight = mean = square = 0.0
+        for share, ms in kinds:
+            # What is left at a and at b, and the moments between them.
+            at_a, at_b = share * exp(-a / ms), share * exp(-b / ms)
+            weight += at_a - at_b
+            mean += at_a * (a + ms) - (at_b * (b + ms) if at_b else 0)
+            square += at_a * (a * a + 2 * a * ms + 2 * ms * ms)
+            square -= at_b * (b * b + 2 * b * ms + 2 * ms * ms) if at_b else 0
+        found.append((weight, mean / weight, square / weight))
+    return found
 
 
 def _calmer(motion: int) -> range:
