@@ -1256,8 +1256,9 @@ class Ears:
                 continue
             way = sheet.way(heard, origin)
             believed = self._believed(heard, way)
-            places = list(self._places(way, prior, begun, tick))
+            places, untold = self._places(way, prior, begun, tick)
             found += places
+            rest += untold
             for each in places:
                 speaks[each.part, each.start] = believed
             ended(n, sheet, at, [each.weight for each in places])
@@ -1405,12 +1406,16 @@ class Ears:
         found = [each._replace(weight=exp(each.weight - top)) for each in found]
         return sorted(found, key=lambda each: -each.weight)
 
-    def _places(self, way: _Way, prior: _Prior, begun: int, tick: int) -> Iterator[Found]:
-        """The places that lie so, with the logs of their weights.
+    def _places(
+        self, way: _Way, prior: _Prior, begun: int, tick: int
+    ) -> tuple[list[Found], list[float]]:
+        """The places that lie so, with the logs of their weights; and those of what is no place.
 
         The part had begun by the count `begun`, when listening began, and was not over; by now, at
         `tick`, it may well be: while the place is in doubt nobody is told to change.
         """
+        found: list[Found] = []
+        untold = []
         sheet, pattern = way.sheet, way.sheet.pattern
         assert sheet.base is not None
         ticks, length = sheet.base + way.origin * sheet.grid, pattern.pass_ticks
@@ -1426,19 +1431,26 @@ class Ears:
                 until = max(-(-(planned - (begun - ticks)) // length), 0)
             most = None if until is None else max(until, prior.reach(part, ticks, length))
             numbers, whole = joined(factors, most)
+            somewhere = prior.untold(part)
+            if somewhere and numbers:
+                best = max(score for _, score in numbers)
+                untold.append(way.score + best + log(somewhere))
             for passes, score in numbers:
                 for start, counted, weight in prior.of(part, ticks, passes, length * whole, until):
                     around = start if planned is not None else start % pattern.phrase_ticks
-                    yield Found(
-                        part.number,
-                        start,
-                        counted,
-                        (tick - start) // length,
-                        way.score + score + log(weight),
-                        (id(sheet), ticks, passes % told),
-                        (part.number, around),
-                        way.score + score,
+                    found.append(
+                        Found(
+                            part.number,
+                            start,
+                            counted,
+                            (tick - start) // length,
+                            way.score + score + log(weight),
+                            (id(sheet), ticks, passes % told),
+                            (part.number, around),
+                            way.score + score,
+                        )
                     )
+        return found, untold
 
     def _believed(self, heard: _Heard, way: _Way) -> bool:
         """Whether enough tracks speak for lying so, and few enough play something else."""
@@ -1581,13 +1593,21 @@ class _Prior:
             same = at == start or (until is None and at <= ticks and (at - start) % around == 0)
             if number == part.number and same:
                 yield at + self._before[number, at], at, weight
-        # What an instrument had counted before that does not begin anew tells of no part.
         spread = self._spread(part.number)
         if self._song is not None and start < self._song:
             return
         if spread and (until is None or passes < until) and recounts(self._setlist, part):
             # Not shared among the ways to lie in a pass: most changes come where one ends.
             yield start, start, spread / (around // length if until is None else until)
+
+    def untold(self, part: Part) -> float:
+        """The weight of where notes do not tell, since nobody knows what went before the part.
+
+        What an instrument counts that does not begin anew with each part tells of no part.
+        """
+        if recounts(self._setlist, part):
+            return 0.0
+        return self._somewhere.get(part.number, 0.0)
 
     def _spread(self, number: int) -> float:
         """The weight of all places of a part of which nothing else is known."""

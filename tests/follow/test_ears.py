@@ -301,6 +301,27 @@ def test_a_part_that_is_played_beyond_its_end_is_not_taken_for_the_same_within_i
         assert not at.found or at.conductor.tick == at.tick + missed
 
 
+def test_where_its_part_began_is_not_heard_of_an_instrument_that_counts_on() -> None:
+    """Seed 66042.4: moved in a song whose beginning nobody knows, it was placed by what it counts.
+
+    Notes tell its count, and not how much of that it had counted before the part.
+    """
+    whole = a_night(EBB, SPRING)
+    counts_on = replace(whole.instruments["drums"], recount=False)
+    setlist = replace(whole, instruments={"drums": counts_on})
+    at = Listening(setlist, setlist.parts[1], 31).hear(60).ask("part 2").ask("align")
+    assert at.found
+    sixteenths = 73
+    for message in ((0xFC,), (0xF2, sixteenths, 0), (0xFB,)):
+        at.follower.hear(PORT, at.now_ns, message)
+    moved = Listening(setlist, setlist.parts[1], 6 * sixteenths)
+    at.events = iter([(t + at.now_ns, n, message) for t, n, message in moved.events])
+    for _ in range(1200):
+        at.hear(1)
+        assert not at.found
+    assert at.ask("confirm").found
+
+
 @pytest.mark.parametrize("word", ["stay", "disarm"])
 def test_a_part_that_went_on_is_not_taken_for_one_that_began_anew(word: str) -> None:
     """Seeds 30003.1 and 30000.4: kept on, or not changed by the hand that was to.

@@ -239,6 +239,9 @@ class Judge:
         if key in self._sent:
             self.wrong("sent twice")
         self._sent.add(key)
+        if send.wanted:
+            # It is for the part that plays, and so for no boundary.
+            return
         # The box is where it is now, not where it was when it sent the tick.
         left = end - box.tick
         length = box.length
