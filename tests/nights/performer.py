@@ -10,7 +10,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from copy import deepcopy
 
-from companion.follow.conductor import CLOCK_LOST, CLOCK_ODD, Outcome, Standing
+from companion.follow.conductor import CLOCK_LOST, CLOCK_ODD, Outcome, Standing, ends_by_plan
 from companion.follow.transport import State
 from companion.setlist import Unit
 from tests.nights.box import CONTINUE, STOP
@@ -49,7 +49,12 @@ class Performer:
         stage.switch_on()
         if stage.kind.transport and rng.random() < 0.1:
             # The box plays already when the software comes up.
-            stage.line.out_until_ns = stage.now_ns + round(rng.uniform(1, 9) * SECOND)
+            out_ns = round(rng.uniform(1, 9) * SECOND)
+            ends = ends_by_plan(stage.setlist, 1)
+            if stage.plays and ends is not None:
+                # Not beyond its planned end, which notes do not tell (docs/faults.md).
+                out_ns = min(out_ns, ends // 2 * stage.hand.period_ns(stage.now_ns))
+            stage.line.out_until_ns = stage.now_ns + out_ns
             self._start()
         else:
             stage.after(rng.uniform(0.1, 4), self._start)
