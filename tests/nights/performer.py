@@ -357,7 +357,10 @@ class Performer:
             return False
         if times > 20:
             return False
-        trial = deepcopy(stage.follower, {id(stage.setlist): stage.setlist})
+        # Who only listens takes no wish, and is most of what there is.
+        made = stage.follower._made
+        shared = (stage.setlist, made.ears, made.heard)
+        trial = deepcopy(stage.follower, {id(each): each for each in shared})
         for _ in range(times):
             trial.wish(words, stage.now_ns)
         seen = trial.status()
