@@ -662,7 +662,6 @@ class Count:
             silent = max(0.0, (t - self._last) / v - 2)
             vv += (1e-3 * v) ** 2 + (MOTIONS[DRIFTS] * v) ** 2 * min(silent, 1e5)
             motion = best.motion % LEAPT
-        known = vv < (0.01 * v) ** 2
         tempi = [Hypothesis(0, motion, t, v, self._noise, 0.0, vv, 1.0)]
         if vv < (0.01 * v) ** 2:
             # One that was turned while nothing was counted, or set anew.

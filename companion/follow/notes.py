@@ -1055,9 +1055,11 @@ class ChangeCheck:
         self._stretch: Stretch | None = None
         self._tick = -1
         self._watch: ObeyedWatch | None = None
-        # The tick at which the first pass is over, and its last notes are in.
-        self._until = 0
+        # The part's tick from which it is watched, and at which a pass is over, its last notes in.
+        self._from = self._until = 0
         self._old: Part | None = None
+        # Whether the notes have said by now what became of the change, as far as they can.
+        self._told = False
         self._latest: list[ChannelMessage] = []
         self._ignored = ""
 
@@ -1080,7 +1082,7 @@ class ChangeCheck:
         if instrument.port is None or self._matches(instrument.port, port):
             self._latest.append(heard)
             if self._watch is not None:
-                self._watch.heard(conductor.tick, heard.channel, heard.number)
+                self._watch.heard(conductor.tick - self._from, heard.channel, heard.number)
 
     def ticked(self, conductor: Conductor, muted: Mapping[str, bool], fill: bool | None) -> None:
         """Tell that `conductor` may have counted a tick; `muted` is what is known of mutes."""
@@ -1091,6 +1093,8 @@ class ChangeCheck:
             return
         before, self._tick = self._tick, tick
         self._latest.clear()
+        if self._watch is None and not self._told:
+            self._watch_again(conductor, muted, fill)
         watch = self._watch
         if watch is None:
             return
@@ -1101,14 +1105,17 @@ class ChangeCheck:
         if tick >= self._until and (not undecided or tick > before + 1):
             self._watch = None
         elif undecided:
-            self._weigh(watch.passed(tick), conductor)
+            verdict = watch.passed(tick - self._from)
+            if verdict is Verdict.OPEN and not self._told and self._closes(conductor):
+                verdict = Verdict.UNTOLD
+            self._weigh(verdict, conductor)
 
     # -- inside ------------------------------------------------------------------------------
 
     def _begin(self, conductor: Conductor, muted: Mapping[str, bool], fill: bool | None) -> None:
         before, last = self._stretch, self._tick
         part, stretch = conductor.part, conductor.stretch
-        self._stretch, self._watch, self._ignored = stretch, None, ""
+        self._stretch, self._watch, self._ignored, self._told = stretch, None, "", False
         name = part.instrument or ""
         was_sent, self._sent = (name, part.number) in self._sent, set()
         if not (was_sent and conductor.sure and conductor.tick == 0 and before is not None):
@@ -1116,43 +1123,65 @@ class ChangeCheck:
         if stretch.start != before.start + last + 1:
             return
         old = self._setlist.parts[before.part_index]
+        if self._differ(old, part):
+            self._watch_from(0, old, last + 1, before.carried_passes, conductor, muted, fill)
+            assert self._watch is not None
+            for heard in self._latest:
+                # What overtook the clock belongs here.
+                self._watch.heard(0, heard.channel, heard.number)
+
+    def _watch_again(
+        self, conductor: Conductor, muted: Mapping[str, bool], fill: bool | None
+    ) -> None:
+        """Go on watching where the count was in doubt, or the engine away, since the change."""
+        if not conductor.sure or conductor.state is not State.RUNNING:
+            return
+        count = conductor.ticks.ticks
+        for world, _ in conductor.situation.worlds:
+            if world.ignored is None or world.start is None or not world.part:
+                continue
+            old = self._setlist.parts[world.part - 1]
+            if old is not conductor.part and self._differ(old, conductor.part):
+                at = count - world.start
+                self._watch_from(self._tick, old, at, world.passes, conductor, muted, fill)
+                return
+
+    def _closes(self, conductor: Conductor) -> bool:
+        """Whether the time is over, to a step, in which it would have shown that it was ignored."""
+        shows = [w.ignored for w, _ in conductor.situation.worlds if w.ignored is not None]
+        step = conductor.part.pattern.step_ticks
+        return bool(shows) and max(shows) - step <= conductor.ticks.ticks
+
+    def _differ(self, old: Part, part: Part) -> bool:
+        """Whether a change from one to the other can be heard."""
         if old.instrument != part.instrument:
             # What it played before, nobody wrote down.
-            return
+            return False
         programs = _program(old), _program(part)
-        if None not in programs and programs[0] == programs[1]:
-            return
-        self._old = old
-        watch = self._watch = self._watch_of(old, part, before, last + 1, muted, fill)
-        for heard in self._latest:
-            # What overtook the clock belongs here.
-            watch.heard(0, heard.channel, heard.number)
+        return None in programs or programs[0] != programs[1]
 
-    def _watch_of(
+    def _watch_from(
         self,
+        tick: int,
         old: Part,
-        part: Part,
-        before: Stretch,
-        end: int,
+        at: int,
+        passes: int,
+        conductor: Conductor,
         muted: Mapping[str, bool],
         fill: bool | None,
-    ) -> ObeyedWatch:
-        assert self._stretch is not None
-        self._until = max(old.pattern.pass_ticks, part.pattern.pass_ticks) + part.pattern.step_ticks
-        return ObeyedWatch(
-            Side(
-                old.pattern,
-                self._setlist.notes_of(old),
-                end,
-                before.carried_passes,
-                _program(old),
-                muted,
-            ),
+    ) -> None:
+        """Watch from `tick` of the part on, which is tick `at` of the old one if that goes on."""
+        part = conductor.part
+        self._old, self._from = old, tick
+        longest = max(old.pattern.pass_ticks, part.pattern.pass_ticks)
+        self._until = tick + longest + part.pattern.step_ticks
+        self._watch = ObeyedWatch(
+            Side(old.pattern, self._setlist.notes_of(old), at, passes, _program(old), muted),
             Side(
                 part.pattern,
                 self._setlist.notes_of(part),
-                0,
-                self._stretch.carried_passes,
+                tick,
+                conductor.stretch.carried_passes,
                 _program(part),
             ),
             fill=fill,
@@ -1163,6 +1192,7 @@ class ChangeCheck:
         old, part, watch = self._old, conductor.part, self._watch
         if old is None or watch is None or verdict is Verdict.OPEN:
             return
+        self._told = True
         if verdict is Verdict.UNTOLD:
             # Too little to say that it was ignored, but perhaps enough to say that it may be.
             speaks = exp(-watch.odds)

@@ -386,11 +386,16 @@ class Judge:
             self.doubtful_wishes = True
         elif back:
             del self.wishes[-1:]
-        elif words == "stay" and (not self.box.running or self.box.waiting is not None):
+        elif words == "stay" and (not self.box.running or self._too_late):
             # There is nothing to stay in, or it is too late to: that is said, and nothing done.
             self.doubtful_wishes = True
         elif goes or words == "stay":
             self.wishes.append(words)
+
+    @property
+    def _too_late(self) -> bool:
+        """Whether a change is out; it may be so from the tick before a boundary on."""
+        return self.box.waiting is not None or (self.box.book.kind.at_once and self.box.left <= 1)
 
     def _turn(self) -> None:
         """With another pattern, what was wished for is done."""

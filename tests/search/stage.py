@@ -388,7 +388,10 @@ class Stage:
 
     def _may_confirm(self) -> bool:
         status, box = self.follower.status(), self.box
-        shows = self.book.parts[status.part - 1].program == box.program
+        program = self.book.parts[status.part - 1].program
+        # Of one that stands still, what was chosen on it comes with the start.
+        chosen = box.by_hand and not box.running and box.waiting not in (None, program)
+        shows = program == box.program and not chosen
         same = status.tick == max(box.tick, 0) and (status.state == "running") == box.running
         return shows and same and not self.gap and not box.adrift and self._plain
 

@@ -18,6 +18,12 @@ AT_ONCE = replace(WATERS, lead="5 ms", lead_ticks=1, kind=Kind(at_once=True))
 ECHOES = replace(WATERS, kind=Kind(echoes=True))
 SILENT = replace(WATERS, kind=Kind(names=False))
 NOTES = replace(WATERS, kind=Kind(names=False, notes=True, ignores=True))
+HALF_BARS = Book(
+    (Part(0, 48, 2, 2), Part(15, 96, 2, 2), Part(8, 72, 3, None)),
+    "1 steps",
+    6,
+    Kind(notes=True, ignores=True),
+)
 BEATS = Book((Part(0, 24, 1, 1), Part(1, 24, 1, None)), "2 steps", 12, Kind(names=False))
 BEATS_NAMED = replace(BEATS, kind=Kind())
 TELLS = replace(
@@ -306,6 +312,11 @@ def _searched() -> list[Story]:
             "at once, chosen before the first tick, and moved twice",
             AT_ONCE,
             (START, choose(2), ("position", 3), ("position", 3)),
+        ),
+        Story(
+            "its change is ignored, and the engine killed before the notes of a pass told",
+            HALF_BARS,
+            (START, ticks(188), ("ignore",), ticks(8), ("kill", 4.783), ticks(97)),
         ),
         Story(
             "stopped with a change waiting that is forgotten, confirmed, and the same is chosen",
