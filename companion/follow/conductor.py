@@ -1434,6 +1434,9 @@ class Conductor:
                 # It would have said so, but where that went by unheard.
                 if not self._all_heard(held, plan):
                     shares = (most, besides) if missed else (besides, most)
+            elif own is not None and own.outcome is Outcome.MISSED:
+                # It was said that it did not leave, and that the part goes on.
+                shares = (besides, most)
             elif seen and not waits and not self._differ(held):
                 shares = (1.0, 0.0)
             else:

@@ -79,6 +79,16 @@ def test_armed_again_on_the_last_beat_a_change_that_fails_may_have_been_made_by_
     assert rehearsal.conductor.doubt == "drums may be on slack water or ebb line"
 
 
+def test_disarmed_behind_a_change_that_failed_nobody_knows_who_changes_it() -> None:
+    """Seed 66103.1: it was said that the change did not leave, and then taken for made by hand."""
+    rehearsal = Rehearsal(three_parts(Span(4, Unit.BEATS))).start().clock(100)
+    ((_, send),) = rehearsal.sent
+    ask(rehearsal.fail(send).conductor, "disarm")
+    assert rehearsal.clock(92).conductor.sure
+    assert rehearsal.clock(3).where == (1, 194)
+    assert rehearsal.conductor.doubt == "drums may be on slack water or ebb line"
+
+
 def test_put_right_on_the_last_beat_of_a_part_nobody_knows_who_changes_it() -> None:
     rehearsal = Rehearsal(changed_by_hand(96)).start().clock(185)
     rehearsal.conductor.suspect(CLOCK_BROKE)

@@ -319,6 +319,11 @@ def _searched() -> list[Story]:
             (START, ticks(188), ("ignore",), ticks(8), ("kill", 4.783), ticks(97)),
         ),
         Story(
+            "its change did not leave, and is not made by hand when disarmed for more than a beat",
+            BAR_LEAD,
+            (START, ("fail",), ticks(99), DISARM, ticks(99)),
+        ),
+        Story(
             "stopped with a change waiting that is forgotten, confirmed, and the same is chosen",
             WATERS,
             (START, ticks(180), ("stop", "drops"), ("confirm",), choose(2)),
