@@ -174,6 +174,9 @@ class Faults:
         stage = self._stage
         if stage.short_silence or stage.spoilt_ticks > 0:
             return False
+        if stage.hand.since_jump < 24:
+            # No hand sets two tempi far apart within a beat.
+            return False
         stage.hand.jump()
         return True
 
