@@ -101,10 +101,10 @@ def echo() -> None:
     into.open_port(_port(into, "meter out"), name="echo in")
     out.open_port(_port(out, "reference in"), name="echo out")
     print("ready", flush=True)
+    sys.stdin.readline()
+    # Who asks ends this process: a client that closes its ports here may wait for ever.
+    print(json.dumps({"taken_ns": taken_ns}), flush=True)
     sys.stdin.read()
-    print(json.dumps(taken_ns))
-    into.delete()
-    out.delete()
 
 
 def _port(midi: Any, name: str) -> int:
@@ -279,7 +279,7 @@ def measured(
                 others.append(subprocess.Popen([sys.executable, "-c", "while True: pass"]))
             found = _ask(timer, "go\n")
             if records is None:
-                taken_ns = json.loads(bare.communicate("")[0])
+                taken_ns = _ask(bare, "told\n")["taken_ns"]
         finally:
             for stage in stages:
                 stage.close()
