@@ -10,6 +10,7 @@ from typing import Any
 import pytest
 
 from companion.screen.app import StageApp, make_app
+from tests.nightly import latin
 from tests.screen.stage import SIZES, STATES, Clock, Feed, filling
 
 pytest.importorskip("pytest_textual_snapshot")
@@ -17,12 +18,18 @@ pytest.importorskip("pytest_textual_snapshot")
 HERE = Path(__file__).parent
 
 
+def told(value: str | tuple[int, int]) -> str:
+    """A name or a size in the name of a test."""
+    return value if isinstance(value, str) else f"{value[0]}x{value[1]}"
+
+
 def stage(name: str, **choices: bool) -> StageApp:
     return make_app(Feed(STATES[name]), now_ns=Clock(), **choices)
 
 
-@pytest.mark.parametrize("size", SIZES, ids=lambda size: f"{size[0]}x{size[1]}")
-@pytest.mark.parametrize("name", ["far", "near", "imminent", "last beat", "now"])
+@pytest.mark.parametrize(
+    ("name", "size"), latin(["far", "near", "imminent", "last beat", "now"], SIZES), ids=told
+)
 def test_the_boundary_comes_nearer(snap_compare: Any, name: str, size: tuple[int, int]) -> None:
     """The figure fills the window; rails close in on both sides; now the whole panel is bright."""
     assert snap_compare(stage(name), terminal_size=size)
@@ -47,20 +54,24 @@ def test_something_is_not_in_order(snap_compare: Any, name: str, size: tuple[int
     assert snap_compare(stage(name), terminal_size=size)
 
 
-@pytest.mark.parametrize("size", SIZES, ids=lambda size: f"{size[0]}x{size[1]}")
-@pytest.mark.parametrize("name", ["staying", "going", "not as planned"])
+@pytest.mark.parametrize(
+    ("name", "size"), latin(["staying", "going", "not as planned"], SIZES), ids=told
+)
 def test_something_holds(snap_compare: Any, name: str, size: tuple[int, int]) -> None:
     """A quiet band says what was asked for; what differs from the plan is marked and first."""
     assert snap_compare(stage(name), terminal_size=size)
 
 
-@pytest.mark.parametrize("size", SIZES, ids=lambda size: f"{size[0]}x{size[1]}")
 @pytest.mark.parametrize(
-    "name",
-    [
-        *("wanted", "stopped unsure", "ignored", "ends in silence", "song over", "last part"),
-        *("layers", "told ahead", "port is back", "other tempo"),
-    ],
+    ("name", "size"),
+    latin(
+        [
+            *("wanted", "stopped unsure", "ignored", "ends in silence", "song over", "last part"),
+            *("layers", "told ahead", "port is back", "other tempo"),
+        ],
+        SIZES,
+    ),
+    ids=told,
 )
 def test_what_a_night_brings(snap_compare: Any, name: str, size: tuple[int, int]) -> None:
     """What comes next is second in size; before anything goes on the thing to do is the largest."""

@@ -36,7 +36,7 @@ from tests.screen.stage import (
 LAST = no("last", "this is the last part", "next", "next pass", "now")
 
 
-@pytest.mark.parametrize("name", one_in(2, STATES))
+@pytest.mark.parametrize("name", one_in(3, STATES))
 async def test_nothing_important_is_cut_at_any_size(name: str) -> None:
     app = make_app(Feed(STATES[name]), now_ns=Clock())
     async with shown(app, size=EDGES[0]) as pilot:

@@ -58,7 +58,7 @@ async def test_from_one_view_the_other_is_one_key_away() -> None:
         assert "phrase 2" in words(app)
 
 
-@pytest.mark.parametrize("view", one_in(5, product(STATES, "lm")), ids="-".join)
+@pytest.mark.parametrize("view", one_in(8, product(STATES, "lm")), ids="-".join)
 async def test_the_countdown_stays_in_sight_at_every_size(view: tuple[str, str]) -> None:
     name, key = view
     app = screen(STATES[name])

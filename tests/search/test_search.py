@@ -7,6 +7,7 @@ from random import Random
 import pytest
 
 from companion.follow import Follower
+from tests.nightly import one_in
 from tests.search.nights import play, told
 from tests.search.search import ALPHABET, TOYS, Merged, random_sequence, search, story, unlike
 from tests.search.stage import words_of
@@ -55,7 +56,7 @@ def test_random_sequences_are_what_the_search_takes_them_for() -> None:
     alike("names", 200, 7)
 
 
-@pytest.mark.parametrize("seed", range(12))
+@pytest.mark.parametrize("seed", one_in(3, range(12)))
 def test_a_foreign_night(seed: int) -> None:
     fate = play(Follower, seed)
     assert not fate.charge, told(Follower, fate)
