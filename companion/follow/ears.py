@@ -1565,6 +1565,8 @@ class _Prior:
                     self._at[place] = self._at.get(place, 0.0) + weight * chance
         # The places that matter, where all that matters is a place.
         self.matter = {(w.part, w.start) for w in matter(held.worlds)} if ticks.sure else set()
+        # What an instrument that counts on plays, and since when, no note tells.
+        self._unknown = anything
         anything = max(anything, CHANCES.anything)
         self.nothing = max(anything / 2, CHANCES.nothing)
         # A hand that chose something chose the same again as likely as all others together.
@@ -1607,7 +1609,7 @@ class _Prior:
         """
         if recounts(self._setlist, part):
             return 0.0
-        return self._somewhere.get(part.number, 0.0)
+        return self._somewhere.get(part.number, 0.0) + self._unknown
 
     def _spread(self, number: int) -> float:
         """The weight of all places of a part of which nothing else is known."""

@@ -322,6 +322,24 @@ def test_where_its_part_began_is_not_heard_of_an_instrument_that_counts_on() -> 
     assert at.ask("confirm").found
 
 
+def test_begun_again_unheard_an_instrument_that_counts_on_is_left_to_a_word() -> None:
+    """Seed 67011.1: after a silence it sounded as if it had played on all the while."""
+    whole = a_night(EBB, SPRING)
+    counts_on = replace(whole.instruments["drums"], recount=False)
+    setlist = replace(whole, instruments={"drums": counts_on})
+    at = Listening(setlist, setlist.parts[1], 0).hear(1).ask("part 2").ask("align").hear(600)
+    assert at.found
+    away_ns = at.now_ns + round((768 - at.tick) * TICK_NS)
+    at.follower.passed(away_ns)
+    again = Listening(setlist, setlist.parts[1], 0)
+    begun_ns = away_ns - 10**9
+    at.events = iter([(t + begun_ns, n, message) for t, n, message in again.events])
+    for _ in range(1200):
+        at.hear(1)
+        assert not at.found
+    assert at.ask("confirm").found
+
+
 @pytest.mark.parametrize("word", ["stay", "disarm"])
 def test_a_part_that_went_on_is_not_taken_for_one_that_began_anew(word: str) -> None:
     """Seeds 30003.1 and 30000.4: kept on, or not changed by the hand that was to.
