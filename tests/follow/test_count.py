@@ -10,13 +10,15 @@ from __future__ import annotations
 import json
 from collections.abc import Sequence
 from functools import cache
+from itertools import pairwise
 
 import numpy as np
 import pytest
 from _pytest.mark import ParameterSet
 from numpy.typing import NDArray
+from scipy.stats import expon, truncexpon
 
-from companion.follow.count import DRIFTS, RESIDUE, STILL, Count, _in_line
+from companion.follow.count import DRIFTS, RESIDUE, STILL, Count, _in_line, _slices
 from tests.bench.bench_count import Sums, judged, ours
 from tests.follow.clocks import JITTERS, NS_PER_BPM, Times, bound_bpm, gaussian, rms, ticks
 from tests.follow.streams import ROWS, stream
@@ -379,6 +381,21 @@ def test_a_start_in_a_long_hold_up_is_counted_rightly_or_unsure(
         never_sure_and_wrong(in_order(arrives), ticks, count)
         off += abs(count.ticks - ticks[-1]) > 1
     assert share != 1.0 or not off
+
+
+def test_delays_in_slices_have_the_moments_of_a_truncated_exponential() -> None:
+    """Against scipy.stats.truncexpon: the weights, means and mean squares of two kinds together."""
+    kinds, cuts = ((0.98, 15.0), (0.02, 80.0)), (8.0, 40.0, 300.0)
+    found = _slices(kinds, cuts)
+    assert sum(weight for weight, _, _ in found) == pytest.approx(1.0)
+    for (a, b), (weight, mean, square) in zip(pairwise((0.0, *cuts, 1e5)), found, strict=True):
+        mass = first = second = 0.0
+        for share, ms in kinds:
+            part = share * float(expon.cdf(b, scale=ms) - expon.cdf(a, scale=ms))
+            law = truncexpon(b=(b - a) / ms, loc=a, scale=ms)
+            mass, first = mass + part, first + part * float(law.mean())
+            second += part * float(law.var() + law.mean() ** 2)
+        assert (weight, mean, square) == pytest.approx((mass, first / mass, second / mass))
 
 
 @pytest.mark.parametrize("share", [1.45, 1.6, 1.7, 1.74])
