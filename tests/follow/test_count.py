@@ -412,6 +412,24 @@ def test_a_tempo_much_slower_at_once_among_hold_ups_is_never_sure_and_wrong(shar
         never_sure_and_wrong(in_order(np.cumsum(period) + late), np.arange(460))
 
 
+@pytest.mark.parametrize("seed", range(122, 132))
+def test_a_jump_among_lost_ticks_passes_for_no_more_of_them(seed: int) -> None:
+    """Seeds 64114.1 and 66007.2: for a tick or two more losses were likelier than any jump."""
+    rng = np.random.default_rng([seed, 7])
+    period = np.full(820, rng.uniform(7, 24))
+    shares = [1 / 1.7, 1 / 1.45, 1 / 1.2, 1.2, 1.35, 1.45, 1.6, 1.72]
+    period[700:] *= rng.choice(shares) * rng.uniform(0.97, 1.03)
+    late = np.abs(rng.normal(0, rng.choice([0.5, 1.2, 2.2]), len(period)))
+    held = rng.random(len(period)) < 1 / rng.choice([15, 40, 400])
+    late[held] += rng.exponential(20, held.sum())
+    heard = rng.random(len(period)) > 1 / rng.choice([40, 100, 300])
+    heard[0] = True
+    arrives = np.maximum.accumulate(np.cumsum(period) + late)[heard]
+    behind = 0.05 * np.arange(len(arrives))
+    arrives = np.maximum.accumulate(arrives - behind) + behind
+    never_sure_and_wrong(arrives, np.flatnonzero(heard))
+
+
 def test_a_word_inside_a_bunch_is_about_what_was_heard_of_it() -> None:
     """Seed 64188.0: the rest of the bunch passed for ticks that came again."""
     arrives = np.arange(700) * 8.34
