@@ -1522,9 +1522,8 @@ class _Prior:
     def __init__(self, setlist: SetList, conductor: Conductor, over: Collection[int]) -> None:
         self._setlist = setlist
         self._somewhere: dict[int, float] = {}
-        # By part and the count at which its instrument's count began; what that had counted before.
-        self._at: dict[tuple[int, int], float] = {}
-        self._before: dict[tuple[int, int], int] = {}
+        # By part, the count at which its instrument's count began, and what that had by the part.
+        self._at: dict[tuple[int, int, int], float] = {}
         anything = 0.0
         held, ticks = conductor.situation, conductor.ticks
         # The parts that may be played beyond their ends by now: how often, notes do not tell.
@@ -1560,8 +1559,7 @@ class _Prior:
                 for count, chance in counts:
                     # If there were more ticks, it began so many sooner by the count that is shown.
                     start = world.start - world.passes * length - (count - ticks.ticks)
-                    place = world.part, start
-                    self._before[place] = world.passes * length
+                    place = world.part, start, world.passes * length
                     self._at[place] = self._at.get(place, 0.0) + weight * chance
         # The places that matter, where all that matters is a place.
         self.matter = {(w.part, w.start) for w in matter(held.worlds)} if ticks.sure else set()
@@ -1576,7 +1574,7 @@ class _Prior:
     def reach(self, part: Part, ticks: int, length: int) -> int:
         """How many passes of `length` before the count `ticks` its own count may have begun."""
         return max(
-            ((ticks - at) // length + 1 for number, at in self._at if number == part.number),
+            ((ticks - at) // length + 1 for number, at, _ in self._at if number == part.number),
             default=0,
         )
 
@@ -1591,10 +1589,10 @@ class _Prior:
         """
         length = part.pattern.pass_ticks
         start = ticks - passes * length
-        for (number, at), weight in self._at.items():
+        for (number, at, before), weight in self._at.items():
             same = at == start or (until is None and at <= ticks and (at - start) % around == 0)
             if number == part.number and same:
-                yield at + self._before[number, at], at, weight
+                yield at + before, at, weight
         spread = self._spread(part.number)
         if self._song is not None and start < self._song:
             return
@@ -1620,7 +1618,7 @@ class _Prior:
         """At most that of any place of a pattern."""
         numbers = {part.number for part in sheet.parts}
         somewhere = sum(self._spread(number) for number in numbers)
-        at = sum(weight for (part, _), weight in self._at.items() if part in numbers)
+        at = sum(weight for (part, _, _), weight in self._at.items() if part in numbers)
         return max(somewhere + at, 1e-300)
 
 

@@ -340,6 +340,23 @@ def test_begun_again_unheard_an_instrument_that_counts_on_is_left_to_a_word() ->
     assert at.ask("confirm").found
 
 
+def test_what_counts_alike_and_began_otherwise_is_told_apart_by_no_note() -> None:
+    """Seed 67023.1: chosen and started, it was taken at the start or a pass later."""
+    whole = a_night(EBB, SPRING)
+    counts_on = replace(whole.instruments["drums"], recount=False)
+    setlist = replace(whole, instruments={"drums": counts_on})
+    at = Listening(setlist, setlist.parts[1], 0)
+    at.follower.hear(PORT, 0, (0xFA,))
+    for n in range(48):
+        at.follower.hear(PORT, round(n * TICK_NS), CLOCK)
+    for message in ((0xC9, 2), (0xFA,)):
+        at.follower.hear(PORT, round(48 * TICK_NS), message)
+    for _ in range(1500):
+        at.hear(1)
+        assert not at.found or at.conductor.tick == at.tick
+    assert at.ask("confirm").found
+
+
 @pytest.mark.parametrize("word", ["stay", "disarm"])
 def test_a_part_that_went_on_is_not_taken_for_one_that_began_anew(word: str) -> None:
     """Seeds 30003.1 and 30000.4: kept on, or not changed by the hand that was to.
