@@ -208,6 +208,9 @@ class Stage:
         """Press start on the box."""
         self.box.start()
         self.judge.moved()
+        if not self.kind.transport:
+            # Nobody heard it: how long a silence is, the first ticks have to tell anew.
+            self.judge.came_back()
         self._set_going(START)
 
     def press_stop(self) -> None:
