@@ -1522,7 +1522,7 @@ class _Prior:
     def __init__(self, setlist: SetList, conductor: Conductor, over: Collection[int]) -> None:
         self._setlist = setlist
         self._somewhere: dict[int, float] = {}
-        # By part, the count at which its instrument's count began, and what that had by the part.
+        # By part, the count at which its instrument's began, and what that had counted before it.
         self._at: dict[tuple[int, int, int], float] = {}
         anything = 0.0
         held, ticks = conductor.situation, conductor.ticks

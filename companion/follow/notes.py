@@ -1134,15 +1134,14 @@ class ChangeCheck:
         self, conductor: Conductor, muted: Mapping[str, bool], fill: bool | None
     ) -> None:
         """Go on watching where the count was in doubt, or the engine away, since the change."""
-        if not conductor.sure or conductor.state is not State.RUNNING:
-            return
-        count = conductor.ticks.ticks
         for world, _ in conductor.situation.worlds:
             if world.ignored is None or world.start is None or not world.part:
                 continue
+            if not conductor.sure or conductor.state is not State.RUNNING:
+                return
             old = self._setlist.parts[world.part - 1]
             if old is not conductor.part and self._differ(old, conductor.part):
-                at = count - world.start
+                at = conductor.ticks.ticks - world.start
                 self._watch_from(self._tick, old, at, world.passes, conductor, muted, fill)
                 return
 

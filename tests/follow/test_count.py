@@ -117,7 +117,7 @@ def test_what_it_says_of_its_own_doubt_is_one_distribution() -> None:
         assert count.wrong_by_one == pytest.approx(one, abs=1e-12)
         # Beside it stands what is no count at all, as another clock, and what has leapt.
         assert more <= count.wrong_by_more + 1e-12
-        assert count.wrong_by_more == pytest.approx(more, abs=1e-7)
+        assert count.wrong_by_more == pytest.approx(more + count._leapt, abs=1e-8)
         assert count.sure is (count.wrong_by_more < 1e-7 and one < 1e-3)
         likely = [n for n, p in chances.items() if p > 1e-7]
         assert (count.lowest, count.highest) == (min(likely), max(likely))
@@ -357,7 +357,7 @@ def test_a_tempo_that_leaps_is_counted_and_is_sure_by_a_word(share: float, seed:
 
 @pytest.mark.parametrize(
     ("period", "share", "held_ms"),
-    latin([9.3, 16.4, 35.7], [1.0, 0.7, 1.5], [60, 120, 250, 400, 900]),
+    latin([9.3, 16.4, 35.7], [1.0, 0.7, 1.5], [60, 120, 180, 250, 300, 400, 900]),
 )
 def test_a_start_in_a_long_hold_up_is_counted_rightly_or_unsure(
     period: float, share: float, held_ms: float
@@ -367,7 +367,7 @@ def test_a_start_in_a_long_hold_up_is_counted_rightly_or_unsure(
     How long the first was held up had the tail of a normal, and none where the tempo is another.
     """
     off = 0
-    for seed in range(4):
+    for seed in range(8):
         rng = np.random.default_rng(seed)
         late = np.abs(rng.normal(0, 0.3, 300)) + (rng.random(300) < 1 / 40) * rng.exponential(
             25, 300

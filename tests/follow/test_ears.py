@@ -91,6 +91,13 @@ def a_night(*patterns: Pattern, phrases: int | None = 1) -> SetList:
     return with_notes(SetList("Tidewater", (song,), parts, {"drums": drums}))
 
 
+def counts_on(*patterns: Pattern) -> SetList:
+    """The same on an instrument whose count of passes does not begin anew with each part."""
+    setlist = a_night(*patterns)
+    drums = replace(setlist.instruments["drums"], recount=False)
+    return replace(setlist, instruments={"drums": drums})
+
+
 NIGHT = a_night(SLACK, EBB, SLACK)
 
 # Which of eight passes it is, in three steps of a binary number, and that on two tracks.
@@ -306,9 +313,7 @@ def test_where_its_part_began_is_not_heard_of_an_instrument_that_counts_on() -> 
 
     Notes tell its count, and not how much of that it had counted before the part.
     """
-    whole = a_night(EBB, SPRING)
-    counts_on = replace(whole.instruments["drums"], recount=False)
-    setlist = replace(whole, instruments={"drums": counts_on})
+    setlist = counts_on(EBB, SPRING)
     at = Listening(setlist, setlist.parts[1], 31).hear(60).ask("part 2").ask("align")
     assert at.found
     sixteenths = 73
@@ -324,9 +329,7 @@ def test_where_its_part_began_is_not_heard_of_an_instrument_that_counts_on() -> 
 
 def test_begun_again_unheard_an_instrument_that_counts_on_is_left_to_a_word() -> None:
     """Seed 67011.1: after a silence it sounded as if it had played on all the while."""
-    whole = a_night(EBB, SPRING)
-    counts_on = replace(whole.instruments["drums"], recount=False)
-    setlist = replace(whole, instruments={"drums": counts_on})
+    setlist = counts_on(EBB, SPRING)
     at = Listening(setlist, setlist.parts[1], 0).hear(1).ask("part 2").ask("align").hear(600)
     assert at.found
     away_ns = at.now_ns + round((768 - at.tick) * TICK_NS)
@@ -342,9 +345,7 @@ def test_begun_again_unheard_an_instrument_that_counts_on_is_left_to_a_word() ->
 
 def test_what_counts_alike_and_began_otherwise_is_told_apart_by_no_note() -> None:
     """Seed 67023.1: chosen and started, it was taken at the start or a pass later."""
-    whole = a_night(EBB, SPRING)
-    counts_on = replace(whole.instruments["drums"], recount=False)
-    setlist = replace(whole, instruments={"drums": counts_on})
+    setlist = counts_on(EBB, SPRING)
     at = Listening(setlist, setlist.parts[1], 0)
     at.follower.hear(PORT, 0, (0xFA,))
     for n in range(48):
