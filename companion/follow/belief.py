@@ -484,8 +484,11 @@ def jumped(
             return ((world, 1.0),)
         told_of, world = world, _at_once(world, setlist)
         if world.start is None:
-            if world.offset is None or ticks < world.offset:
+            if world.offset is None:
                 return ((world, 1.0),)
+            if ticks < world.offset:
+                # Wherever in its part it was, that is a jump.
+                return ((world, WEIGHTS.jump),)
             return ((_found(world, setlist, count + 1 - (ticks - world.offset)), 1.0),)
         tick = count + 1 - world.start
         if world.offset is not None:

@@ -710,6 +710,7 @@ class Conductor:
                 self._withdraw(t_ns)
                 self._locate(ticks)
             case Effect.RELOCATE:
+                self._withdraw(t_ns)
                 self._relocate(ticks)
             case Effect.LOSE:
                 self._withdraw(t_ns)
@@ -757,6 +758,8 @@ class Conductor:
         worlds = belief.lift_anything(held.worlds, running=True)
         if worlds == held.worlds:
             return
+        self._withdraw(self.now_ns)
+        worlds = belief.lift_anything(self.situation.worlds, running=True)
         self._set(worlds=worlds, why=held.why or why)
         self._event()
         self._settle()
@@ -1310,6 +1313,8 @@ class Conductor:
         held = self.situation
         if held.worlds[0][0].start is not None:
             self._set(worlds=belief.astray(held.worlds))
+            # Which part is the likeliest may be another without its ticks.
+            self._settle()
 
     def _forget(self, state: State) -> None:
         self._beside = None

@@ -43,7 +43,7 @@ Times are whole nanoseconds outside; inside, milliseconds from the first arrival
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from itertools import pairwise
 from math import erfc, exp, inf, isfinite, log, pi, sqrt
 from operator import itemgetter
@@ -171,8 +171,11 @@ JITTER, LEAST_JITTER, MOST_JITTER = 1.0, 0.03, 8.0
 # or by whole steps (ms, within so much), so many times more often than not, where one that does not
 # weighs as so many that do. Where the period is in step with them it seems to have no jitter.
 # Shorter steps are what LOOSE is for; longer ones than this share of the period hide no tick.
-STEP_WITHIN_MS, LEAST_STEP_MS, MOST_STEP = 0.1, 1.5, 0.75
+STEP_WITHIN_MS, LEAST_STEP_MS, MOST_STEP = 0.25, 1.5, 0.75
 STEPS_SHOWN, STEPS_KEPT, STEPS_AGAINST = 3, 12, 3
+# Once they show, what was learned of the period before is off by one in so many ticks; and a tick
+# that comes a gap like the last behind it tells of it what one with so many steps of noise would.
+STEPPED, STEP_NOISE = 24, 2.0
 # Periods in ms of 400 and 20 beats a minute, with a little to spare.
 SHORTEST_MS, LONGEST_MS = 5.5, 160.0
 # Being held up for long: from so many ms to so many.
@@ -245,6 +248,7 @@ class Count:
         "_floor",
         "_fresh",
         "_gap",
+        "_heard",
         "_held",
         "_held_ms",
         "_hypotheses",
@@ -259,6 +263,7 @@ class Count:
         "_steps",
         "_strays",
         "_sure_ms",
+        "_told_in",
         "let_go",
         "rates",
         "ticks",
@@ -282,10 +287,12 @@ class Count:
         self._away = False
         self._noise = JITTER * JITTER
         self._learned = 0
-        # The latest gap; the step that gaps differ by, how often they did, and the variance of
-        # what is told in such steps, which is the least that the noise can be.
-        self._gap = 0.0
+        # The latest that was no copy, and the gap before it; the step that gaps differ by, how
+        # often they did; what times are told in, such steps or blocks, 0 for neither; and the
+        # variance of what is told so, which is the least that the noise can be.
+        self._heard = self._gap = 0.0
         self._steps = 0.0, 0
+        self._told_in = 0.0
         self._differed = False
         self._block_ms = 0.0
         self._floor = LEAST_JITTER * LEAST_JITTER
@@ -352,12 +359,13 @@ class Count:
                     self._sure_ms = 0.0
             # It is there now: what would still be held up for longer than a tick is not, unless the
             # word fell into a bunch, where the screen was behind for a moment.
+            now = [h for h in mine if self._last - h.x < h.v]
             behind = [h for h in mine if self._last - h.x >= h.v]
-            mine = [h for h in mine if self._last - h.x < h.v] or [
-                mine[0]._replace(x=self._last, xx=mine[0].v ** 2 / 12, xv=0.0)
-            ]
-            mine += [h._replace(weight=IN_A_BUNCH * h.weight) for h in behind]
-            total = sum(h.weight for h in mine)
+            if _weight(now) < IN_A_BUNCH * _weight(behind):
+                late, weight = max(behind, key=_WEIGHT), _weight(behind)
+                now.append(late._replace(x=self._last, xx=late.v**2 / 12, xv=0.0, weight=weight))
+            mine = now + [h._replace(weight=IN_A_BUNCH * h.weight) for h in behind]
+            total = _weight(mine)
             self._hypotheses = [h._replace(weight=h.weight / total) for h in mine]
         self._nothing = self._adrift = 0.0
         self._another = STILL_TWO if mixed else self.rates.another
@@ -370,6 +378,8 @@ class Count:
         t = (t_ns - self._origin_ns) * 1e-6
         if self._fresh:
             return self._first(t)
+        if self._told_in and not self._away and self._carry(t):
+            return self.ticks
         hypotheses = self._hypotheses
         if len(hypotheses) == 1 and not self._away:
             n, motion, x, v, xx, xv, vv, _, beside = hypotheses[0]
@@ -406,8 +416,8 @@ class Count:
                     if self._rate > 1 / MEMORY:
                         self._rate /= 1 + self._rate
                     self._forget(self._rate)
-                    self._gap = t - self._last
-                    self._last = t
+                    self._gap = t - self._heard
+                    self._last = self._heard = t
                     self._chances = None
                     self.ticks = n + 1
                     return n + 1
@@ -566,7 +576,7 @@ class Count:
             "learned": self._learned,
             "strays": self._strays,
             "sure_ms": self._sure_ms,
-            "steps": [self._gap, *self._steps, self._differed],
+            "steps": [self._heard, self._gap, *self._steps, self._differed],
             "block_ms": self._block_ms,
             "rates": [
                 self._rate,
@@ -605,9 +615,9 @@ class Count:
         count._fresh, count._away = bool(kept["fresh"]), bool(kept["away"])
         count._noise, count._learned = float(kept["noise"]), int(kept["learned"])
         count._strays, count._sure_ms = float(kept["strays"]), float(kept["sure_ms"])
-        gap, step, shown, differed = kept["steps"]
-        count._gap, count._steps = float(gap), (float(step), int(shown))
-        count._differed = bool(differed)
+        heard, gap, step, shown, differed = kept["steps"]
+        count._heard, count._gap, count._differed = float(heard), float(gap), bool(differed)
+        count._steps = float(step), int(shown)
         count._block_ms = float(kept["block_ms"])
         count._raise_floor()
         count._rate, count._lost, count._losing, count._doubled, *held = map(float, kept["rates"])
@@ -641,7 +651,7 @@ class Count:
                 calm, key=lambda h: h.weight * (READ_STILL if h.motion % LEAPT == STILL else 1)
             ).motion
             mine = [h for h in mine if h.motion == motion]
-        total = sum(h.weight for h in mine)
+        total = _weight(mine)
         if not total:
             return 0.0
         v = sum(h.weight * h.v for h in mine) / total
@@ -655,7 +665,7 @@ class Count:
         if best is None:
             motion, (v, _, _, vv) = TURNED, _UNKNOWN
         else:
-            total = sum(h.weight for h in hypotheses)
+            total = _weight(hypotheses)
             v = sum(h.weight * h.v for h in hypotheses) / total
             vv = sum(h.weight * (h.vv + (h.v - v) ** 2) for h in hypotheses) / total
             # Silent meanwhile, it may have been turned.
@@ -681,7 +691,7 @@ class Count:
         self._another = self.rates.another
         self._fresh = self._away = False
         self._strays = 0.0
-        self._last = t
+        self._last = self._heard = t
         self.ticks = 0
         self._chances = None
         return 0
@@ -692,9 +702,11 @@ class Count:
         noise = self._noise + excess / (learned + 6)
         self._noise = min(max(noise, self._floor), MOST_JITTER * MOST_JITTER)
 
-    def _see_step(self, differs: float) -> None:
-        """Take in by how much a gap is longer than the one before it, in ms."""
-        differs = abs(differs)
+    def _see_step(self, t: float) -> None:
+        """Take in by how much the gap before `t` is longer than the one before that."""
+        gap = t - self._heard
+        differs = abs(gap - self._gap)
+        self._heard, self._gap = t, gap
         before, self._differed = self._differed, differs > STEP_WITHIN_MS
         if not self._differed:
             return
@@ -713,20 +725,63 @@ class Count:
             if short and differs < MOST_STEP * self._period():
                 step, shown = differs, 1
         self._steps = step, shown
+        known = self._told_in
         self._raise_floor()
+        if self._told_in > known:
+            vague = (self._told_in / STEPPED) ** 2
+            self._hypotheses = [h._replace(vv=h.vv + vague) for h in self._hypotheses]
 
     def _raise_floor(self) -> None:
         """No noise is less than that of times which are told in steps, or in blocks."""
         step, shown = self._steps
-        told = max(step if shown >= STEPS_SHOWN else 0.0, self._block_ms)
+        told = self._told_in = max(step if shown >= STEPS_SHOWN else 0.0, self._block_ms)
         # Even over a step.
         self._floor = max(told * told / 12, LEAST_JITTER * LEAST_JITTER)
         self._noise = max(self._noise, self._floor)
 
+    def _carry(self, t: float) -> bool:
+        """Take a tick told in steps, if it is each one's next and tells no more than the last did.
+
+        As long as the gaps are alike the ticks slide through a step unseen, all as late as it is.
+        """
+        told, gap = self._told_in, t - self._heard
+        if abs(gap - self._gap) > STEP_WITHIN_MS or self._heard < self._last:
+            return False
+        for h in self._hypotheses:
+            if abs(gap - h.v) > told or abs(t - h.x - h.v) > told:
+                return False
+        noise = (STEP_NOISE * told) ** 2
+        carried = []
+        for n, motion, x, v, xx, xv, vv, weight, beside in self._hypotheses:
+            q = MOTIONS[motion] * v
+            x, xx, xv, vv = x + v, xx + 2 * xv + vv, xv + vv, vv + q * q
+            gain, drift = xx / (xx + noise), xv / (xx + noise)
+            e = t - x
+            moved = Hypothesis(
+                n + 1,
+                motion,
+                x + gain * e,
+                v + drift * e,
+                xx - gain * xx,
+                xv - gain * xv,
+                vv - drift * xv,
+                weight,
+                beside,
+            )
+            carried.append(moved)
+        self._hypotheses = carried
+        self._nothing *= PLAIN
+        self._another *= PLAIN
+        self._losing *= FADES
+        self._last = self._heard = t
+        self._gap, self._differed = gap, False
+        self._chances = None
+        self.ticks += 1
+        return True
+
     def _branch(self, t: float) -> None:
         """Take an arrival that more than one hypothesis may explain."""
         gap = max(t - self._last, 0.0)
-        self._see_step(gap - self._gap)
         if self.calm or ((self._sure_ms or self.ticks >= KNOWN) and self.sure):
             self._sure_ms = self._period() or self._sure_ms
         parents = self._settled(self._hypotheses)
@@ -755,7 +810,7 @@ class Count:
             self._hypotheses = [
                 best._replace(n=best.n + 1, x=t, xx=self._noise, xv=0.0, weight=1.0)
             ]
-            self._nothing = 1e6
+            self._nothing, again = 1e6, False
         else:
             self._nothing = nothing = min(nothing / total, 1e6)
             if nothing > WRONG_BY_MORE:
@@ -763,13 +818,17 @@ class Count:
                 self._adrift += OVER * nothing
             else:
                 self.let_go += OVER * nothing
-            self._learn(brood, weights.index(max(weights)), total, period)
+            best_child = weights.index(max(weights))
+            again = brood.kinds[best_child] == AGAIN
+            self._learn(brood, best_child, total, period)
             self._reduce(brood.children, total)
             self._mark_leaps()
         self._chances = None
         self.ticks = self.chances[0][0]
         self._away = False
-        self._last, self._gap = t, gap
+        if not again:
+            self._see_step(t)
+        self._last = t
         now = self._best()
         assert now is not None
         goes_on = now.motion == STILL and now.n == best.n + 1
@@ -972,6 +1031,12 @@ class Count:
 
 
 _WEIGHT = itemgetter(Hypothesis._fields.index("weight"))
+
+
+def _weight(hypotheses: Iterable[Hypothesis]) -> float:
+    return sum(h.weight for h in hypotheses)
+
+
 # Ticks and what stands beside them (as in a hypothesis), with weights.
 _Beside = tuple[tuple[int, float], ...]
 _Counted = dict[tuple[int, _Beside], float]

@@ -369,7 +369,51 @@ def _by_night() -> list[Story]:
         tempo=None,
     )
     by_hand = replace(WATERS, parts=(Part(0, 48, 2, 3), Part(1, 72, 3, 1), Part(2, phrases=None)))
+    quick = replace(
+        BEATS_NAMED,
+        parts=(Part(0, 72, 1, 1), Part(8, 192, 3, 2), Part(7, 24, 3, 2), Part(13)),
+    )
     return [
+        Story(
+            "a change fails, and it is killed twice before anything plays on",
+            replace(BAR_LEAD, kind=Kind(ignores=True, idle_clock=True)),
+            (
+                ("fail",),
+                START,
+                ("stop", "keeps"),
+                ("wish", "next pass"),
+                ("continue",),
+                STOP,
+                ("kill", 8.0),
+                ticks(30),
+                ("kill", 9.7),
+            ),
+        ),
+        Story(
+            "chosen, started, and moved twice, to before where the other part began",
+            Book((Part(4, 96, 3, 1), Part(9, 48, 4, None)), "30 ms", 2, Kind(echoes=True)),
+            (
+                START,
+                ticks(289),
+                choose(1),
+                ("start", "drops"),
+                ("align",),
+                ("align",),
+                ("position", 0),
+                ("position", 4),
+                START,
+            ),
+        ),
+        Story(
+            "two ticks lost before the one, and the word falls on it",
+            quick,
+            (START, ("align",), NOW, START, ticks(382), ("lost", 2), ("align",), ticks(4)),
+        ),
+        Story(
+            "moved while a change waits for its time",
+            replace(AT_ONCE, parts=(Part(13, 192, 1, 2), Part(8, 48, 4, None))),
+            (START, NEXT, ticks(189), ("wait", 65.0), ("position", 186), ticks(1), START),
+        ),
         Story(
             "changed by hand, and wished otherwise a tick before it comes",
             replace(SILENT, parts=(Part(6, 96, 1, 1), Part(10, 96, 1, 2), Part(5, phrases=None))),
