@@ -398,8 +398,23 @@ def started(belief: Belief, setlist: SetList) -> Belief:
     return each(belief, follow)
 
 
-def went_on(belief: Belief) -> Belief:
-    """It plays on from where it stood; where nobody knows where that was, perhaps from the top."""
+def went_on(belief: Belief, setlist: SetList) -> Belief:
+    """It plays on from where it stood; where nobody knows where that was, perhaps from the top.
+
+    What was told to one that stood within its part may wait for the end of a pass there.
+    """
+    told = [(w.part, p) for w, p in belief if w.part and w == World(w.part)]
+    waiting: list[tuple[World, float]] = []
+    for part, weight in told:
+        instrument = setlist.parts[part - 1].instrument
+        for world, _ in belief:
+            if instrument is None or world.part in (0, part) or world.start is None or world.waits:
+                continue
+            length = setlist.parts[world.part - 1].pattern.pass_ticks
+            at = (max(-1 - world.start, 0) // length + 1) * length
+            plays_on = replace(world, running=True, ignored=None)
+            wait = Wait(instrument, part, at, ours=True)
+            waiting.append((plays_on.waiting(wait), weight * BESIDES))
 
     def follow(world: World) -> Branches:
         playing = replace(world, running=True)
@@ -407,7 +422,7 @@ def went_on(belief: Belief) -> Belief:
             return ((playing, 1.0),)
         return ((replace(playing, start=0), SHOWN), (playing, BESIDES))
 
-    return each(belief, follow)
+    return normal([*each(belief, follow), *waiting])
 
 
 def astray(belief: Belief) -> Belief:

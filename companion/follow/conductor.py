@@ -1199,7 +1199,7 @@ class Conductor:
         held = self.situation
         part = held.worlds[0][0].part
         unknown = any(w.part == part and w.start is None for w in belief.matter(held.worlds))
-        worlds = belief.went_on(held.worlds)
+        worlds = belief.went_on(held.worlds, self.setlist)
         why = JOINED if unknown and not held.why else held.why
         self._set(transport=state, worlds=worlds, why=why)
 

@@ -410,6 +410,11 @@ def _by_night() -> list[Story]:
             (START, ("align",), NOW, START, ticks(382), ("lost", 2), ("align",), ticks(4)),
         ),
         Story(
+            "told while it stands within its part, killed, and played on there",
+            replace(AT_ONCE, kind=Kind(at_once=True, names=False, takes_at_once=False)),
+            (("position", 8), NOW, ("kill", 1.602173), ("continue",), ("confirm",), ticks(49)),
+        ),
+        Story(
             "moved while a change waits for its time",
             replace(AT_ONCE, parts=(Part(13, 192, 1, 2), Part(8, 48, 4, None))),
             (START, NEXT, ticks(189), ("wait", 65.0), ("position", 186), ticks(1), START),

@@ -1,0 +1,135 @@
+"""A set of ten parts on a computer that is busy besides: what became of each change.
+
+Run: python -m tests.bench.bench_set [--runs 20] [--busy 2] [--lossy]
+
+Each run is a night in small: the drum machine of the tests ticks through JACK's dummy driver,
+nobody has real-time priority, the engine not even the niceness that the tests give it, and so many
+processes do nothing but count. The machine's own count says at which tick it took each program, and
+a look at the engine every twentieth of a second what was said of it meanwhile. A change is on its
+boundary where the part before it lasted one phrase; held where that was more, and said where the
+engine showed a doubt, or what came of the change, before the boundary that was passed over.
+Anything else is wrong: late, twice, unasked, or another part. With `--lossy` JACK goes on without a
+client that is late, and what was to arrive then is lost. None of this is a test.
+"""
+
+from __future__ import annotations
+
+import argparse
+import contextlib
+import os
+import subprocess
+import sys
+import tempfile
+import time
+from collections import Counter
+from pathlib import Path
+
+from companion.link.messages import Snapshot
+from tests.midi import jack, players
+from tests.midi.players import Machine, Stage
+from tests.midi.sets import BEAT, DRUMS, PASS, PHRASE
+
+RUNS, BUSY, PARTS, BPM = 20, 2, 10, 150
+FIRST_PROGRAM = 11
+LOOK_EVERY_S = 0.05
+# A change that never comes is given up after so many phrases.
+PATIENCE = 6
+
+SET = (
+    DRUMS
+    + f"patterns:\n  plank: {{length: {PASS // 6}, phrase: {PHRASE // PASS} passes}}\n"
+    + f"songs:\n  - song: Slack water\n    tempo: {BPM}\n    parts:\n"
+    + "".join(
+        f"      - {{pattern: plank, on: drums, program: {FIRST_PROGRAM + 1 + n}, phrases: 1}}\n"
+        for n in range(PARTS)
+    )
+)
+
+
+def play(folder: Path, busy: int, kind: jack.Kind) -> tuple[Counter[str], list[str]]:
+    """One run: how many changes were of which kind, and in words what was not in order."""
+    with jack.server(kind) as name, contextlib.ExitStack() as leaving:
+        stage = Stage(folder, jack.environment(name))
+        leaving.callback(stage.close)
+        machine = stage.drum("--program", str(FIRST_PROGRAM), "--bpm", str(BPM))
+        slow, players.haste = players.haste, tuple
+        try:
+            stage.engine(SET)
+        finally:
+            players.haste = slow
+        for _ in range(busy):
+            process = subprocess.Popen([sys.executable, "-c", "while True: pass"])
+            leaving.callback(process.kill)
+        machine.do("start")
+        looks: list[Snapshot] = []
+        longest_s = PARTS * PATIENCE * PHRASE * 60 / BPM / BEAT
+        end_s = time.monotonic() + longest_s
+        while len(machine.of("took")) < PARTS - 1 and time.monotonic() < end_s:
+            with contextlib.suppress(AssertionError):
+                looks.append(stage.look())
+            time.sleep(LOOK_EVERY_S)
+        return judged(machine, looks)
+
+
+def judged(machine: Machine, looks: list[Snapshot]) -> tuple[Counter[str], list[str]]:
+    """What became of the changes by the machine's count, and what was said of them."""
+    found: Counter[str] = Counter()
+    wrong = []
+    begun = 0
+    begun_ns = machine.of("start")[0]["ns"]
+    for number, took in enumerate(machine.of("took")):
+        lasted, ns = took["at_tick"] - begun, took["ns"]
+        if took["program"] != FIRST_PROGRAM + 1 + number:
+            wrong.append(f"program {took['program']} as change {number + 1}")
+        elif lasted == PHRASE:
+            found["on its boundary"] += 1
+        elif lasted % PHRASE:
+            wrong.append(f"change {number + 1} after {lasted} ticks")
+        else:
+            found["held"] += 1
+            seen = [look for look in looks if begun_ns <= look.at_ns <= ns]
+            said = next((s for s in seen if not s.sure or s.notice), None)
+            found["held and said"] += said is not None
+            if said is None:
+                wrong.append(f"change {number + 1} was held for {lasted} ticks without a word")
+        begun, begun_ns = took["at_tick"], ns
+    missing = PARTS - 1 - len(machine.of("took"))
+    found["never"] += missing
+    extra = len(machine.messages) - len(machine.of("took"))
+    if extra > (missing > 0):
+        wrong.append(f"{extra} messages more than programs taken")
+    return found, wrong
+
+
+def main() -> None:
+    """Play the runs and print what came of them."""
+    parser = argparse.ArgumentParser(description=__doc__)
+    parser.add_argument("--runs", type=int, default=RUNS)
+    parser.add_argument("--busy", type=int, default=BUSY)
+    parser.add_argument("--lossy", action="store_true")
+    options = parser.parse_args()
+    kind = jack.ASYNCHRONOUS if options.lossy else jack.SYNCHRONOUS
+    total: Counter[str] = Counter()
+    print(
+        f"{options.runs} runs of {PARTS} parts at {BPM} beats a minute; {options.busy} busy "
+        f"processes, {os.cpu_count()} cores, load {os.getloadavg()[0]:.1f} before"
+    )
+    for number in range(options.runs):
+        with tempfile.TemporaryDirectory() as folder:
+            found, wrong = play(Path(folder), options.busy, kind)
+        total += found
+        words = ", ".join(f"{count} {what}" for what, count in sorted(found.items()) if count)
+        print(
+            f"run {number + 1}: {words}{''.join(f'; WRONG: {each}' for each in wrong)}", flush=True
+        )
+        total["wrong"] += len(wrong)
+    asked = options.runs * (PARTS - 1)
+    print(
+        f"{asked} changes: {total['on its boundary']} on their boundary "
+        f"({total['on its boundary'] / asked:.1%}), {total['held']} held, of which "
+        f"{total['held and said']} said, {total['never']} never, {total['wrong']} wrong"
+    )
+
+
+if __name__ == "__main__":
+    main()
