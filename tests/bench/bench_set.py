@@ -8,8 +8,10 @@ processes do nothing but count. The machine's own count says at which tick it to
 a look at the engine every twentieth of a second what was said of it meanwhile. A change is on its
 boundary where the part before it lasted one phrase; held where that was more, and said where the
 engine showed a doubt, or what came of the change, before the boundary that was passed over.
-Anything else is wrong: late, twice, unasked, or another part. With `--lossy` JACK goes on without a
-client that is late, and what was to arrive then is lost. None of this is a test.
+Anything else is wrong: late, twice, unasked, or another part. Where a doubt lasts for more than a
+second the player says that what is shown is right, if it is, or else where the one of a phrase is.
+With `--lossy` JACK goes on without a client that is late, and what was to arrive then is lost. None
+of this is a test.
 """
 
 from __future__ import annotations
@@ -26,12 +28,14 @@ from pathlib import Path
 
 from companion.link.messages import Snapshot
 from tests.midi import jack, players
-from tests.midi.players import Machine, Stage
+from tests.midi.players import Machine, Stage, until
 from tests.midi.sets import BEAT, DRUMS, PASS, PHRASE
 
 RUNS, BUSY, PARTS, BPM = 20, 2, 10, 150
 FIRST_PROGRAM = 11
 LOOK_EVERY_S = 0.05
+# A doubt that lasts longer is looked into by the player, by these pads.
+DOUBTED_S, CONFIRM, ALIGN = 1.0, 63, 72
 # A change that never comes is given up after so many phrases.
 PATIENCE = 6
 
@@ -43,6 +47,8 @@ SET = (
         f"      - {{pattern: plank, on: drums, program: {FIRST_PROGRAM + 1 + n}, phrases: 1}}\n"
         for n in range(PARTS)
     )
+    + f'controls:\n  - {{press: {{note: {CONFIRM}, port: "*pad*"}}, wish: confirm}}\n'
+    + f'  - {{press: {{note: {ALIGN}, port: "*pad*"}}, wish: align phrase}}\n'
 )
 
 
@@ -52,6 +58,7 @@ def play(folder: Path, busy: int, kind: jack.Kind) -> tuple[Counter[str], list[s
         stage = Stage(folder, jack.environment(name))
         leaving.callback(stage.close)
         machine = stage.drum("--program", str(FIRST_PROGRAM), "--bpm", str(BPM))
+        pad = stage.pad()
         slow, players.haste = players.haste, tuple
         try:
             stage.engine(SET)
@@ -62,13 +69,25 @@ def play(folder: Path, busy: int, kind: jack.Kind) -> tuple[Counter[str], list[s
             leaving.callback(process.kill)
         machine.do("start")
         looks: list[Snapshot] = []
+        words, sure_s = 0, time.monotonic()
         longest_s = PARTS * PATIENCE * PHRASE * 60 / BPM / BEAT
         end_s = time.monotonic() + longest_s
         while len(machine.of("took")) < PARTS - 1 and time.monotonic() < end_s:
             with contextlib.suppress(AssertionError):
-                looks.append(stage.look())
+                before, look, after = machine.where(), stage.look(), machine.where()
+                looks.append(look)
+                sure_s = time.monotonic() if look.sure else sure_s
+                there = before["tick_in_part"] <= look.tick <= after["tick_in_part"]
+                right = there and look.part == before["part"] == after["part"]
+                if time.monotonic() - sure_s > DOUBTED_S:
+                    if not right:
+                        until(lambda: machine.where()["tick_in_part"] % PHRASE < 1, "the one")
+                    pad.hit(CONFIRM if right else ALIGN)
+                    words, sure_s = words + 1, time.monotonic()
             time.sleep(LOOK_EVERY_S)
-        return judged(machine, looks)
+        found, wrong = judged(machine, looks)
+        found["words of the player"] += words
+        return found, wrong
 
 
 def judged(machine: Machine, looks: list[Snapshot]) -> tuple[Counter[str], list[str]]:
@@ -95,6 +114,9 @@ def judged(machine: Machine, looks: list[Snapshot]) -> tuple[Counter[str], list[
         begun, begun_ns = took["at_tick"], ns
     missing = PARTS - 1 - len(machine.of("took"))
     found["never"] += missing
+    if missing and looks:
+        last = looks[-1]
+        found[f"never: {last.doubt or last.notice or last.state}"] += 1
     extra = len(machine.messages) - len(machine.of("took"))
     if extra > (missing > 0):
         wrong.append(f"{extra} messages more than programs taken")
@@ -127,7 +149,8 @@ def main() -> None:
     print(
         f"{asked} changes: {total['on its boundary']} on their boundary "
         f"({total['on its boundary'] / asked:.1%}), {total['held']} held, of which "
-        f"{total['held and said']} said, {total['never']} never, {total['wrong']} wrong"
+        f"{total['held and said']} said, {total['never']} never, {total['wrong']} wrong; "
+        f"{total['words of the player']} words of the player"
     )
 
 
