@@ -803,8 +803,10 @@ class Conductor:
             heard_once = replace(echo, heard=True)
             self._set(sent=tuple(heard_once if s is echo else s for s in held.sent))
         elif echo is None:
-            if not has_program(self.setlist.parts[was.part - 1], word):
-                # What it plays it may say that never says what is chosen on it.
+            plays_it = has_program(self.setlist.parts[was.part - 1], word)
+            if not plays_it and was.start is not None:
+                # What it plays it may say that never says what is chosen on it; and what it still
+                # stands in, where it was told another since.
                 names = names | {name}
             self._set(
                 has=_without(held.has, {name}),

@@ -415,6 +415,11 @@ def _by_night() -> list[Story]:
             (("position", 8), NOW, ("kill", 1.602173), ("continue",), ("confirm",), ticks(49)),
         ),
         Story(
+            "told while it stands still, it says what it still plays, and is changed by hand",
+            replace(SILENT, kind=Kind(echoes=True, names=False, takes_at_once=False)),
+            (START, STOP, NOW, ("stays",), DISARM, START, ticks(193)),
+        ),
+        Story(
             "moved while a change waits for its time",
             replace(AT_ONCE, parts=(Part(13, 192, 1, 2), Part(8, 48, 4, None))),
             (START, NEXT, ticks(189), ("wait", 65.0), ("position", 186), ticks(1), START),
