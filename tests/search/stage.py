@@ -378,9 +378,7 @@ class Stage:
         right = self.book.parts[status.part - 1].program == self.box.program
         self.judge.wished(words, sure=status.sure and right)
         self._follow(self.follower.wish(words, self.now_ns))
-        change = self.follower.status().next_change
-        due = None if change is None else (change.part, self.box.tick + change.ticks)
-        if self.shown is not None and self.shown[:2] != due:
+        if self.follower.status().next_change != status.next_change:
             # It is shown otherwise now.
             self.shown = None
         self._keep()
