@@ -268,6 +268,15 @@ def test_started_again_before_a_change_in_ms_left_it_is_not_sent_and_the_count_g
     assert rehearsal.conductor.sure
 
 
+def test_whoever_may_have_acted_unseen_withdraws_a_change_that_waits_for_its_time() -> None:
+    rehearsal = Rehearsal(three_parts(Span(130, Unit.MILLISECONDS))).start().clock(186)
+    ((_, send),) = rehearsal.sent
+    rehearsal.conductor.unseen(RESTARTED)
+    assert not rehearsal.follower.keeps(send)
+    # Nor is it taken for sent when the boundary comes.
+    assert rehearsal.clock(10).where == (1, 195)
+
+
 def test_a_change_that_fails_while_stopped_leaves_the_part_in_doubt() -> None:
     rehearsal = Rehearsal(three_parts()).start().clock(20).stop()
     (send,) = ask(rehearsal.conductor, "next")
