@@ -804,7 +804,7 @@ class Conductor:
             self._set(sent=tuple(heard_once if s is echo else s for s in held.sent))
         elif echo is None:
             plays_it = has_program(self.setlist.parts[was.part - 1], word)
-            if not plays_it and was.start is not None:
+            if not plays_it and (plays or was != World(was.part)):
                 # What it plays it may say that never says what is chosen on it; and what it still
                 # stands in, where it was told another since.
                 names = names | {name}

@@ -420,6 +420,22 @@ def _by_night() -> list[Story]:
             (START, STOP, NOW, ("stays",), DISARM, START, ticks(193)),
         ),
         Story(
+            "it named what was chosen before the start, and then what it plays already",
+            replace(WATERS, parts=(Part(12, 96, 1, 3), Part(14, 72, 3, None))),
+            (
+                choose(2),
+                START,
+                ("align",),
+                ("wish", "part 1"),
+                ticks(240),
+                ("align",),
+                DISARM,
+                ticks(72),
+                choose(1),
+                ("align",),
+            ),
+        ),
+        Story(
             "moved while a change waits for its time",
             replace(AT_ONCE, parts=(Part(13, 192, 1, 2), Part(8, 48, 4, None))),
             (START, NEXT, ticks(189), ("wait", 65.0), ("position", 186), ticks(1), START),
