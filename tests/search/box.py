@@ -464,12 +464,12 @@ class Judge:
         part = f"part {box.book.part_of(program)}"
         if not armed:
             return f"sends {part} while disarmed"
-        if not box.running and self.wishes[-1:] == [part] != self.wishes[-2:-1]:
-            # Asked for by name: what the box stands on it may not have said.
-            return None
-        if box.waiting == program and not box.by_hand:
+        named = not box.running and self.wishes[-1:] == [part]
+        again = self.wishes[-2:-1] == [part] or not named
+        if box.waiting == program and not box.by_hand and again:
             return f"sends {part} twice"
-        if box.book.shared:
+        if box.book.shared or named:
+            # Asked for by name: what the box stands on it may not have said.
             return None
         if box.program == program and box.waiting is None and not box.ignoring:
             return f"sends {part}, which the box plays already"

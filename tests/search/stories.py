@@ -421,10 +421,17 @@ def _by_night() -> list[Story]:
         ),
         Story(
             "it named what was chosen before the start, and then what it plays already",
-            replace(WATERS, parts=(Part(12, 96, 1, 3), Part(14, 72, 3, None))),
+            Book(
+                (Part(12, 96, 1, 3), Part(14, 72, 3, None)),
+                "1 steps",
+                6,
+                Kind(takes_at_once=False, ignores=True),
+                tempo=None,
+            ),
             (
                 choose(2),
                 START,
+                ticks(1),
                 ("align",),
                 ("wish", "part 1"),
                 ticks(240),
