@@ -403,26 +403,25 @@ def went_on(belief: Belief, setlist: SetList) -> Belief:
 
     What was told to one that stood within its part may wait for the end of a pass there.
     """
-    told = [(w.part, p) for w, p in belief if w.part and w == World(w.part)]
-    waiting: list[tuple[World, float]] = []
-    for part, weight in told:
-        instrument = setlist.parts[part - 1].instrument
-        for world, _ in belief:
-            if instrument is None or world.part in (0, part) or world.start is None or world.waits:
-                continue
-            length = setlist.parts[world.part - 1].pattern.pass_ticks
-            at = (max(-1 - world.start, 0) // length + 1) * length
-            plays_on = replace(world, running=True, ignored=None)
-            wait = Wait(instrument, part, at, ours=True)
-            waiting.append((plays_on.waiting(wait), weight * BESIDES))
+    within = [w for w, _ in belief if w.part and w.start is not None and not w.waits]
 
     def follow(world: World) -> Branches:
         playing = replace(world, running=True)
         if world.part == 0 or world.start is not None:
-            return ((playing, 1.0),)
-        return ((replace(playing, start=0), SHOWN), (playing, BESIDES))
+            yield playing, 1.0
+            return
+        yield replace(playing, start=0), SHOWN
+        yield playing, BESIDES
+        instrument = setlist.parts[world.part - 1].instrument
+        if instrument is None or world != World(world.part):
+            return
+        for stands in within:
+            if stands.part != world.part and stands.start is not None:
+                at = _end_of_pass(setlist.parts[stands.part - 1], -1 - stands.start)
+                still = replace(stands, running=True, ignored=None)
+                yield still.waiting(Wait(instrument, world.part, at, ours=True)), BESIDES
 
-    return normal([*each(belief, follow), *waiting])
+    return each(belief, follow)
 
 
 def astray(belief: Belief) -> Belief:
@@ -552,8 +551,7 @@ def _rewaiting(world: World, setlist: SetList, tick: int) -> World:
     wait = world.wait()
     if wait is None:
         return world
-    length = setlist.parts[world.part - 1].pattern.pass_ticks
-    return world.waiting(replace(wait, at=(tick // length + 1) * length))
+    return world.waiting(replace(wait, at=_end_of_pass(setlist.parts[world.part - 1], tick)))
 
 
 # -- what the instrument says --------------------------------------------------------------------
@@ -669,8 +667,13 @@ def boundary_after(setlist: SetList, part: Part, instrument: str, tick: int) -> 
     if setlist.instruments[instrument].at_once:
         # Before the first tick that is with the first.
         return max(tick + 1, 0)
-    tick = max(tick, 0)
-    return (tick // part.pattern.pass_ticks + 1) * part.pattern.pass_ticks
+    return _end_of_pass(part, tick)
+
+
+def _end_of_pass(part: Part, tick: int) -> int:
+    """The tick of `part` at which the pass of `tick` ends; before its first it is in its first."""
+    length = part.pattern.pass_ticks
+    return (max(tick, 0) // length + 1) * length
 
 
 # -- what is heard of what it plays --------------------------------------------------------------

@@ -744,9 +744,10 @@ class Conductor:
         """
         if self._beside is not None:
             self._beside.conductor.suspect(why, part=part)
+        # First, for what is withdrawn gives back the worlds from before it.
+        self._withdraw(self.now_ns)
         worlds = belief.astray(self.situation.worlds)
         self._set(worlds=belief.lift_anything(worlds) if part else worlds, why=why)
-        self._withdraw(self.now_ns)
         self._event()
         self._settle()
 
@@ -754,12 +755,11 @@ class Conductor:
         """Tell that a person could act unseen: choose, start and stop; `why` in plain words."""
         if self._beside is not None:
             self._beside.conductor.unseen(why)
+        self._withdraw(self.now_ns)
         held = self.situation
         worlds = belief.lift_anything(held.worlds, running=True)
         if worlds == held.worlds:
             return
-        self._withdraw(self.now_ns)
-        worlds = belief.lift_anything(self.situation.worlds, running=True)
         self._set(worlds=worlds, why=held.why or why)
         self._event()
         self._settle()

@@ -38,6 +38,10 @@ hypotheses give the tempo with its error, the jitter, the time of coming ticks, 
 means: the gap is one more step, over which the period's variance grows; where it has grown too far,
 the weights of neighbouring ticks say so by themselves.
 
+A driver may tell ticks in steps of some ms. Where the period is nearly in step with it, tick after
+tick comes the same gap behind the last, as late as that one was, until one slips by a step: these
+are no witnesses of the period, and are carried on without being weighed (`Count._carry`).
+
 Times are whole nanoseconds outside; inside, milliseconds from the first arrival as floats.
 """
 
@@ -361,11 +365,11 @@ class Count:
             # word fell into a bunch, where the screen was behind for a moment.
             now = [h for h in mine if self._last - h.x < h.v]
             behind = [h for h in mine if self._last - h.x >= h.v]
-            if _weight(now) < IN_A_BUNCH * _weight(behind):
-                late, weight = max(behind, key=_WEIGHT), _weight(behind)
+            if _total(now) < IN_A_BUNCH * _total(behind):
+                late, weight = max(behind, key=_WEIGHT), _total(behind)
                 now.append(late._replace(x=self._last, xx=late.v**2 / 12, xv=0.0, weight=weight))
             mine = now + [h._replace(weight=IN_A_BUNCH * h.weight) for h in behind]
-            total = _weight(mine)
+            total = _total(mine)
             self._hypotheses = [h._replace(weight=h.weight / total) for h in mine]
         self._nothing = self._adrift = 0.0
         self._another = STILL_TWO if mixed else self.rates.another
@@ -651,7 +655,7 @@ class Count:
                 calm, key=lambda h: h.weight * (READ_STILL if h.motion % LEAPT == STILL else 1)
             ).motion
             mine = [h for h in mine if h.motion == motion]
-        total = _weight(mine)
+        total = _total(mine)
         if not total:
             return 0.0
         v = sum(h.weight * h.v for h in mine) / total
@@ -665,7 +669,7 @@ class Count:
         if best is None:
             motion, (v, _, _, vv) = TURNED, _UNKNOWN
         else:
-            total = _weight(hypotheses)
+            total = _total(hypotheses)
             v = sum(h.weight * h.v for h in hypotheses) / total
             vv = sum(h.weight * (h.vv + (h.v - v) ** 2) for h in hypotheses) / total
             # Silent meanwhile, it may have been turned.
@@ -1033,7 +1037,8 @@ class Count:
 _WEIGHT = itemgetter(Hypothesis._fields.index("weight"))
 
 
-def _weight(hypotheses: Iterable[Hypothesis]) -> float:
+def _total(hypotheses: Iterable[Hypothesis]) -> float:
+    """What they weigh together."""
     return sum(h.weight for h in hypotheses)
 
 

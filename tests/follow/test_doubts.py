@@ -7,7 +7,7 @@ from collections.abc import Callable
 import pytest
 
 from companion.counting import Pattern
-from companion.follow.belief import WHICH_PART
+from companion.follow.belief import WHICH_PART, matter
 from companion.follow.conductor import (
     CLOCK_BROKE,
     CLOCK_LOST,
@@ -275,6 +275,14 @@ def test_whoever_may_have_acted_unseen_withdraws_a_change_that_waits_for_its_tim
     assert not rehearsal.follower.keeps(send)
     # Nor is it taken for sent when the boundary comes.
     assert rehearsal.clock(10).where == (1, 195)
+
+
+def test_what_is_suspected_while_a_change_waits_for_its_time_stays_in_doubt() -> None:
+    rehearsal = Rehearsal(three_parts(Span(130, Unit.MILLISECONDS))).start().clock(186)
+    rehearsal.conductor.suspect(CLOCK_BROKE, part=True)
+    worlds = rehearsal.conductor.situation.worlds
+    assert any(w.part == 1 and w.start is None for w in matter(worlds))
+    assert any(w.part == 0 for w in matter(worlds))
 
 
 def test_a_change_that_fails_while_stopped_leaves_the_part_in_doubt() -> None:
