@@ -7,7 +7,7 @@ nobody has real-time priority, the engine not even the niceness that the tests g
 processes do nothing but count. The machine's own count says at which tick it took each program, and
 a look at the engine every twentieth of a second what was said of it meanwhile. A change is on its
 boundary where the part before it lasted one phrase; held where that was more, and said where the
-engine showed a doubt, or what came of the change, before the boundary that was passed over.
+engine showed a doubt in that part.
 Anything else is wrong: late, twice, unasked, or another part. Where a doubt lasts for more than a
 second the player says that what is shown is right, if it is, or else where the one of a phrase is.
 With `--lossy` JACK goes on without a client that is late, and what was to arrive then is lost. None
@@ -107,9 +107,9 @@ def judged(machine: Machine, looks: list[Snapshot]) -> tuple[Counter[str], list[
         else:
             found["held"] += 1
             seen = [look for look in looks if begun_ns <= look.at_ns <= ns]
-            said = next((s for s in seen if not s.sure or s.notice), None)
-            found["held and said"] += said is not None
-            if said is None:
+            said = any(not look.sure for look in seen)
+            found["held and said"] += said
+            if not said:
                 wrong.append(f"change {number + 1} was held for {lasted} ticks without a word")
         begun, begun_ns = took["at_tick"], ns
     missing = PARTS - 1 - len(machine.of("took"))
