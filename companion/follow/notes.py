@@ -1146,9 +1146,15 @@ class ChangeCheck:
                 return
 
     def _closes(self, conductor: Conductor) -> bool:
-        """Whether the time is over, to a step, in which it would have shown that it was ignored."""
-        shows = [w.ignored for w, _ in conductor.situation.worlds if w.ignored is not None]
+        """Whether the time is over, to a step, in which it would have shown that it was ignored.
+
+        What is heard behind the part's own end is weighed against another change.
+        """
         step = conductor.part.pattern.step_ticks
+        end = conductor.situation.plan.end
+        if end is not None and end - step <= conductor.tick:
+            return True
+        shows = [w.ignored for w, _ in conductor.situation.worlds if w.ignored is not None]
         return bool(shows) and max(shows) - step <= conductor.ticks.ticks
 
     def _differ(self, old: Part, part: Part) -> bool:

@@ -24,6 +24,13 @@ HALF_BARS = Book(
     6,
     Kind(notes=True, ignores=True),
 )
+THREE_BEATS = Book(
+    (Part(8, 192, 2, 2), Part(12, 72, 1, 1), Part(8, 192, 2, None)),
+    "10 steps",
+    60,
+    Kind(names=False, notes=True, idle_clock=True, ignores=True),
+    tempo=None,
+)
 BEATS = Book((Part(0, 24, 1, 1), Part(1, 24, 1, None)), "2 steps", 12, Kind(names=False))
 BEATS_NAMED = replace(BEATS, kind=Kind())
 TELLS = replace(
@@ -375,6 +382,11 @@ def _by_night() -> list[Story]:
     )
     return [
         Story(
+            "by ear, it ignores its change into a part of three beats, and plays on behind it",
+            THREE_BEATS,
+            (START, ticks(709), ("ignore",), ticks(445)),
+        ),
+        Story(
             "a change fails, and it is killed twice before anything plays on",
             replace(BAR_LEAD, kind=Kind(ignores=True, idle_clock=True)),
             (
@@ -559,6 +571,7 @@ PLAIN = [
         2,
         1,
     ),
+    Story("by ear, a part of three beats", THREE_BEATS, (START, ticks(1050)), 3, 2),
     Story("a few lost ticks", WATERS, (START, ticks(100), ("lost", 3), ticks(300)), 3, 2),
     Story("killed for half a second", WATERS, (START, ticks(60), ("kill", 0.5), ticks(330)), 3, 2),
     Story("2 is chosen on it", WATERS, (START, ticks(50), choose(2), ticks(150)), 2, 0),
