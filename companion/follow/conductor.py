@@ -1435,8 +1435,8 @@ class Conductor:
             # Nothing is shown while the clock is away, or the engine.
             shown_to = last if missed else start + end
             seen = plan.since is not None and shown_to - plan.since > beat
-            # A doubt that does not end by itself is one that a person waits for.
-            waits = bool(held.why) and not self._clock_sure
+            # A doubt that does not end by itself is one that a person waits for, up to here.
+            waits = bool(held.why) and not (missed and self._clock_sure)
             if own is not None and following.instrument in held.names:
                 # It would have said so, but where that went by unheard.
                 if not self._all_heard(held, plan):
@@ -1630,8 +1630,8 @@ class Conductor:
         if held.transport in _PLAYS and by_hand and not self._unseen:
             beat = self.setlist.parts[plan.part - 1].pattern.meter.beat_ticks
             if self.sure:
-                if plan.since is None:
-                    # A start is no tick before the first.
+                if plan.since is None or held.why:
+                    # What a person waited for has ended. A start is no tick before the first.
                     self._set(plan=replace(plan, since=max(self._count, 0)))
             elif plan.since is not None and self._count - plan.since <= beat:
                 # Shown for too short a time to be acted on.

@@ -160,8 +160,10 @@ OVER = 0.02
 # speaks against it by so much. The most that it weighs, and from where on nobody knows any more
 # which of the two was counted.
 PLAIN, MOST_ANOTHER, MIXED = 0.1, 1.0, 0.01
-# What it weighs behind a person's word, which tells of the count and not of the cable.
-STILL_TWO = 1e-3
+# What it weighs behind a person's word, which tells of the count and not of the cable; and what one
+# that does neither speaks against it from then on, for of two clocks each may be taken for half of
+# one, and most of both are plain. So it takes a beat without an odd tick to be sure.
+STILL_TWO, PLAIN_OF_TWO = 1e-3, 0.6
 # A tick may be thrice as unsteady as most, or by this (ms) if that is more: so often. What seems
 # steady for long may be a driver that tells whole milliseconds.
 LOOSE, LOOSE_MS = 0.03, 1.0
@@ -263,6 +265,7 @@ class Count:
         "_noise",
         "_nothing",
         "_origin_ns",
+        "_plain",
         "_rate",
         "_steps",
         "_strays",
@@ -284,6 +287,7 @@ class Count:
         self._adrift = 0.0
         # That of another clock in the cable.
         self._another = rates.another
+        self._plain = PLAIN
         self._origin_ns: int | None = None
         self._last = 0.0
         self._fresh = True
@@ -344,6 +348,7 @@ class Count:
     def settle(self) -> None:
         """A person says that the count is right, and so that the clock is to be trusted."""
         mixed = self._another > MIXED
+        failed = mixed or self._nothing + self._adrift > 0.01
         mine = [
             h._replace(n=n, motion=h.motion % LEAPT, weight=h.weight * share, beside=())
             for h in self._hypotheses
@@ -352,7 +357,7 @@ class Count:
         ]
         if mine:
             self._sure_ms = self._period() or self._sure_ms
-            if mixed or self._nothing + self._adrift > 0.01:
+            if failed:
                 # Of two tempos nobody knows which is meant, or what was made of one failed. What
                 # was lost or came twice is not known either. Of two tempos, one that is not the one
                 # before has leapt: it takes another word, while it counts.
@@ -372,7 +377,9 @@ class Count:
             total = _total(mine)
             self._hypotheses = [h._replace(weight=h.weight / total) for h in mine]
         self._nothing = self._adrift = 0.0
-        self._another = STILL_TWO if mixed else self.rates.another
+        # Two clocks are heard, not told of: a word that is given thrice in a row is one.
+        if failed:
+            self._another, self._plain = STILL_TWO, PLAIN_OF_TWO
         self._chances = None
 
     def hear(self, t_ns: int) -> int:
@@ -415,7 +422,7 @@ class Count:
                     )
                     self._learn_noise(e * e - s)
                     self._nothing *= 0.1
-                    self._another *= PLAIN
+                    self._another *= self._plain
                     self._losing *= FADES
                     if self._rate > 1 / MEMORY:
                         self._rate /= 1 + self._rate
@@ -571,7 +578,7 @@ class Count:
             "ticks": self.ticks,
             "let_go": self.let_go,
             "hypotheses": [list(h) for h in self._hypotheses],
-            "nothing": [self._nothing, self._adrift, self._another],
+            "nothing": [self._nothing, self._adrift, self._another, self._plain],
             "origin_ns": self._origin_ns,
             "last": self._last,
             "fresh": self._fresh,
@@ -612,7 +619,7 @@ class Count:
             )
             for n, motion, x, v, xx, xv, vv, weight, beside in kept["hypotheses"]
         ]
-        count._nothing, count._adrift, count._another = map(float, kept["nothing"])
+        count._nothing, count._adrift, count._another, count._plain = map(float, kept["nothing"])
         count._last = float(kept["last"])
         origin = kept["origin_ns"]
         count._origin_ns = None if origin is None else int(origin)
@@ -775,7 +782,7 @@ class Count:
             carried.append(moved)
         self._hypotheses = carried
         self._nothing *= PLAIN
-        self._another *= PLAIN
+        self._another *= self._plain
         self._losing *= FADES
         self._last = self._heard = t
         self._gap, self._differed = gap, False
@@ -941,11 +948,13 @@ class Count:
         elif lost == 1:
             factor = 1 / PLAIN
         else:
-            factor = PLAIN
+            factor = self._plain
             if gap < 0.9 * period:
                 factor += 0.5 / (period * total)
         known = max(self._another, rates.another)
         self._another = min(max(known * factor, rates.another), MOST_ANOTHER)
+        if self._another == rates.another:
+            self._plain = PLAIN
         if self._another > MIXED:
             self._adrift += OVER * self._another
 

@@ -688,6 +688,34 @@ def test_a_doubt_between_two_ticks_of_one_line_stays_what_it_is() -> None:
             assert moved[n + 399] == pytest.approx(chance, rel=0.05)
 
 
+@pytest.mark.parametrize("words", [1, 3])
+@pytest.mark.parametrize("phase", [0.1, 0.5, 0.8])
+@pytest.mark.parametrize("share", [0.5, 0.66, 0.75, 0.8, 0.9, 1.1, 1.25, 1.33, 1.5])
+def test_a_word_amid_two_clocks_in_one_cable_makes_no_clock_of_both(
+    share: float, phase: float, words: int
+) -> None:
+    """Seed 68111.0: three presses at once passed for three words, and one was believed."""
+    rng = np.random.default_rng(1)
+    one = np.arange(400) * 29.75
+    other = np.arange(int(400 / share)) * 29.75 * share + phase * 29.75 * share
+    other = other[other > one[200]]
+    both = np.concatenate([one, other])
+    both += np.abs(rng.normal(0, 0.3, len(both)))
+    order = np.argsort(both, kind="stable")
+    arrives, tick = np.round(both[order]), np.cumsum(order < len(one)) - 1
+    told = int(np.searchsorted(tick, 230)) + 39
+    count = Count()
+    count.begin()
+    for t in arrives[: told + 1].tolist():
+        count.hear(round(t * 1e6))
+    for _ in range(words):
+        count.settle()
+    tick += count.ticks - tick[told]
+    for t, n in zip(arrives[told + 1 :].tolist(), tick[told + 1 :].tolist(), strict=True):
+        count.hear(round(t * 1e6))
+        assert not count.sure or abs(count.ticks - n) <= 1
+
+
 def test_a_person_who_says_that_the_count_is_right_ends_what_would_still_be_held_up() -> None:
     count = Count()
     count.begin()

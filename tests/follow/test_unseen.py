@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import pytest
+
 from companion.counting import Pattern
 from companion.follow.belief import WHICH_PART
 from companion.follow.conductor import CLOCK_BROKE, CLOCK_ODD, JOINED
@@ -39,6 +41,19 @@ def test_a_part_that_began_and_ended_unseen_may_not_have_been_changed_by_hand() 
     rehearsal.silence(59 * TICK_NS).clock(40)
     assert rehearsal.conductor.part.number == 2
     assert rehearsal.conductor.sure
+
+
+@pytest.mark.parametrize(("back", "sure"), [(30, True), (12, False), (4, False)])
+def test_back_from_a_silence_too_short_before_the_end_nobody_knows_who_changed_it(
+    back: int, sure: bool
+) -> None:
+    """Seed 68167.2: "was lost and came back" was on the screen up to the end, so nobody acted."""
+    rehearsal = Rehearsal(three_parts(), sends=False).start().clock(96)
+    rehearsal.silence((95 - back) * TICK_NS).clock(back + 30)
+    assert rehearsal.where == (2, 28)
+    assert rehearsal.conductor.sure is sure
+    found = "" if sure else "drums may be on ebb line or slack water"
+    assert rehearsal.conductor.doubt == found
 
 
 def test_armed_again_in_a_silence_a_person_may_have_changed_the_pattern_before() -> None:
