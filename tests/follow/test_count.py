@@ -22,7 +22,7 @@ from companion.follow.count import DRIFTS, RESIDUE, STILL, Count, _in_line, _sli
 from tests.bench.bench_count import Sums, judged, ours
 from tests.follow.clocks import JITTERS, NS_PER_BPM, Times, bound_bpm, gaussian, rms, ticks
 from tests.follow.streams import ROWS, stream
-from tests.nightly import latin
+from tests.nightly import latin, one_in
 
 BAR = 96
 SEEDS = (1,)
@@ -93,7 +93,7 @@ def test_what_was_called_sure_is_wrong_by_one_no_oftener_than_it_says() -> None:
     assert found < own + 3 * (2 * own) ** 0.5 + 2
 
 
-@pytest.mark.parametrize("row", ROWS)
+@pytest.mark.parametrize("row", one_in(3, ROWS))
 def test_it_keeps_few_hypotheses_whatever_comes(row: str) -> None:
     count = Count()
     count.begin()
